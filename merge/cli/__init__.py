@@ -1,0 +1,1 @@
+"""Command line: options in, exit code out. Imports click, prints, exits; nothing else does."""

@@ -1,0 +1,372 @@
+"""Values that cross the borders between stages: frozen, without behaviour.
+
+Points and transforms are (x, y) in pixels with integer coordinates at pixel centres; arrays
+are indexed (row, column). "Not known" is None or NaN, never 0.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float32]
+BoolArray = NDArray[np.bool_]
+
+FileKind = Literal["jpeg", "png", "tiff", "raw", "heif"]
+MotionModel = Literal["shift", "similarity", "affine", "perspective", "none"]
+BlendMethod = Literal["auto", "detail", "surface"]
+Extent = Literal["common", "reference"]
+Severity = Literal["note", "warning", "problem"]
+
+
+@dataclass(frozen=True)
+class CaptureSettings:
+    """How one frame was taken; every field None where the file does not tell.
+
+    Attributes
+    ----------
+    camera, lens : str
+        Maker and model as one string; lens model.
+    exposure_time_s : float
+        Shutter time in seconds.
+    f_number : float
+        Marked f-number.
+    iso : float
+        ISO speed.
+    focal_length_mm : float
+        Real focal length, not the 35 mm equivalent.
+    focus_distance_m : float
+        Distance to the focus plane as recorded, in metres; often coarse.
+    pixel_pitch_um : float
+        Centre distance of neighbouring pixels of *this file* on the sensor, in µm.
+    captured_at : datetime.datetime
+        Local capture time with sub-seconds; timezone-aware only if the file gives an offset.
+    latitude_deg, longitude_deg, altitude_m : float
+        GPS position, north and east positive.
+    artist, copyright : str
+        As recorded.
+    """
+
+    camera: str | None = None
+    lens: str | None = None
+    exposure_time_s: float | None = None
+    f_number: float | None = None
+    iso: float | None = None
+    focal_length_mm: float | None = None
+    focus_distance_m: float | None = None
+    pixel_pitch_um: float | None = None
+    captured_at: dt.datetime | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    altitude_m: float | None = None
+    artist: str | None = None
+    copyright: str | None = None
+
+
+@dataclass(frozen=True)
+class FrameSource:
+    """One frame's file as found by probing its header, without its pixels.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    kind : {"jpeg", "png", "tiff", "raw", "heif"}
+        What its content is, whatever its name says.
+    shape : tuple of int
+        (H, W, C) of the pixels that `read_frame` gives, orientation applied; C is 1 or 3.
+    bit_depth : int
+        Bits a channel in the file: 8, 16 or 32 (float).
+    transfer : str
+        Curve from linear light to the stored values: "srgb", "linear", or "gamma:<exponent>".
+    icc_profile : bytes or None
+        Embedded profile; for raw, the profile of the developed pixels.
+    settings : CaptureSettings
+    orientation : int
+        EXIF orientation 1-8 found in the file; already applied to `shape` and to the pixels.
+    white_balance : tuple of float or None
+        Camera multipliers of a raw file; None for developed files.
+    """
+
+    path: Path
+    kind: FileKind
+    shape: tuple[int, int, int]
+    bit_depth: int
+    transfer: str
+    icc_profile: bytes | None
+    settings: CaptureSettings
+    orientation: int = 1
+    white_balance: tuple[float, ...] | None = None
+
+    @property
+    def name(self) -> str:
+        """File name without folder, for messages."""
+        return self.path.name
+
+
+@dataclass(frozen=True)
+class Stack:
+    """The ordered frames of one focus bracket.
+
+    Attributes
+    ----------
+    sources : tuple of FrameSource
+        In shooting order.
+    ordered_by : {"capture time", "file name"}
+        What decided the order.
+    white_balance : tuple of float or None
+        One set of raw multipliers for all frames; None when no frame is raw.
+    skipped : tuple of str
+        One line for each input that was left out on purpose (pair of a raw file, earlier
+        output, unsupported kind in a folder) with the reason.
+    """
+
+    sources: tuple[FrameSource, ...]
+    ordered_by: str
+    white_balance: tuple[float, ...] | None = None
+    skipped: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.sources)
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """One frame's pixels.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (H, W, C), float32
+        In the picture's own encoding (gamma-coded), 0 = black, 1 = white; C is 1 or 3 (RGB).
+    source : FrameSource
+    index : int
+        Position in the stack.
+    """
+
+    pixels: FloatArray
+    source: FrameSource
+    index: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class FrameTransform:
+    """Map from reference pixels to a frame's pixels: the direction a warper samples in.
+
+    Attributes
+    ----------
+    matrix : ndarray, shape (3, 3), float64
+        Homogeneous, acting on (x, y, 1) columns; ``matrix[2, 2] == 1``.
+    """
+
+    matrix: NDArray[np.float64]
+
+    @property
+    def magnification(self) -> float:
+        """Size of the subject in this frame over its size in the reference frame."""
+        return math.sqrt(abs(float(np.linalg.det(self.matrix[:2, :2]))))
+
+    @property
+    def rotation_deg(self) -> float:
+        """Rotation of this frame against the reference, in degrees."""
+        return math.degrees(math.atan2(self.matrix[1, 0], self.matrix[0, 0]))
+
+    def shift_px(self, shape: tuple[int, ...]) -> tuple[float, float]:
+        """Return (x, y) shift in pixels of the centre of a picture of ``shape`` (H, W, ...)."""
+        centre = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2, 1.0])
+        moved = self.matrix @ centre
+        return (
+            float(moved[0] / moved[2] - centre[0]),
+            float(moved[1] / moved[2] - centre[1]),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class FrameRegistration:
+    """Where one frame lies against the reference, and how well that is known.
+
+    Attributes
+    ----------
+    transform : FrameTransform or None
+        None when the frame could not be aligned.
+    gain : float
+        Linear light of this frame over that of the reference frame; divide by it.
+    residual_px : float
+        Disagreement of this frame's pair measurements with the whole-stack solution
+        (root mean square over the picture's corners and centre), in pixels; NaN if unknown.
+    jump_px : float
+        Departure of its position from the smooth trend of its neighbours, in pixels;
+        large for a bumped tripod.
+    reason : str
+        Why the frame could not be aligned; empty when it could.
+    """
+
+    transform: FrameTransform | None
+    gain: float = 1.0
+    residual_px: float = math.nan
+    jump_px: float = 0.0
+    reason: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Registration:
+    """The whole stack's geometry and exposure against one reference frame.
+
+    Attributes
+    ----------
+    frames : tuple of FrameRegistration
+        One for each frame of the stack, in its order.
+    reference : int
+        Index of the reference frame; its transform is the identity.
+    model : str
+        Motion model fitted.
+    shape : tuple of int
+        (H, W) of the frames.
+    """
+
+    frames: tuple[FrameRegistration, ...]
+    reference: int
+    model: MotionModel
+    shape: tuple[int, int]
+
+
+@dataclass(frozen=True, eq=False)
+class FocusAxis:
+    """Frames and tiles on one axis whose unit is pixels of blur-circle diameter.
+
+    Attributes
+    ----------
+    positions_px : ndarray, shape (N,), float64
+        Position of every frame, the first at 0; a tile at p is blurred by a disk of
+        diameter |position - p| px in that frame.
+    step_low_px, step_high_px : ndarray, shape (N-1,), float64
+        Ends of the 90 % confidence interval of every step.
+    tile_positions_px : ndarray, shape (R, C), float64
+        Position of the subject in every tile; NaN where it has no usable detail.
+    tile_detail : ndarray, shape (R, C), float64
+        Detail energy of every tile in its sharpest frame, the weight of a tile in shares.
+    tile_size_px : int
+        Side of a tile in pixels of the reference frame.
+    """
+
+    positions_px: NDArray[np.float64]
+    step_low_px: NDArray[np.float64]
+    step_high_px: NDArray[np.float64]
+    tile_positions_px: NDArray[np.float64]
+    tile_detail: NDArray[np.float64]
+    tile_size_px: int
+
+
+@dataclass(frozen=True, eq=False)
+class DepthMap:
+    """Which frame is sharpest at every pixel, to a fraction of a frame.
+
+    Attributes
+    ----------
+    position : ndarray, shape (H, W), float32
+        In frames, 0 = first frame of the stack, fractions between frames.
+    confidence : ndarray, shape (H, W), float32
+        0 = filled from neighbours, 1 = certain.
+    """
+
+    position: FloatArray
+    confidence: FloatArray
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing a photographer should know about a stack.
+
+    Attributes
+    ----------
+    kind : str
+        Short fixed name, e.g. "gap", "bumped frame".
+    severity : {"note", "warning", "problem"}
+    message : str
+        One sentence for people: what, where, how much.
+    advice : str
+        What to do; may be empty.
+    value, threshold : float or None
+        The measurement and the limit that it crossed, in `unit`.
+    unit : str
+    frames : tuple of int
+        Indices concerned, 0-based.
+    box : tuple of int or None
+        (row, column, height, width) in the reference frame's pixels.
+    """
+
+    kind: str
+    severity: Severity
+    message: str
+    advice: str = ""
+    value: float | None = None
+    threshold: float | None = None
+    unit: str = ""
+    frames: tuple[int, ...] = ()
+    box: tuple[int, int, int, int] | None = None
+
+
+@dataclass(frozen=True)
+class MergeOptions:
+    """Settings of a merge; the defaults live here and nowhere else.
+
+    Attributes
+    ----------
+    method : {"auto", "detail", "surface"}
+        How the frames are joined.
+    model : {"shift", "similarity", "affine", "perspective", "none"}
+        Motion allowed between frames.
+    extent : {"common", "reference"}
+        Area that all frames cover, or the whole reference frame.
+    reference : int or None
+        Index of the reference frame; None = the middle one.
+    equalize_exposure : bool
+        Undo exposure differences between frames.
+    strict : bool
+        Fail when a frame cannot be aligned, instead of leaving it out.
+    memory_limit_bytes : int or None
+        Upper limit of resident memory; None = half of the machine's.
+    """
+
+    method: BlendMethod = "auto"
+    model: MotionModel = "similarity"
+    extent: Extent = "common"
+    reference: int | None = None
+    equalize_exposure: bool = True
+    strict: bool = False
+    memory_limit_bytes: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class MergeResult:
+    """A merged picture and how it came about.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (H, W, C), float32
+        In the encoding of the reference frame, [0, 1].
+    origin : tuple of int
+        (row, column) of the result's first pixel in the reference frame.
+    stack : Stack
+    registration : Registration
+    depth : DepthMap or None
+        None when the method needed none.
+    findings : tuple of Finding
+    seconds : dict of str to float
+        Wall-clock time of every stage.
+    options : MergeOptions
+    """
+
+    pixels: FloatArray
+    origin: tuple[int, int]
+    stack: Stack
+    registration: Registration
+    depth: DepthMap | None
+    findings: tuple[Finding, ...]
+    options: MergeOptions
+    seconds: dict[str, float] = field(default_factory=dict)
