@@ -33,6 +33,8 @@ class CaptureSettings:
     ----------
     camera, lens : str
         Maker and model as one string; lens model.
+    maker, model : str
+        The two parts of `camera` exactly as recorded, for writing them again.
     exposure_time_s : float
         Shutter time in seconds.
     f_number : float
@@ -67,6 +69,8 @@ class CaptureSettings:
     altitude_m: float | None = None
     artist: str | None = None
     copyright: str | None = None
+    maker: str | None = None
+    model: str | None = None
 
 
 @dataclass(frozen=True)
@@ -233,6 +237,38 @@ class Registration:
     reference: int
     model: MotionModel
     shape: tuple[int, int]
+
+
+@dataclass(frozen=True, eq=False)
+class TileEnergies:
+    """How much detail one frame shows in every tile, in the geometry of the reference frame.
+
+    A tile that the frame does not cover is NaN in every array.
+
+    Attributes
+    ----------
+    energy : ndarray, shape (B, R, C), float32
+        Mean square of the band-passed luminance in every tile; band b holds what lies between
+        Gaussians of ``band_sigma_px[b]`` and twice that.
+    orientation : ndarray, shape (3, R, C), float32
+        Mean squares of the finest band's differences between neighbouring pixels: along x,
+        along y, and their mean product.
+    level : ndarray, shape (R, C), float32
+        Mean luminance of every tile, in the picture's own encoding.
+    clipped : ndarray, shape (R, C), float32
+        Share of a tile's pixels at black or white, 0 to 1.
+    band_sigma_px : ndarray, shape (B,), float64
+        Finer Gaussian of every band, in pixels of the full-size frame.
+    tile_size_px : float
+        Side of a tile in pixels of the full-size reference frame.
+    """
+
+    energy: FloatArray
+    orientation: FloatArray
+    level: FloatArray
+    clipped: FloatArray
+    band_sigma_px: NDArray[np.float64]
+    tile_size_px: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,27 @@
+"""EXIF, XMP and ICC, in and out; alone imports the metadata library."""
+
+from merge.metadata.exif import build_exif_block, build_exif_ifds
+from merge.metadata.icc import (
+    RAW_TRANSFER,
+    profile_channels,
+    profile_transfer,
+    same_profile,
+    working_profile,
+)
+from merge.metadata.settings import merge_settings, read_settings
+from merge.metadata.xmp import PROVENANCE_NAMESPACE, build_xmp, is_own_output
+
+__all__ = [
+    "PROVENANCE_NAMESPACE",
+    "RAW_TRANSFER",
+    "build_exif_block",
+    "build_exif_ifds",
+    "build_xmp",
+    "is_own_output",
+    "merge_settings",
+    "profile_channels",
+    "profile_transfer",
+    "read_settings",
+    "same_profile",
+    "working_profile",
+]

@@ -1,0 +1,248 @@
+"""What a file tells about how its picture was taken."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import io
+import logging
+import math
+import re
+from collections.abc import Mapping
+from typing import Any, BinaryIO
+
+import exifread
+
+from merge.model import CaptureSettings
+
+# Without a handler the library's warnings about odd headers would land on the terminal.
+_SILENCE = logging.NullHandler()
+_FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
+_UNIT_MM = {2: 25.4, 3: 10.0}
+# Values that stand for "infinity" or "not known" in 16-bit maker-note distances.
+_NO_DISTANCE_CM = 65535
+
+Tags = Mapping[str, Any]
+
+
+def read_settings(
+    exif: bytes | BinaryIO | None,
+    *,
+    xmp: bytes = b"",
+    size: tuple[int, int] | None = None,
+) -> tuple[CaptureSettings, int]:
+    """Return capture settings and orientation as recorded in a header.
+
+    Parameters
+    ----------
+    exif : bytes or binary file or None
+        EXIF block (a TIFF structure, as in JPEG APP1 without its ``Exif`` mark), or an open
+        TIFF-like file.
+    xmp : bytes
+        XMP packet, used for lens and focus distance when EXIF lacks them.
+    size : tuple of int, optional
+        (width, height) in pixels of the picture as stored, for the pixel pitch.
+
+    Returns
+    -------
+    CaptureSettings
+        Fields are None where the header does not tell, or says nonsense.
+    int
+        EXIF orientation, 1 to 8; 1 where absent or invalid.
+
+    Notes
+    -----
+    Never raises: a damaged header gives what could be read. Tags: CIPA DC-008 (Exif 2.32),
+    4.6; the maker-note distance of one common make is from memory.
+    """
+    tags = _read_tags(exif)
+    camera, maker, model = _camera(tags)
+    found = CaptureSettings(
+        camera=camera,
+        maker=maker,
+        model=model,
+        lens=_text(tags, "EXIF LensModel")
+        or _text(tags, "MakerNote LensModel")
+        or _xmp_value(xmp, "aux:Lens"),
+        exposure_time_s=_exposure_time_s(tags),
+        f_number=_f_number(tags),
+        iso=_iso(tags),
+        focal_length_mm=_number(tags, "EXIF FocalLength"),
+        focus_distance_m=_focus_distance_m(tags, xmp),
+        pixel_pitch_um=_pixel_pitch_um(tags, size),
+        captured_at=_captured_at(tags),
+        latitude_deg=_degrees(tags, "GPS GPSLatitude", "S", 90.0),
+        longitude_deg=_degrees(tags, "GPS GPSLongitude", "W", 180.0),
+        altitude_m=_altitude_m(tags),
+        artist=_text(tags, "Image Artist"),
+        copyright=_text(tags, "Image Copyright"),
+    )
+    orientation = _number(tags, "Image Orientation") or 1
+    return found, int(orientation) if orientation in range(1, 9) else 1
+
+
+def merge_settings(first: CaptureSettings, second: CaptureSettings) -> CaptureSettings:
+    """Return ``first`` with its unknown fields taken from ``second``."""
+    missing = {
+        field.name: getattr(second, field.name)
+        for field in dataclasses.fields(first)
+        if getattr(first, field.name) is None
+    }
+    return dataclasses.replace(first, **missing)
+
+
+def _read_tags(exif: bytes | BinaryIO | None) -> Tags:
+    if not exif:
+        return {}
+    logging.getLogger("exifread").addHandler(_SILENCE)
+    stream = io.BytesIO(exif) if isinstance(exif, bytes) else exif
+    try:
+        return exifread.process_file(stream, details=True, extract_thumbnail=False)
+    except Exception:  # the parser raises whatever a damaged header makes it stumble over
+        return {}
+
+
+def _values(tags: Tags, name: str) -> list[float]:
+    try:
+        values = tags[name].values
+        numbers = [float(value) for value in values] if not isinstance(values, str) else []
+    except (KeyError, AttributeError, TypeError, ValueError, ArithmeticError):
+        return []
+    return numbers if all(math.isfinite(number) for number in numbers) else []
+
+
+def _number(tags: Tags, name: str) -> float | None:
+    """Return a tag's first value; None where absent, zero or negative."""
+    values = _values(tags, name)
+    return values[0] if values and values[0] > 0 else None
+
+
+def _text(tags: Tags, name: str) -> str | None:
+    try:
+        values = tags[name].values
+    except (KeyError, AttributeError):
+        return None
+    if not isinstance(values, str):
+        return None
+    text = "".join(c for c in values.split("\0")[0] if c.isprintable()).strip()
+    return text or None
+
+
+def _xmp_value(xmp: bytes, name: str) -> str | None:
+    key = re.escape(name.encode())
+    match = re.search(rb"\b" + key + rb'(?:\s*=\s*"([^"]{1,200})"|>([^<]{1,200})<)', xmp)
+    if match is None:
+        return None
+    return (match[1] or match[2]).decode("utf-8", "replace").strip() or None
+
+
+def _camera(tags: Tags) -> tuple[str | None, str | None, str | None]:
+    maker, model = _text(tags, "Image Make"), _text(tags, "Image Model")
+    if maker and model and model.casefold().startswith(maker.casefold().split()[0]):
+        return model, maker, model
+    return " ".join(part for part in (maker, model) if part) or None, maker, model
+
+
+def _exposure_time_s(tags: Tags) -> float | None:
+    seconds = _number(tags, "EXIF ExposureTime")
+    apex = _values(tags, "EXIF ShutterSpeedValue")
+    if seconds is None and apex and abs(apex[0]) < 30:
+        seconds = 2.0 ** -apex[0]
+    return seconds
+
+
+def _f_number(tags: Tags) -> float | None:
+    marked = _number(tags, "EXIF FNumber")
+    apex = _number(tags, "EXIF ApertureValue")
+    if marked is None and apex is not None and apex < 20:
+        marked = round(2.0 ** (apex / 2), 2)
+    return marked
+
+
+def _iso(tags: Tags) -> float | None:
+    speed = _number(tags, "EXIF ISOSpeedRatings")
+    if speed is None or speed == 65535:  # the 16-bit tag cannot hold more
+        for name in ("EXIF RecommendedExposureIndex", "EXIF ISOSpeed", "EXIF StandardOutput"):
+            speed = _number(tags, name) or speed
+    return speed
+
+
+def _focus_distance_m(tags: Tags, xmp: bytes) -> float | None:
+    distance = _number(tags, "EXIF SubjectDistance")
+    if distance is None:
+        centimetres = _number(tags, "MakerNote SubjectDistance")
+        if centimetres is not None and centimetres < _NO_DISTANCE_CM:
+            distance = centimetres / 100
+    if distance is None:
+        text = _xmp_value(xmp, "aux:ApproximateFocusDistance") or ""
+        above, _, below = text.partition("/")
+        try:
+            distance = float(above) / float(below or 1)
+        except (ValueError, ZeroDivisionError):
+            return None
+    # The standard writes infinity as 0xFFFFFFFF; farther than a kilometre is infinity, too.
+    return distance if 0 < distance < 1000 else None
+
+
+def _pixel_pitch_um(tags: Tags, size: tuple[int, int] | None) -> float | None:
+    """Return the pitch from the focal-plane resolution, else from the 35 mm equivalent."""
+    per_unit = _number(tags, "EXIF FocalPlaneXResolution")
+    unit_mm = _UNIT_MM.get(int(_number(tags, "EXIF FocalPlaneResolutionUnit") or 2))
+    pitch = None
+    if per_unit and unit_mm:
+        pitch = 1000 * unit_mm / per_unit * _shrinkage(tags, size)
+    equivalent = _number(tags, "EXIF FocalLengthIn35mmFilm")
+    focal = _number(tags, "EXIF FocalLength")
+    if pitch is None and equivalent and focal and size:
+        pitch = 1000 * _FULL_FRAME_DIAGONAL_MM * focal / equivalent / math.hypot(*size)
+    return pitch if pitch is not None and 0.3 < pitch < 100 else None
+
+
+def _shrinkage(tags: Tags, size: tuple[int, int] | None) -> float:
+    """Return recorded over actual size when the whole picture was resized, else 1."""
+    width, height = (_number(tags, f"EXIF ExifImage{side}") for side in ("Width", "Length"))
+    if not (size and width and height):
+        return 1.0
+    across, down = width / size[0], height / size[1]
+    return across if abs(across / down - 1) < 0.005 else 1.0
+
+
+def _captured_at(tags: Tags) -> dt.datetime | None:
+    for kind in ("Original", "Digitized"):
+        try:
+            when = dt.datetime.strptime(
+                _text(tags, f"EXIF DateTime{kind}") or "", "%Y:%m:%d %H:%M:%S"
+            )
+        except ValueError:
+            continue
+        digits = re.match(r"\d+", _text(tags, f"EXIF SubSecTime{kind}") or "")
+        if digits:
+            when += dt.timedelta(seconds=float(f"0.{digits[0]}"))
+        return when.replace(tzinfo=_offset(_text(tags, f"EXIF OffsetTime{kind}")))
+    return None
+
+
+def _offset(text: str | None) -> dt.timezone | None:
+    match = re.fullmatch(r"([+-])(\d\d):(\d\d)", text or "")
+    if match is None or int(match[2]) > 14 or int(match[3]) > 59:
+        return None
+    size = dt.timedelta(hours=int(match[2]), minutes=int(match[3]))
+    return dt.timezone(size if match[1] == "+" else -size)
+
+
+def _degrees(tags: Tags, name: str, negative: str, limit: float) -> float | None:
+    values = _values(tags, name)
+    reference = _text(tags, name + "Ref")
+    if len(values) != 3 or not reference:
+        return None
+    degrees = values[0] + values[1] / 60 + values[2] / 3600
+    if not 0 <= degrees <= limit:
+        return None
+    return -degrees if reference.upper() == negative else degrees
+
+
+def _altitude_m(tags: Tags) -> float | None:
+    values, reference = _values(tags, "GPS GPSAltitude"), _values(tags, "GPS GPSAltitudeRef")
+    if not values or not 0 <= values[0] < 20000:
+        return None
+    return -values[0] if reference and reference[0] == 1 else values[0]

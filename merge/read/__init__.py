@@ -1,0 +1,13 @@
+"""Files to frames; alone imports the raw and HEIF decoders."""
+
+from merge.read.frame import probe_frame, read_frame, read_luminance, read_preview
+from merge.read.stack import check_stack, find_frames
+
+__all__ = [
+    "check_stack",
+    "find_frames",
+    "probe_frame",
+    "read_frame",
+    "read_luminance",
+    "read_preview",
+]

@@ -1,0 +1,284 @@
+"""One file to header, pixels or luminance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from merge import metadata
+from merge.model import FloatArray, Frame, FrameSource
+from merge.read import heif, jpeg, png, raw, tiff
+from merge.read.header import Header, damaged, refuse
+from merge.read.kinds import detect_kind, open_error, unsupported_error
+from merge.read.orientation import apply_orientation
+
+# Luminance is the weighted sum of ITU-R BT.601 (the Y of a JPEG) of the stored values, so that
+# a JPEG's own luminance plane serves without a conversion.
+_READERS = {
+    "jpeg": jpeg.read_header,
+    "png": png.read_header,
+    "tiff": tiff.read_header,
+    "raw": raw.read_header,
+    "heif": heif.read_header,
+}
+# Rows turned into floating point at a time: small enough for the cache.
+_BAND_ROWS = 128
+# Floating-point pictures whose middle value is above this do not keep white at 1.
+_FLOAT_MEDIAN_LIMIT = 2.0
+
+
+def probe_frame(path: str | Path) -> FrameSource:
+    """Return what a picture file's header tells, without reading its pixels.
+
+    Parameters
+    ----------
+    path : str or Path
+        JPEG, PNG, TIFF, HEIF or camera raw; recognised by content.
+
+    Returns
+    -------
+    FrameSource
+
+    Raises
+    ------
+    ReadError
+        If the file is missing, damaged, or no supported picture.
+    """
+    return probe_header(Path(path))[0]
+
+
+def probe_header(path: Path) -> tuple[FrameSource, bytes]:
+    """Return what `probe_frame` does, and the XMP packet."""
+    kind = detect_kind(path)
+    if kind is None:
+        raise unsupported_error(path)
+    try:
+        header = _READERS[kind](path)
+        settings, orientation = _read_settings(path, kind, header)
+    except OSError as exc:
+        raise open_error(path, exc) from exc
+    if header.orientation is not None:
+        orientation = header.orientation
+    height, width = header.height, header.width
+    if orientation >= 5:
+        height, width = width, height
+    profile, transfer = _colour(kind, header)
+    source = FrameSource(
+        path=path,
+        kind=kind,
+        shape=(height, width, header.channels),
+        bit_depth=header.bit_depth,
+        transfer=transfer,
+        icc_profile=profile,
+        settings=settings,
+        orientation=orientation,
+        white_balance=header.white_balance,
+    )
+    return source, header.xmp
+
+
+def _read_settings(path: Path, kind: str, header: Header) -> tuple[Any, int]:
+    size = (header.width, header.height)
+    if kind in ("tiff", "raw") and not header.exif:
+        with path.open("rb") as file:
+            found, orientation = metadata.read_settings(file, xmp=header.xmp, size=size)
+    else:
+        found, orientation = metadata.read_settings(header.exif, xmp=header.xmp, size=size)
+    return metadata.merge_settings(found, header.settings), orientation
+
+
+def _colour(kind: str, header: Header) -> tuple[bytes | None, str]:
+    """Return profile and curve; without a telling profile sRGB, or linear for float."""
+    if kind == "raw":
+        return (metadata.working_profile() if header.channels == 3 else None), metadata.RAW_TRANSFER
+    default = "linear" if header.bit_depth == 32 else "srgb"
+    channels = metadata.profile_channels(header.icc)
+    if channels is None:
+        return None, default
+    transfer = metadata.profile_transfer(header.icc) or default
+    # A grey picture with an RGB profile: the curve counts, but writing it again would be wrong.
+    return (header.icc if channels == header.channels else None), transfer
+
+
+def read_frame(
+    source: FrameSource, *, index: int = 0, white_balance: Sequence[float] | None = None
+) -> Frame:
+    """Return a frame's pixels in final quality.
+
+    Parameters
+    ----------
+    source : FrameSource
+        From `probe_frame`.
+    index : int
+        Position in the stack, kept in the result.
+    white_balance : sequence of float, optional
+        Camera multipliers for a raw file, the same for the whole stack; default its own.
+
+    Returns
+    -------
+    Frame
+        Pixels (H, W, C) float32, C-contiguous, orientation applied. Integers are divided by
+        their largest value; floating-point values are kept as they are.
+
+    Raises
+    ------
+    ReadError
+        If the file is damaged, has transparent parts, or has changed since it was probed.
+    """
+    stored, full_scale = _decode(source, white_balance)
+    upright = apply_orientation(stored, source.orientation)
+    pixels = _to_float(upright, full_scale)
+    if pixels.ndim == 2:
+        pixels = pixels[:, :, np.newaxis]
+    if pixels.shape != source.shape:
+        raise damaged(source.path, f"size {pixels.shape} is not {source.shape} as in its header")
+    return Frame(pixels, source, index)
+
+
+def read_luminance(
+    source: FrameSource, *, reduction: int = 1, white_balance: Sequence[float] | None = None
+) -> FloatArray:
+    """Return a frame's luminance for analysis, area-averaged by an integer factor.
+
+    Parameters
+    ----------
+    source : FrameSource
+    reduction : int, default 1
+        Every ``reduction`` x ``reduction`` block becomes one value; rows and columns at the
+        lower and right edge that do not fill a block are left out.
+    white_balance : sequence of float, optional
+        As for `read_frame`.
+
+    Returns
+    -------
+    ndarray, shape (H // reduction, W // reduction), float32
+        Weighted sum (ITU-R BT.601) of the picture's own stored values, 0 = black, 1 = white.
+        Pixel x lies at ``(x + 0.5) * reduction - 0.5`` in the full-size picture.
+
+    Raises
+    ------
+    ReadError
+        As `read_frame`.
+    ValueError
+        If ``reduction`` is below 1 or leaves no pixel.
+    """
+    height, width = source.shape[:2]
+    if not 1 <= reduction <= min(height, width):
+        raise ValueError(f"reduction {reduction}: expected 1 to {min(height, width)}")
+    halved = source.kind == "raw" and reduction % 2 == 0 and raw.halves_exactly(source)
+    if source.kind == "jpeg":
+        stored: NDArray[Any] = jpeg.decode(source.path, grey=True)
+        full_scale = 255.0
+    elif source.kind == "raw":
+        stored, full_scale = raw.decode_fast(source, white_balance, half=halved), 1.0
+    else:
+        stored, full_scale = _decode(source, white_balance)
+    upright = apply_orientation(stored, source.orientation)
+    small = _reduce(upright, full_scale, reduction // 2 if halved else reduction)
+    if small.shape != (height // reduction, width // reduction):
+        raise damaged(source.path, f"its size is not {width} x {height} px as in its header")
+    return small
+
+
+def read_preview(
+    picture: str | Path | FrameSource, *, min_long_side_px: int
+) -> tuple[FloatArray, float]:
+    """Return a small luminance picture, as fast as the file allows.
+
+    Raw files give their embedded preview where it is large enough and shows the whole frame;
+    its brightness is the camera's, not that of `read_luminance`.
+
+    Parameters
+    ----------
+    picture : str, Path or FrameSource
+    min_long_side_px : int
+        The long side of the result is at least this, unless the frame itself is smaller.
+
+    Returns
+    -------
+    luminance : ndarray, shape (h, w), float32
+    scale : float
+        Full-size pixels for one of the preview: ``x_full = (x + 0.5) * scale - 0.5``.
+    """
+    source = picture if isinstance(picture, FrameSource) else probe_frame(picture)
+    long_side = max(source.shape[:2])
+    reduction = max(1, long_side // max(1, min_long_side_px))
+    if source.kind == "raw":
+        embedded = raw.read_embedded(source, min_long_side_px)
+        if embedded is not None:
+            scale = max(1, max(embedded.shape) // min_long_side_px)
+            small = _reduce(embedded, 255.0, scale)
+            return small, long_side / (max(embedded.shape) / scale)
+    return read_luminance(source, reduction=reduction), float(reduction)
+
+
+def _decode(
+    source: FrameSource, white_balance: Sequence[float] | None
+) -> tuple[NDArray[Any], float]:
+    """Return stored values, (H, W) or (H, W, 3), and the value of white."""
+    try:
+        if source.kind == "jpeg":
+            return jpeg.decode(source.path), 255.0
+        if source.kind == "raw":
+            return raw.decode(source, white_balance), 1.0
+        if source.kind == "heif":
+            pixels, full_scale, has_alpha = heif.decode(source.path)
+        elif source.kind == "png":
+            pixels = png.decode(source.path)
+            full_scale = float(np.iinfo(pixels.dtype).max)
+            has_alpha = pixels.ndim == 3 and pixels.shape[2] in (2, 4)
+        else:
+            pixels, full_scale, has_alpha = tiff.decode(source.path)
+    except OSError as exc:
+        raise open_error(source.path, exc) from exc
+    if has_alpha:
+        pixels = _drop_alpha(pixels, full_scale, source.path)
+    if pixels.dtype.kind == "f":
+        _check_float(pixels, source.path)
+    return pixels, full_scale
+
+
+def _drop_alpha(pixels: NDArray[Any], full_scale: float, path: Path) -> NDArray[Any]:
+    if pixels[:, :, -1].min() < full_scale:
+        advice = "flatten the picture or export it without transparency"
+        raise refuse(path, "transparent parts", "an opaque picture", advice)
+    colours = np.ascontiguousarray(pixels[:, :, :-1])
+    return colours[:, :, 0] if colours.shape[2] == 1 else colours
+
+
+def _check_float(pixels: NDArray[Any], path: Path) -> None:
+    if not np.isfinite(pixels).all():
+        raise refuse(path, "infinite or undefined values", "numbers", "export the picture again")
+    middle = float(np.median(pixels[:: max(1, len(pixels) // 64)]))
+    if middle > _FLOAT_MEDIAN_LIMIT:
+        raise refuse(path, f"floating-point values around {middle:.3g}", "0 = black to 1 = white",
+                     "export the picture as 16-bit integers")  # fmt: skip
+
+
+def _to_float(stored: NDArray[Any], full_scale: float) -> FloatArray:
+    if stored.dtype.kind == "f":
+        return stored.astype(np.float32, copy=False)
+    return np.multiply(stored, np.float32(1 / full_scale), dtype=np.float32)
+
+
+def _reduce(stored: NDArray[Any], full_scale: float, reduction: int) -> FloatArray:
+    """Return reduced luminance, band by band, without a full-size picture of floats."""
+    height, width = stored.shape[0] // reduction, stored.shape[1] // reduction
+    small = np.empty((height, width), np.float32)
+    rows = max(1, _BAND_ROWS // reduction)
+    for top in range(0, height, rows):
+        bottom = min(top + rows, height)
+        band = stored[top * reduction : bottom * reduction, : width * reduction]
+        values: NDArray[Any] = _to_float(band, full_scale)
+        if values.ndim == 3:
+            values = cv2.cvtColor(values, cv2.COLOR_RGB2GRAY)
+        if reduction > 1:
+            size = (width, bottom - top)
+            values = cv2.resize(values, size, interpolation=cv2.INTER_AREA)
+        small[top:bottom] = values
+    return small

@@ -1,0 +1,179 @@
+"""Camera raw and DNG, developed so that all frames of a stack match.
+
+One white balance and one exposure scale for the whole stack, no brightness of a frame's own:
+the decoder's defaults rescale every frame by its brightest pixel, which would make the same
+subject differ from frame to frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from merge import metadata
+from merge.encoding import encode
+from merge.errors import ReadError
+from merge.model import CaptureSettings, FloatArray, FrameSource
+from merge.read.header import Header, damaged, refuse
+from merge.read.orientation import apply_orientation
+
+# The decoder's turn codes (bit 2: transpose, bit 1: upside down, bit 0: mirrored) as EXIF
+# orientations.
+_ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
+_ASPECT_TOLERANCE = 0.01
+
+
+def read_header(path: Path) -> Header:
+    """Return a raw file's header.
+
+    Raises
+    ------
+    ReadError
+        If it is cut off, damaged, or from an unsupported camera.
+    """
+    with _open(path) as file:
+        sizes = file.sizes
+        return Header(
+            width=sizes.iwidth,
+            height=sizes.iheight,
+            channels=3,
+            bit_depth=16,
+            orientation=_ORIENTATION.get(sizes.flip, 1),
+            settings=_settings(file),
+            white_balance=_white_balance(file),
+        )
+
+
+def decode(source: FrameSource, white_balance: Sequence[float] | None) -> FloatArray:
+    """Return pixels (H, W, 3) float32 in the working encoding, orientation not applied."""
+    import rawpy
+
+    return _develop(source, white_balance, demosaic_algorithm=rawpy.DemosaicAlgorithm.AHD)
+
+
+def decode_fast(
+    source: FrameSource, white_balance: Sequence[float] | None, *, half: bool
+) -> FloatArray:
+    """Return pixels like `decode`, from a plain demosaic or one pixel for each 2 x 2 cell."""
+    import rawpy
+
+    linear = rawpy.DemosaicAlgorithm.LINEAR
+    return _develop(source, white_balance, demosaic_algorithm=linear, half_size=half)
+
+
+def _develop(source: FrameSource, white_balance: Sequence[float] | None, **how: Any) -> FloatArray:
+    import rawpy
+
+    multipliers = white_balance or source.white_balance
+    with _open(source.path) as file:
+        light = file.postprocess(
+            output_bps=16,
+            gamma=(1, 1),
+            no_auto_bright=True,
+            adjust_maximum_thr=0.0,  # else every frame is scaled by its own brightest pixel
+            user_wb=None if multipliers is None else list(multipliers),
+            use_camera_wb=multipliers is None,
+            user_flip=0,
+            output_color=rawpy.ColorSpace.Rec2020,
+            **how,
+        )
+    encoded: Any = cv2.LUT(light, _encoding_table())
+    return encoded
+
+
+@lru_cache(maxsize=1)
+def _encoding_table() -> FloatArray:
+    return encode(np.arange(65536, dtype=np.float32) / 65535, metadata.RAW_TRANSFER)
+
+
+def halves_exactly(source: FrameSource) -> bool:
+    """Return whether 2 x 2 cells fill the frame, so that the half-size picture lies on them."""
+    return source.shape[0] % 2 == 0 and source.shape[1] % 2 == 0
+
+
+def read_embedded(source: FrameSource, min_long_side_px: int) -> NDArray[np.uint8] | None:
+    """Return the luminance (h, w) uint8 of the embedded preview, upright.
+
+    None where there is none, it is smaller than asked for, or shows another crop.
+    """
+    import rawpy
+
+    try:
+        with _open(source.path) as file:
+            thumb = file.extract_thumb()
+    except (ReadError, rawpy.LibRawError):
+        return None
+    if thumb.format != rawpy.ThumbFormat.JPEG:
+        return None
+    try:
+        small = imagecodecs.jpeg8_decode(thumb.data, outcolorspace="GRAYSCALE")
+    except imagecodecs.Jpeg8Error:
+        return None
+    if small.ndim != 2 or max(small.shape) < min(min_long_side_px, max(source.shape[:2])):
+        return None
+    upright = apply_orientation(small, source.orientation)
+    aspect = source.shape[1] / source.shape[0]
+    matches = abs(upright.shape[1] / upright.shape[0] / aspect - 1) < _ASPECT_TOLERANCE
+    return upright if matches else None
+
+
+@contextmanager
+def _open(path: Path) -> Iterator[Any]:
+    import rawpy
+
+    try:
+        with rawpy.RawPy() as file:
+            file.open_file(str(path))
+            yield file
+    except rawpy.LibRawFileUnsupportedError as exc:
+        raise refuse(
+            path,
+            "camera raw that the decoder does not know",
+            "a supported camera",
+            "convert it to DNG or 16-bit TIFF",
+        ) from exc
+    except rawpy.LibRawError as exc:
+        raise damaged(path, f"cut off or damaged raw file ({_words(exc)})") from exc
+
+
+def _words(exc: Exception) -> str:
+    text = exc.args[0] if exc.args else exc
+    return text.decode("ascii", "replace") if isinstance(text, bytes) else str(text)
+
+
+def _white_balance(file: Any) -> tuple[float, ...] | None:
+    """Return the camera's multipliers, else those for daylight."""
+    for multipliers in (file.camera_whitebalance, file.daylight_whitebalance):
+        if all(value > 0 for value in multipliers[:3]):
+            return tuple(float(value) for value in multipliers)
+    return None
+
+
+def _settings(file: Any) -> CaptureSettings:
+    """Return what the decoder itself read, for makes whose header holds no plain EXIF."""
+    other, lens = file.other, file.lens
+    return CaptureSettings(
+        lens=_text(lens.model) if lens is not None else None,
+        exposure_time_s=_positive(other.shutter),
+        f_number=_positive(other.aperture),
+        iso=_positive(other.iso_speed),
+        focal_length_mm=_positive(other.focal_len),
+        artist=_text(other.artist),
+    )
+
+
+def _positive(value: float) -> float | None:
+    return float(f"{value:.6g}") if value and value > 0 else None
+
+
+def _text(value: Any) -> str | None:
+    text = value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value or "")
+    return text.strip("\0 ") or None

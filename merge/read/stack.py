@@ -1,0 +1,254 @@
+"""Files to an ordered stack, and whether its frames belong together."""
+
+from __future__ import annotations
+
+import datetime as dt
+import glob
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from merge import metadata
+from merge.errors import FrameMismatchError, ReadError
+from merge.model import FrameSource, Stack
+from merge.read.frame import probe_header
+from merge.read.kinds import (
+    PICTURE_SUFFIXES,
+    detect_kind,
+    unsupported_error,
+)
+
+PathLike = str | os.PathLike[str]
+
+# Best first: which of several files with one stem stands for the picture.
+_PREFERENCE = {
+    "raw": ("raw", "tiff", "png", "heif", "jpeg"),
+    "jpeg": ("jpeg", "heif", "tiff", "png", "raw"),
+}
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    source: FrameSource
+    is_own: bool
+    named: bool  # given by name or pattern, not found in a folder
+
+
+def find_frames(
+    inputs: PathLike | Iterable[PathLike],
+    *,
+    prefer: Literal["raw", "jpeg"] = "raw",
+    exclude: Iterable[PathLike] = (),
+) -> Stack:
+    """Return the frames that files, folders and patterns hold, in shooting order.
+
+    Parameters
+    ----------
+    inputs : path or iterable of paths
+        Picture files, folders (not searched deeper), or patterns with ``*``, ``?``, ``[]``.
+    prefer : {"raw", "jpeg"}
+        Which of several files with one stem in one folder counts.
+    exclude : iterable of paths
+        Files to pass over, e.g. the output to be.
+
+    Returns
+    -------
+    Stack
+        Ordered by capture time where every frame tells it and at least two differ (equal
+        times in the order of their names), else by name, numbers by value. Hidden files and
+        whatever is no picture are passed over in a folder. Files written by this program are
+        left out, too, unless every input is one, given by name.
+
+    Raises
+    ------
+    ReadError
+        If nothing is found, a named file is no picture, a folder holds a file with a
+        picture's name and no picture inside, or a picture's header is damaged.
+    """
+    if prefer not in _PREFERENCE:
+        raise ValueError(f"prefer {prefer!r}: expected 'raw' or 'jpeg'")
+    given = [inputs] if isinstance(inputs, (str, os.PathLike)) else list(inputs)
+    skipped: list[str] = []
+    paths = _expand([Path(item) for item in given], [Path(item) for item in exclude], skipped)
+    candidates = [_probe(path, named) for path, named in paths]
+    candidates = _leave_out_own(candidates, skipped)
+    sources = _leave_out_pairs([c.source for c in candidates], prefer, skipped)
+    if not sources:
+        where = ", ".join(str(item) for item in given[:3]) or "nothing"
+        why = f" ({skipped[0]})" if skipped else ""
+        raise ReadError(f"{where}: no pictures found{why}; name the folder or files of a bracket")
+    ordered, ordered_by = _order(sources)
+    balances = [source.white_balance for source in ordered if source.white_balance]
+    return Stack(tuple(ordered), ordered_by, balances[0] if balances else None, tuple(skipped))
+
+
+def check_stack(stack: Stack) -> None:
+    """Raise an error unless the frames can be merged with each other.
+
+    Raises
+    ------
+    ReadError
+        If there are fewer than two.
+    FrameMismatchError
+        If size, orientation, channels, camera, curve or colour profile differ. Bit depth may.
+    """
+    if len(stack) < 2:
+        name = stack.sources[0].name if stack.sources else "no file"
+        raise ReadError(f"{name}: one frame, expected at least two; add the rest of the bracket")
+    reference = stack.sources[0]
+    for i, source in enumerate(stack.sources[1:], start=2):
+        difference = _difference(source, reference)
+        if difference:
+            ours, theirs, advice = difference
+            raise FrameMismatchError(
+                f"{source.name} (frame {i}): {ours}, but {reference.name} (frame 1) {theirs}; "
+                f"{advice}, or leave this frame out"
+            )
+
+
+def _difference(source: FrameSource, reference: FrameSource) -> tuple[str, str, str] | None:
+    """Return what a frame is, what the reference is, and what to do."""
+    (height, width, channels), (height_1, width_1, channels_1) = source.shape, reference.shape
+    turn, turn_1 = source.orientation, reference.orientation
+    if (height, width) == (width_1, height_1) != (height_1, width_1) or (
+        turn != turn_1 and (height, width) == (height_1, width_1) and {turn, turn_1} != {1}
+    ):
+        return (
+            f"orientation {turn}, {width} x {height} px",
+            f"has orientation {turn_1}, {width_1} x {height_1} px",
+            "give all frames the same orientation",
+        )
+    if (height, width) != (height_1, width_1):
+        advice = "export the frames with one crop and size"
+        return f"{width} x {height} px", f"has {width_1} x {height_1} px", advice
+    if channels != channels_1:
+        words = {1: "grey", 3: "colour"}
+        return words[channels], f"is {words[channels_1]}", "export all frames alike"
+    camera, camera_1 = source.settings.camera, reference.settings.camera
+    if camera and camera_1 and camera != camera_1:
+        return f"taken with {camera}", f"with {camera_1}", "use the frames of one camera"
+    if (source.kind == "raw") != (reference.kind == "raw"):
+        words = {True: "a camera raw file", False: "a developed file"}
+        ours, theirs = (words[s.kind == "raw"] for s in (source, reference))
+        return ours, f"is {theirs}", "use files of one kind"
+    if source.transfer != reference.transfer or not metadata.same_profile(
+        source.icc_profile, reference.icc_profile
+    ):
+        return "another colour profile", "has its own", "export all frames with one profile"
+    return None
+
+
+def _expand(given: list[Path], exclude: list[Path], skipped: list[str]) -> list[tuple[Path, bool]]:
+    """Return (path, given by name) of every picture file, each file once."""
+    unwanted = {_identity(path) for path in exclude if path.exists()}
+    seen: dict[object, Path] = {}
+    found = []
+    for item in given:
+        for path, named in _expand_one(item):
+            identity = _identity(path)
+            if identity in unwanted:
+                continue
+            if identity in seen:
+                if os.path.abspath(seen[identity]) != os.path.abspath(path):
+                    skipped.append(f"{path.name}: the same file as {seen[identity].name}")
+                continue
+            seen[identity] = path
+            found.append((path, named))
+    return found
+
+
+def _identity(path: Path) -> object:
+    try:
+        status = path.stat()
+    except OSError:
+        return os.path.abspath(path)
+    return (status.st_dev, status.st_ino) if status.st_ino else os.path.abspath(path)
+
+
+def _expand_one(item: Path) -> list[tuple[Path, bool]]:
+    if item.is_dir():
+        return [(path, False) for path in _pictures_in(item)]
+    if not item.exists() and glob.has_magic(str(item)):
+        matches = [Path(match) for match in sorted(glob.glob(str(item)))]
+        if not matches:
+            raise ReadError(f"{item}: no file matches; check folder and pattern")
+        return [(path, True) for path in matches if not path.is_dir()]
+    return [(item, True)]
+
+
+def _pictures_in(folder: Path) -> list[Path]:
+    try:
+        entries = sorted(folder.iterdir())
+    except OSError as exc:
+        raise ReadError(f"{folder}: cannot be read ({exc.strerror}); check it") from exc
+    pictures = []
+    for path in entries:
+        if path.name.startswith(".") or not path.is_file():
+            continue
+        if detect_kind(path) is not None:
+            pictures.append(path)
+        elif path.suffix.lower() in PICTURE_SUFFIXES:
+            raise unsupported_error(path)
+    return pictures
+
+
+def _probe(path: Path, named: bool) -> _Candidate:
+    source, xmp = probe_header(path)
+    return _Candidate(source, metadata.is_own_output(xmp), named)
+
+
+def _leave_out_own(candidates: list[_Candidate], skipped: list[str]) -> list[_Candidate]:
+    if all(c.is_own and c.named for c in candidates):
+        return candidates  # partial results that are to be merged further
+    kept = []
+    for candidate in candidates:
+        if candidate.is_own:
+            skipped.append(f"{candidate.source.name}: an earlier result, not a frame")
+        else:
+            kept.append(candidate)
+    return kept
+
+
+def _leave_out_pairs(
+    sources: list[FrameSource], prefer: str, skipped: list[str]
+) -> list[FrameSource]:
+    best: dict[tuple[Path, str], FrameSource] = {}
+    rank = _PREFERENCE[prefer].index
+    groups: dict[tuple[Path, str], list[FrameSource]] = {}
+    for source in sources:
+        key = (source.path.resolve().parent, source.path.stem.casefold())
+        groups.setdefault(key, []).append(source)
+    for key, group in groups.items():
+        best[key] = min(group, key=lambda source: rank(source.kind))
+    kept = []
+    for key, group in groups.items():
+        chosen = best[key]
+        for source in group:
+            if source is chosen or source.kind == chosen.kind:
+                kept.append(source)
+            else:
+                skipped.append(f"{source.name}: the same picture as {chosen.name}")
+    return kept
+
+
+def _order(sources: list[FrameSource]) -> tuple[list[FrameSource], str]:
+    by_name = sorted(sources, key=lambda source: _natural_key(source.path))
+    times = [source.settings.captured_at for source in by_name]
+    known = [time for time in times if time is not None]
+    if len(known) < len(times):
+        return by_name, "file name"
+    if any(time.tzinfo is None for time in known):
+        known = [time.replace(tzinfo=dt.UTC) for time in known]
+    if len(set(known)) < 2:
+        return by_name, "file name"
+    order = sorted(range(len(known)), key=lambda i: known[i])  # stable: equal times by name
+    return [by_name[i] for i in order], "capture time"
+
+
+def _natural_key(path: Path) -> list[tuple[int, int, str]]:
+    """Return a key that sorts numbers by value: frame 9 before frame 10."""
+    parts = re.split(r"(\d+)", os.path.abspath(path).casefold())
+    return [(0, int(p), p) if p.isdecimal() else (1, 0, p) for p in parts]
