@@ -1,0 +1,160 @@
+"""From tile energies to the focus axis: order, start, refinement, every tile's place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.axis.ordering import order_frames
+from merge.axis.preparing import StackEnergies, choose_tiles, sharpest_frame, stack_energies
+from merge.axis.solving import (
+    Solution,
+    cut_windows,
+    search_tiles,
+    slopes_of,
+    solve,
+)
+from merge.errors import RegistrationError
+from merge.model import FocusAxis, TileEnergies
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+_TILES_A_FRAME = 60
+_TILES_MOST = 3000
+_FEWEST_TILES = 8
+_LEAST_SNR = 6.0
+# Even steps tried as a start, over the finest band's sigma.
+_STARTS = np.geomspace(0.7, 40.0, 18)
+# Frames on either side of a tile's peak that are fitted, and the blur up to which they tell.
+_NARROWEST, _WIDEST, _REACH = 4, 12, 30.0
+# Another order must fit this much better than the given one, relative cost.
+_ORDER_GAIN = 0.03
+# 90 % of a normal distribution lies within this many standard errors.
+_NINETY = 1.645
+
+
+def fit_focus_axis(tiles: Sequence[TileEnergies]) -> FocusAxis:
+    """Return the positions of all frames and tiles, in px of blur-circle diameter.
+
+    Parameters
+    ----------
+    tiles : sequence of TileEnergies
+        One for each frame, at least two, in the order given; all of one grid.
+
+    Returns
+    -------
+    FocusAxis
+        In px of the full-size frame. Frames that are out of order give negative steps. Which
+        end is near and which far cannot be told from blur.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two frames or their grids differ.
+    RegistrationError
+        If the pictures hold too little detail in common.
+    """
+    if len(tiles) < 2 or len({t.energy.shape for t in tiles}) != 1:
+        raise ValueError(f"{len(tiles)} frames: expected at least two, all with one grid of tiles")
+    data = stack_energies(tiles)
+    chosen = choose_tiles(data, per_frame=_TILES_A_FRAME, most=_TILES_MOST, least_snr=_LEAST_SNR)
+    if len(chosen) < _FEWEST_TILES:
+        raise RegistrationError(
+            f"focus axis: only {len(chosen)} tiles hold detail that every frame covers, expected "
+            f"at least {_FEWEST_TILES}; check that all frames show one scene"
+        )
+    order, solution = _solve_in_best_order(data, chosen)
+    sorted_energy = data.energy[order]
+    centres = np.argsort(order)[sharpest_frame(data)]
+    places, detail = _place_tiles(data, sorted_energy, centres, solution)
+    positions = np.empty(len(tiles))
+    positions[order] = solution.frames_px
+    low, high = _step_limits(positions, order, solution)
+    grid = tiles[0].level.shape
+    return FocusAxis(
+        positions_px=positions - positions[0],
+        step_low_px=low,
+        step_high_px=high,
+        tile_positions_px=(places - positions[0]).reshape(grid),
+        tile_detail=detail.reshape(grid),
+        tile_size_px=round(tiles[0].tile_size_px),
+    )
+
+
+def _solve_in_best_order(data: StackEnergies, chosen: Index) -> tuple[Index, Solution]:
+    """Solve in the given order and, where likeness suggests another, in that; keep the better."""
+    centres = sharpest_frame(data)[chosen]
+    given = np.arange(len(data.energy))
+    energy = data.energy[:, :, chosen]
+    solution = _solve_ordered(energy, data.sigma_px, centres)
+    order = order_frames(energy)
+    if (order == given).all():
+        return given, solution
+    other = _solve_ordered(energy[order], data.sigma_px, np.argsort(order)[centres])
+    if other.cost < (1 - _ORDER_GAIN) * solution.cost:
+        return order, other
+    return given, solution
+
+
+def _solve_ordered(energy: Array, sigma_px: Array, centres: Index) -> Solution:
+    """Find the even step that fits best, then let every step go."""
+    count = len(energy)
+    data = cut_windows(energy, sigma_px, centres, min(8, count - 1))
+    slopes = slopes_of(data)
+    best = np.inf
+    for step in sigma_px[0] * _STARTS:
+        even = step * np.arange(count)
+        candidates = even[centres] + np.linspace(-1.6, 1.6, 13)[:, None] * step
+        tiles, costs = search_tiles(data, slopes, even, candidates, scale=0.3)
+        if costs.sum() < best:
+            best, start, places = costs.sum(), even, tiles
+    half = int(np.clip(round(_REACH * sigma_px[0] / start[1]), _NARROWEST, _WIDEST))
+    data = cut_windows(energy, sigma_px, centres, min(half, count - 1))
+    return solve(data, start, places)
+
+
+def _place_tiles(
+    data: StackEnergies, energy: Array, centres: Index, solution: Solution
+) -> tuple[Array, Array]:
+    """Return position and detail of every tile with detail; NaN and 0 elsewhere."""
+    usable = np.flatnonzero(data.usable & (energy[:, 0].max(axis=0) > 2 * data.noise[0]))
+    places = np.full(len(data.usable), np.nan)
+    detail = np.zeros(len(data.usable))
+    if len(usable) == 0:
+        return places, detail
+    frames_px = solution.frames_px
+    steps = np.maximum(np.diff(frames_px), 0.1 * data.sigma_px[0])
+    before = np.concatenate([[4 * steps[0]], steps])
+    after = np.concatenate([steps, [4 * steps[-1]]])
+    centre = centres[usable]
+    windows = cut_windows(energy[:, :, usable], data.sigma_px, centre, min(3, len(energy) - 1))
+    reach = np.linspace(0, 1.5, 13)[1:, None]
+    candidates = np.concatenate(
+        [
+            frames_px[centre] - reach[::-1] * before[centre],
+            frames_px[centre][None],
+            frames_px[centre] + reach * after[centre],
+        ]
+    )
+    slopes = slopes_of(windows)
+    scale = solution.scale
+    found, _ = search_tiles(windows, slopes, frames_px, candidates, scale=scale)
+    width = np.where(found < frames_px[centre], before[centre], after[centre]) / 8
+    fine = found + np.linspace(-1, 1, 9)[:, None] * width
+    places[usable], _ = search_tiles(windows, slopes, frames_px, fine, scale=scale)
+    detail[usable] = np.sqrt(energy[:, :2, usable].max(axis=0).sum(axis=0))
+    return places, detail
+
+
+def _step_limits(positions: Array, order: Index, solution: Solution) -> tuple[Array, Array]:
+    """Return the ends of the steps' 90 % intervals, in the frames' given order."""
+    steps = np.diff(positions)
+    rank = np.argsort(order)
+    variance = np.concatenate([[0.0], np.cumsum(solution.step_error_px**2)])
+    error = np.sqrt(np.abs(variance[rank[1:]] - variance[rank[:-1]]))
+    # Tiles share what no resampling shows: the model's own misfit, measured on known stacks.
+    spread = _NINETY * np.sqrt((1.5 * error) ** 2 + (0.04 * steps) ** 2)
+    return steps - spread, steps + spread
