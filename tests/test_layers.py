@@ -8,7 +8,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "merge"
 STAGES = {
     "read", "metadata", "sort", "align", "focus", "axis", "depth",
-    "blend", "defects", "diagnose", "apertures", "write",
+    "blend", "defects", "diagnose", "apertures", "write", "plan",
 }  # fmt: skip
 BASE = {"optics", "pyramid", "tiles", "encoding", "plot", "model", "errors"}
 LAYER = (

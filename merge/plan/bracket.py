@@ -1,0 +1,359 @@
+"""From a scene and a camera to f-number, number of frames and focus positions."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from merge.errors import MergeError
+from merge.model import Finding
+from merge.optics import (
+    defocus_waves,
+    diffraction_blur_um,
+    effective_f_number,
+    f_number_series,
+    system_transfer,
+    worst_blur_um,
+)
+from merge.plan.depth import SubjectDepth, blur_um, exact_frames, lay_out_frames, subject_depth
+from merge.plan.types import REFERENCE_CYCLES_PER_PX, ApertureOption, Plan, PlanRequest
+
+# Contrasts closer than this cannot be told apart in a picture; then fewer frames win.
+_CONTRAST_TIE = 0.005
+# Above this much defocus no contrast is left at the reference frequency worth a number.
+_HOPELESS_WAVES = 50.0
+_MOST_FRAMES = 10000
+# Rounding noise of the frame count: an exact fit must not ask for one frame more.
+_COUNT_SLACK = 1e-9
+CLOSE_UP = 0.1
+"""Magnification from which a shoot counts as close-up (common practice, no source)."""
+
+
+def plan_bracket(request: PlanRequest) -> Plan:
+    """Return f-number, frames and focus positions for a scene.
+
+    Every f-number is judged by the contrast that is left at `REFERENCE_CYCLES_PER_PX` at the
+    worst place of the depth: diffraction and defocus by the exact transfer, times the pixel.
+    Candidates are the third stops from the lens's sharpest to its smallest aperture, unless
+    the f-number is given. Each takes as many frames as hold the tolerance; or the given number;
+    or as many as fit the time. A bracket that would gather less light in its exposure time
+    than one frame stopped down to hold the tolerance alone is not chosen [1]_.
+
+    Parameters
+    ----------
+    request : PlanRequest
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    MergeError
+        If something is missing or impossible; the message says which option gives it.
+
+    References
+    ----------
+    .. [1] S. W. Hasinoff and K. N. Kutulakos, "Light-Efficient Photography", ECCV 2008; IEEE
+       Trans. Pattern Anal. Mach. Intell. 33(11), 2203-2214 (2011), for the idea (from memory).
+    """
+    _check(request)
+    depth = subject_depth(request)
+    chosen = _choose(request, depth)
+    stops = f_number_series("third", widest=request.widest, smallest=request.smallest)
+    marked = {mark for mark, _ in stops} | {chosen.f_number}
+    options = [_option(request, depth, f_number) for f_number in sorted(marked)]
+    compared = tuple(_compare(o, chosen) for o in options if o is not None)
+    one_frame = _compare(_best_single_frame(request, depth), chosen)
+    positions = lay_out_frames(depth, chosen.f_number, chosen.frames, request.tolerance_um)
+    step = positions[1].focus_mm - positions[0].focus_mm if len(positions) > 1 else None
+    needed = exact_frames(depth, chosen.f_number, request.tolerance_um)
+    plan = Plan(
+        request=request,
+        mode="rail" if depth.on_rail else "focus distances",
+        chosen=chosen,
+        positions=positions,
+        step_mm=step if depth.on_rail else None,
+        overlap=1 - needed / chosen.frames,
+        one_frame_f_number=_one_frame_f_number(request, depth),
+        one_frame=one_frame,
+        options=compared,
+        findings=(),
+        caution=caution_for(depth.magnification),
+    )
+    return replace(plan, findings=_findings(plan))
+
+
+def caution_for(magnification: float | None) -> str:
+    """Return one line on safety for a shoot of this magnification."""
+    if magnification is not None and magnification >= CLOSE_UP:
+        return (
+            "Caution: do not chill, glue or handle live insects for a picture, mind stings and "
+            "hot lights; local rules come first."
+        )
+    return (
+        "Caution: never look at the sun through an optical finder, watch edges, tide and weather; "
+        "local rules come first."
+    )
+
+
+def _check(request: PlanRequest) -> None:
+    """Refuse numbers that no scene or camera has."""
+    sizes = {
+        "pixel pitch": request.pixel_pitch_um,
+        "tolerance": request.tolerance_px,
+        "focal length": request.focal_length_mm,
+        "magnification": request.magnification,
+        "near distance": request.near_mm,
+        "far distance": request.far_mm,
+        "depth": request.depth_mm,
+        "pupil ratio": request.pupil_ratio,
+        "f-number": request.f_number,
+        "number of frames": request.frames,
+        "time": request.time_s,
+        "exposure": request.exposure_s,
+        "f-number of the exposure": request.exposure_f_number,
+        "sharpest f-number": request.sharpest,
+        "wavelength": request.wavelength_um,
+    }
+    for name, value in sizes.items():
+        if value is not None and not value > 0:
+            raise MergeError(f"{name} {value:g}: expected a number above 0")
+    if not 0.5 <= request.widest < request.smallest <= 90:
+        raise MergeError(
+            f"apertures f/{request.widest:g} to f/{request.smallest:g}: expected the widest "
+            "first, within f/0.5 and f/90"
+        )
+    if not 0 <= request.overlap <= 0.9:
+        raise MergeError(f"overlap {100 * request.overlap:g} %: expected 0 to 90 %")
+    if request.pause_s < 0:
+        raise MergeError(f"pause {request.pause_s:g} s: expected 0 or more")
+    if request.exposure_s is not None and request.exposure_f_number is None:
+        raise MergeError("an exposure needs the f-number that it was metered at (--exposure-at)")
+    if request.time_s is not None and request.frames is not None:
+        raise MergeError("give the number of frames or the time available, not both")
+
+
+def _frames_for_tolerance(request: PlanRequest, depth: SubjectDepth, f_number: float) -> int:
+    """Return the number of frames that hold the tolerance with the least overlap asked for."""
+    needed = exact_frames(depth, f_number, request.tolerance_um)
+    if needed <= 1 + _COUNT_SLACK:
+        return 1
+    count = math.ceil(needed / (1 - request.overlap) - _COUNT_SLACK)
+    if count > _MOST_FRAMES:
+        raise MergeError(
+            f"f/{f_number:g} would need {count} frames to hold {request.tolerance_px:g} px of "
+            "blur: allow more (--tolerance), stop down (--f-number) or plan less depth"
+        )
+    return count
+
+
+def _exposure_s(request: PlanRequest, f_number: float) -> float | None:
+    """Return the exposure of one frame at an f-number, equal light on the sensor."""
+    if request.exposure_s is None or request.exposure_f_number is None:
+        return None
+    return request.exposure_s * (f_number / request.exposure_f_number) ** 2
+
+
+def _frames_in_time(request: PlanRequest, f_number: float) -> int:
+    """Return how many frames fit the time available; no pause after the last."""
+    assert request.time_s is not None
+    each = (_exposure_s(request, f_number) or 0.0) + request.pause_s
+    if each == 0:
+        return _MOST_FRAMES
+    return math.floor((request.time_s + request.pause_s) / each + _COUNT_SLACK)
+
+
+def _option(request: PlanRequest, depth: SubjectDepth, f_number: float) -> ApertureOption | None:
+    """Return what an f-number gives; None if not one frame fits the time available."""
+    needed = _frames_for_tolerance(request, depth, f_number)
+    frames = request.frames or needed
+    if request.time_s is not None:
+        frames = min(needed, _frames_in_time(request, f_number))
+    if frames < 1:
+        return None
+    working = effective_f_number(f_number, depth.magnification, depth.pupil_ratio)
+    blur = blur_um(depth, f_number, frames)
+    exposure = _exposure_s(request, f_number)
+    whole = None if exposure is None else frames * exposure + (frames - 1) * request.pause_s
+    return ApertureOption(
+        f_number=f_number,
+        effective_f_number=working,
+        frames=frames,
+        frames_for_tolerance=needed,
+        blur_px=blur / request.pixel_pitch_um,
+        diffraction_blur_px=diffraction_blur_um(request.wavelength_um, working)
+        / request.pixel_pitch_um,
+        focus_contrast=_contrast(request, working, 0.0),
+        worst_contrast=_contrast(request, working, blur),
+        single_worst_contrast=_contrast(request, working, blur_um(depth, f_number, 1)),
+        lost=0.0,
+        light=(_one_frame_f_number(request, depth) / f_number) ** 2 / frames,
+        exposure_s=exposure,
+        shooting_s=whole,
+    )
+
+
+def _contrast(request: PlanRequest, working_f_number: float, largest_blur_um: float) -> float:
+    """Return the lowest contrast at the reference frequency for any blur up to the largest."""
+    waves = defocus_waves(largest_blur_um, request.wavelength_um, working_f_number)
+    if waves > _HOPELESS_WAVES:
+        return 0.0
+    # The transfer swings around 0 beyond its first zero: what has been lost there stays lost.
+    transfer = system_transfer(
+        1000 * REFERENCE_CYCLES_PER_PX / request.pixel_pitch_um,
+        f_number=working_f_number,
+        wavelength_um=request.wavelength_um,
+        pixel_pitch_um=request.pixel_pitch_um,
+        blur_diameter_um=np.linspace(0.0, largest_blur_um, 33),
+    )
+    return max(0.0, float(np.min(transfer)))
+
+
+def _one_frame_f_number(request: PlanRequest, depth: SubjectDepth) -> float:
+    """Return the f-number at which one frame holds the tolerance; blur goes with 1/N."""
+    return blur_um(depth, 1.0, 1) / request.tolerance_um
+
+
+def _choose(request: PlanRequest, depth: SubjectDepth) -> ApertureOption:
+    """Return the option with the best contrast at the worst place."""
+    if request.f_number is not None:
+        given = _option(request, depth, request.f_number)
+        if given is None:
+            raise MergeError(_no_time_message(request))
+        return given
+    sharpest = sharpest_f_number(request)
+    third_stops = f_number_series("third", widest=sharpest, smallest=request.smallest)
+    candidates = [_option(request, depth, marked) for marked, _ in third_stops]
+    fitting = [option for option in candidates if option is not None]
+    if not fitting:
+        raise MergeError(_no_time_message(request))
+    if request.frames is None:
+        efficient = [o for o in fitting if o.frames == 1 or o.light >= 1 - _COUNT_SLACK]
+        fitting = efficient or fitting
+    best = max(option.worst_contrast for option in fitting)
+    near_best = [o for o in fitting if o.worst_contrast >= best - _CONTRAST_TIE]
+    return min(near_best, key=lambda option: (option.frames, _total_blur(request, option)))
+
+
+def sharpest_f_number(request: PlanRequest) -> float:
+    """Return the f-number from which the lens is taken as perfect."""
+    if request.sharpest is not None:
+        return request.sharpest
+    two_stops_down = 2 * request.widest
+    return min(two_stops_down, request.smallest)
+
+
+def _total_blur(request: PlanRequest, option: ApertureOption) -> float:
+    """Return defocus and diffraction at the worst place as one size, to rank what is lost."""
+    defocus_um = option.blur_px * request.pixel_pitch_um
+    spread = 2 * defocus_um * option.effective_f_number
+    return worst_blur_um(spread, option.effective_f_number, request.wavelength_um)
+
+
+def _best_single_frame(request: PlanRequest, depth: SubjectDepth) -> ApertureOption:
+    """Return the best that one frame can do, over all third stops of the lens."""
+    single = replace(request, frames=1, time_s=None)
+    marked = f_number_series("third", widest=request.widest, smallest=request.smallest)
+    options = [_option(single, depth, m) for m, _ in marked]
+    known = [option for option in options if option is not None]
+    best = max(option.worst_contrast for option in known)
+    near_best = [o for o in known if o.worst_contrast >= best - _CONTRAST_TIE]
+    return min(near_best, key=lambda option: _total_blur(request, option))
+
+
+def _compare(option: ApertureOption, chosen: ApertureOption) -> ApertureOption:
+    """Return the option with what it loses against the chosen one."""
+    if chosen.worst_contrast == 0:
+        return option
+    return replace(option, lost=1 - option.worst_contrast / chosen.worst_contrast)
+
+
+def _no_time_message(request: PlanRequest) -> str:
+    return (
+        f"not one frame fits {request.time_s:g} s: allow more time (--time), or a wider aperture "
+        "(--sharpest, --f-number)"
+    )
+
+
+def _findings(plan: Plan) -> tuple[Finding, ...]:
+    """Return what a photographer should know before shooting."""
+    request, chosen = plan.request, plan.chosen
+    found = []
+    if chosen.blur_px > request.tolerance_px * (1 + 1e-6):
+        found.append(
+            Finding(
+                kind="tolerance not held",
+                severity="problem",
+                message=f"{_count(chosen.frames)} at f/{chosen.f_number:g} "
+                f"{'leaves' if chosen.frames == 1 else 'leave'} {chosen.blur_px:.1f} px of blur, "
+                f"more than {request.tolerance_px:g} px.",
+                advice=f"Holding it takes {_count(chosen.frames_for_tolerance)} at this f-number.",
+                value=chosen.blur_px,
+                threshold=request.tolerance_px,
+                unit="px",
+            )
+        )
+    if chosen.diffraction_blur_px > request.tolerance_px:
+        found.append(_diffraction_finding(plan))
+    found.append(_one_frame_finding(plan))
+    if request.f_number is None and request.sharpest is None:
+        found.append(
+            Finding(
+                kind="lens assumed",
+                severity="note",
+                message=f"The lens is taken as f/{request.widest:g} wide open and sharpest from "
+                f"f/{sharpest_f_number(request):.2g}, two stops down.",
+                advice="Say better with --widest or --sharpest.",
+            )
+        )
+    return tuple(found)
+
+
+def _diffraction_finding(plan: Plan) -> Finding:
+    request, chosen = plan.request, plan.chosen
+    marked = chosen.f_number * request.tolerance_px / chosen.diffraction_blur_px
+    close = chosen.effective_f_number > 1.05 * chosen.f_number
+    effective = f" (f/{chosen.effective_f_number:.3g} effective)" if close else ""
+    return Finding(
+        kind="diffraction exceeds tolerance",
+        severity="warning",
+        message=f"At f/{chosen.f_number:g}{effective} diffraction alone is as soft as "
+        f"{chosen.diffraction_blur_px:.1f} px of blur, more than {request.tolerance_px:g} px.",
+        advice=f"It stays within the tolerance up to f/{marked:.2g}.",
+        value=chosen.diffraction_blur_px,
+        threshold=request.tolerance_px,
+        unit="px",
+    )
+
+
+def _one_frame_finding(plan: Plan) -> Finding:
+    """Return the hint whether one frame is enough."""
+    request, alone = plan.request, plan.one_frame_f_number
+    if plan.chosen.frames_for_tolerance == 1:
+        return Finding(
+            kind="one frame is enough",
+            severity="note",
+            message=f"One frame at f/{plan.chosen.f_number:g} holds {request.tolerance_px:g} px "
+            f"over the whole depth (so would any f-number from f/{alone:.2g}).",
+        )
+    if alone <= request.smallest:
+        return Finding(
+            kind="one frame could do",
+            severity="note",
+            message=f"One frame at f/{alone:.2g} would hold {request.tolerance_px:g} px too, at "
+            f"the price of diffraction.",
+        )
+    single = plan.one_frame
+    return Finding(
+        kind="one frame is not enough",
+        severity="note",
+        message=f"One frame cannot hold {request.tolerance_px:g} px (it would take "
+        f"f/{alone:.0f}); at best, f/{single.f_number:g}, it leaves {single.blur_px:.1f} px.",
+    )
+
+
+def _count(frames: int) -> str:
+    return "1 frame" if frames == 1 else f"{frames} frames"
