@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 import tifffile
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 WIDTH, HEIGHT = 240, 160
 FILES = 200
@@ -85,12 +86,12 @@ class Scene:
         """Return uint8 RGB; blur grows as 1/f-number with defocus, as f-number by diffraction."""
         defocus = 6.0 * np.abs(self.depth - focus) * 8.0 / f_number
         sigma = np.hypot(defocus, 0.02 * f_number)
-        level = np.interp(sigma, _SIGMAS, np.arange(len(_SIGMAS)))
-        low = np.minimum(level.astype(int), len(_SIGMAS) - 2)
-        part = (level - low)[..., None].astype(np.float32)
-        rows, columns = np.indices(low.shape)
-        picture = self.levels[low, rows, columns] * (1 - part)
-        picture += self.levels[low + 1, rows, columns] * part
+        level = np.interp(sigma, _SIGMAS, np.arange(len(_SIGMAS))).astype(np.float32)
+        picture = np.zeros_like(self.levels[0])
+        for i, blurred in enumerate(self.levels):
+            weight = np.maximum(1 - np.abs(level - i), 0)
+            if weight.any():
+                picture += weight[..., None] * blurred
         if shift != (0.0, 0.0) or breathing:
             m = 1 + breathing * focus
             matrix = np.float32(
@@ -99,7 +100,9 @@ class Scene:
             picture = cv2.warpAffine(
                 picture, matrix, (WIDTH, HEIGHT), borderMode=cv2.BORDER_REFLECT
             )
-        picture = picture * gain ** (1 / 2.2) + noise * rng.standard_normal(picture.shape)
+        picture = picture * gain ** (1 / 2.2) + noise * rng.standard_normal(
+            picture.shape, np.float32
+        )
         return np.clip(picture * 255 + 0.5, 0, 255).astype(np.uint8)
 
 
@@ -179,15 +182,19 @@ class Card:
         header = Image.Exif()
         header[271], header[272] = self.camera
         part = header.get_ifd(0x8769)
-        part[33434] = round(exposure_s, 3) if exposure_s >= 0.3 else 1 / round(1 / exposure_s)
-        part[33437] = f_number
+        # EXIF wants ratios; a plain float would be written as a double, which readers refuse.
+        short = exposure_s < 0.3
+        part[33434] = (
+            IFDRational(1, round(1 / exposure_s)) if short else IFDRational(round(exposure_s, 3))
+        )
+        part[33437] = IFDRational(f_number)
         part[34855] = iso
         part[36867] = self._stamp()
         if self.subseconds:
             part[37521] = f"{self.now.microsecond // 10_000:02d}"
-        part[37386] = 60.0
+        part[37386] = IFDRational(60, 1)
         if self.distances:
-            part[37382] = round(distance_m, 2)
+            part[37382] = IFDRational(round(100 * distance_m), 100)
         return header.tobytes()
 
     # -- what photographers do ------------------------------------------------------------
@@ -468,10 +475,10 @@ PATTERNS: tuple[Callable[[Card], None], ...] = (
 )  # fmt: skip
 
 
-def write_card(folder: Path, pattern: Callable[[Card], None]) -> list[TrueGroup]:
+def write_card(folder: Path, pattern: Callable[[Card], None], *, seed: int = 0) -> list[TrueGroup]:
     """Fill ``folder`` with 200 files by one pattern; return the true groups."""
     folder.mkdir(parents=True, exist_ok=True)
-    card = Card(folder, zlib.crc32(pattern.__name__.encode()))
+    card = Card(folder, zlib.crc32(pattern.__name__.encode(), seed))
     while card.left > 0:
         pattern(card)
     return _as_cut([g for g in card.groups if g.files])

@@ -6,7 +6,9 @@ pictures: does the scene stay, and which way does focus move? Sources are never 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -32,6 +34,8 @@ __all__ = [
     "to_record",
 ]
 
+_THREADS = min(8, os.cpu_count() or 1)
+
 
 def sort_frames(
     sources: Sequence[FrameSource],
@@ -45,7 +49,7 @@ def sort_frames(
         Every picture, in any order.
     load_preview : callable
         Gives a small luminance picture, shape (H, W), float32, 0 to 1, gamma-coded, or None
-        when it cannot be read; called once for each shot.
+        when it cannot be read; called once for each shot, from several threads.
 
     Returns
     -------
@@ -54,9 +58,11 @@ def sort_frames(
         are singles too.
     """
     groups: list[FrameGroup] = []
-    for shots in split_cameras(pair_files(sources)):
-        seen = [_look(shot, load_preview) for shot in shots]
-        groups += group_shots(shots, seen)
+    # Decoding and filtering release the interpreter's lock, and only reduced forms are kept.
+    with ThreadPoolExecutor(max_workers=_THREADS) as pool:
+        for shots in split_cameras(pair_files(sources)):
+            seen = list(pool.map(lambda shot: _look(shot, load_preview), shots))
+            groups += group_shots(shots, seen)
     return SortedFrames(tuple(groups))
 
 

@@ -141,7 +141,6 @@ def _goes_on(
     if at in cuts:
         return False
     first = max([c for c in cuts if c < at], default=0)
-    last = min([c for c in cuts if c > at], default=len(far))
     if at - first < 2:
         return False
     if dioptres is not None:
@@ -150,10 +149,11 @@ def _goes_on(
         return bool(way * step > 0 and abs(step) <= 3 * usual)
     usual = float(np.median([far[i, i + 1] for i in range(first, at - 1)]))
     step = float(far[at - 1, at])
-    farther = float(far[first, at]) > float(far[first, at - 1])
+    # Far from focus everything looks alike, so only the shot before the last tells the way.
+    farther = float(far[at - 2, at]) > float(far[at - 2, at - 1])
     nearest = float(far[at, first : at - 1].min()) > step
-    moved = float(far[first, at - 1]) > STILL
-    return moved and farther and nearest and step <= 3 * usual and at < last
+    moved = float(far[first:at, first:at].max()) > STILL
+    return moved and farther and nearest and step <= 3 * usual
 
 
 def _judge(

@@ -15,6 +15,8 @@ from merge.sort.shots import seconds_between
 
 # Correlation of smoothed thumbnails above which two shots show one scene.
 SAME_SCENE = 0.85
+# Where neighbours are much more alike than this (1 - correlation), more is a new scene.
+_OUTSTANDING = 0.07
 # A pause this long between two shots asks for a proof that the bracket goes on.
 _PAUSE_S = 60.0
 # So does a pause of this many usual intervals, from this length on.
@@ -117,11 +119,20 @@ def group_shots(shots: Sequence[Shot], seen: Sequence[Likeness]) -> list[FrameGr
         link_shots(a, b, (la, lb))
         for a, b, la, lb in zip(shots, shots[1:], seen, seen[1:], strict=False)
     ]
-    edges = [0, *(i + 1 for i, link in enumerate(links) if link.breaks), len(shots)]
+    breaks = [i + 1 for i, link in enumerate(links) if link.breaks or _stands_out(i, links)]
+    edges = [0, *breaks, len(shots)]
     groups: list[FrameGroup] = []
     for a, b in itertools.pairwise(edges):
         groups += _group_scene(list(shots[a:b]), list(seen[a:b]), links[a : b - 1])
     return groups
+
+
+def _stands_out(at: int, links: list[Link]) -> bool:
+    """Tell whether two shots differ far more than the shots around them do."""
+    around = links[max(0, at - 3) : at] + links[at + 1 : at + 4]
+    usual = sorted(1 - link.alike for link in around if link.alike >= SAME_SCENE)
+    unlike = 1 - links[at].alike
+    return len(usual) >= 2 and unlike > _OUTSTANDING and unlike > 5 * usual[len(usual) // 2]
 
 
 def _group_scene(shots: list[Shot], seen: list[Likeness], links: list[Link]) -> list[FrameGroup]:

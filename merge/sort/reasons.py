@@ -11,6 +11,7 @@ from merge.sort.likeness import Likeness, sharp_centre
 
 # Way of the sharp place over the picture that is worth telling.
 _TRAVEL = 0.08
+_DOUBT_WITHOUT_SETTINGS = 0.25
 
 
 def give_reason(
@@ -52,6 +53,9 @@ def give_reason(
         hints.append(0.6 if len(shots) > 2 else 0.2)
     parts.append(f"same scene (likeness {alike:.2f})")
     doubt = math.prod(1 - h for h in hints)
+    if shots[0].settings.f_number is None:
+        # Stopping down changes sharpness too; only the settings tell it from focus.
+        doubt = max(doubt, _DOUBT_WITHOUT_SETTINGS)
     notes = tuple(f"a pause of {_seconds(gaps[p - 1] or 0.0)} before shot {p + 1}" for p in pauses)
     return ", ".join(p for p in parts if p), round(1 - doubt, 2), notes
 

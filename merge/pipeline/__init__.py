@@ -1,0 +1,1 @@
+"""Whole jobs: the stages joined, with memory and files in view."""

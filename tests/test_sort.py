@@ -1,0 +1,362 @@
+"""Sorting: whole cards with known groups, pairs and counters, folders, resumed jobs."""
+
+import json
+import os
+import shutil
+from collections import Counter
+from pathlib import Path
+
+import card_generator as cards
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from merge.cli.sort import command
+from merge.errors import MergeError, ReadError, WriteError
+from merge.model import CaptureSettings, FrameSource
+from merge.pipeline.each import chosen_groups, run_each
+from merge.pipeline.sorting import load_groups, sort_folder
+from merge.report.sort import each_line, outcome_line, sort_text, sum_line
+from merge.sort import name_groups, place_groups, to_record
+from merge.sort.groups import Shot
+from merge.sort.shots import in_shooting_order, name_parts, pair_files
+
+
+def files_of(result) -> list[Path]:
+    return [f.path for g in result.groups for s in g.shots for f in s.files]
+
+
+def found_groups(result) -> list[tuple[str, frozenset[Path]]]:
+    return [(g.kind, frozenset(f.path for s in g.shots for f in s.files)) for g in result.groups]
+
+
+def contents(folder: Path) -> dict[Path, tuple[bytes, int]]:
+    return {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.iterdir()}
+
+
+def source(name: str, kind="jpeg", at=None, **settings) -> FrameSource:
+    captured = CaptureSettings(captured_at=at, **settings)
+    return FrameSource(Path(name), kind, (100, 150, 3), 8, "srgb", None, captured)
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory):
+    """Write a card with every kind of group; give it and its truth."""
+    folder = tmp_path_factory.mktemp("card")
+    return folder, cards.write_card(folder, cards.a_day)
+
+
+@pytest.fixture(scope="module")
+def sorted_day(day):
+    return sort_folder(day[0])
+
+
+# -- whole cards --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("pattern", cards.PATTERNS, ids=lambda p: p.__name__)
+def test_a_card_of_200_files_is_grouped_right(tmp_path, pattern):
+    truth = cards.write_card(tmp_path, pattern)
+    before = contents(tmp_path)
+    result = sort_folder(tmp_path)
+    assert len(before) == cards.FILES
+    assert Counter(files_of(result)) == Counter(before.keys())
+    assert contents(tmp_path) == before
+    assert cards.share_right(truth, found_groups(result)) >= 0.98
+
+
+def test_a_wrong_grouping_would_be_counted(day):
+    _, truth = day
+    every = frozenset(f for g in truth for f in g.files)
+    assert cards.share_right(truth, [("focus bracket", every)]) == 0
+    right = [(g.kind, frozenset(g.files)) for g in truth]
+    assert cards.share_right(truth, right) == 1
+    assert cards.share_right(truth, right[1:]) < 1
+
+
+def test_each_group_has_a_reason_and_certainty(sorted_day):
+    for group in sorted_day.groups:
+        assert len(group.reason) > 20
+        assert 0 < group.certainty <= 1
+    bracket = next(g for g in sorted_day.groups if g.kind == "focus bracket")
+    assert "near to far" in bracket.reason
+    back = next(g for g in sorted_day.groups if len(g.shots) == 12)
+    assert "far to near" in back.reason
+    series = next(g for g in sorted_day.groups if g.kind == "aperture series")
+    assert "f/4 → f/16" in series.reason
+
+
+def test_without_settings_a_group_is_less_certain(tmp_path):
+    cards.write_card(tmp_path, cards.no_exif)
+    for group in sort_folder(tmp_path).groups:
+        assert group.certainty <= 0.75
+
+
+def test_a_pause_inside_a_bracket_is_noted(tmp_path):
+    cards.write_card(tmp_path, cards.interrupted_and_resumed)
+    brackets = [g for g in sort_folder(tmp_path).groups if g.kind == "focus bracket"]
+    assert any("a pause of 2.2 min before shot" in note for g in brackets for note in g.notes)
+
+
+def test_an_unreadable_file_is_named_and_the_rest_is_sorted(tmp_path, day):
+    for path in sorted(day[0].iterdir())[:12]:
+        shutil.copy2(path, tmp_path)
+    (tmp_path / "FRM_0500.JPG").write_bytes(b"no picture at all")
+    result = sort_folder(tmp_path)
+    assert len(files_of(result)) == 12
+    assert len(result.skipped) == 1
+    assert "FRM_0500.JPG" in result.skipped[0]
+
+
+def test_a_file_cut_short_stays_alone(tmp_path, day):
+    paths = sorted(day[0].iterdir())[6:12]
+    for path in paths:
+        shutil.copy2(path, tmp_path)
+    cut = tmp_path / paths[3].name
+    cut.write_bytes(cut.read_bytes()[:4000])
+    result = sort_folder(tmp_path)
+    lonely = [g for g in result.groups if cut in [s.source.path for s in g.shots]]
+    assert [g.kind for g in lonely] == ["single"]
+    assert any(cut.name in line for line in result.skipped)
+
+
+@pytest.mark.parametrize("what", ["missing", "empty", "file"])
+def test_a_folder_without_pictures_is_refused(tmp_path, what):
+    target = tmp_path / what
+    if what == "empty":
+        target.mkdir()
+    elif what == "file":
+        target.write_text("x")
+    with pytest.raises(ReadError, match=r"Give the folder that holds a day's files"):
+        sort_folder(target)
+
+
+# -- files, pairs, order ------------------------------------------------------------------
+
+
+def test_a_raw_file_leads_its_pair():
+    shots = pair_files([source("a/F_1.jpg"), source("a/F_1.dng", "raw"), source("a/F_2.jpg")])
+    assert [[f.name for f in s.files] for s in shots] == [["F_1.dng", "F_1.jpg"], ["F_2.jpg"]]
+
+
+def test_one_name_in_two_folders_is_two_shots():
+    assert len(pair_files([source("a/F_1.jpg"), source("b/F_1.dng", "raw")])) == 2
+
+
+def test_a_counter_that_wraps_is_unrolled_without_times():
+    names = [f"F_{n:04d}.jpg" for n in (9997, 9998, 9999, 1, 2, 3)]
+    shots = [Shot(source(n)) for n in sorted(names)]
+    assert [s.source.name for s in in_shooting_order(shots)] == names
+
+
+def test_a_counter_without_its_end_is_not_unrolled():
+    names = [f"F_{n:04d}.jpg" for n in (3, 4, 9000, 9001)]
+    shots = [Shot(source(n)) for n in reversed(names)]
+    assert [s.source.name for s in in_shooting_order(shots)] == names
+
+
+@pytest.mark.parametrize(
+    ("name", "parts"),
+    [("DSC00012.ARW", ("DSC", 12)), ("_X_0042.NEF", ("_X_", 42)), ("near.jpg", ("near", None))],
+)
+def test_name_parts(name, parts):
+    assert name_parts(Path(name)) == parts
+
+
+# -- JSON and folders ---------------------------------------------------------------------
+
+
+def test_json_holds_every_file_and_comes_back(day, sorted_day, tmp_path):
+    folder, _ = day
+    record = tmp_path / "groups.json"
+    record.write_text(json.dumps(to_record(sorted_day, folder)), encoding="utf-8")
+    data = json.loads(record.read_text(encoding="utf-8"))
+    assert data["version"] == 1
+    again = load_groups(record)
+    assert found_groups(again) == found_groups(sorted_day)
+    assert [g.reason for g in again.groups] == [g.reason for g in sorted_day.groups]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("{", "no JSON"),
+        ('{"format": "else"}', "JSON of another kind"),
+        ('{"format": "depthweld sorted frames", "version": 99}', "version 99, expected 1"),
+        ('{"format": "depthweld sorted frames", "version": 1, "groups": 3}', "damaged record"),
+    ],
+)
+def test_a_foreign_json_is_refused(tmp_path, text, words):
+    record = tmp_path / "groups.json"
+    record.write_text(text)
+    with pytest.raises(ReadError, match=words):
+        load_groups(record)
+
+
+@pytest.mark.parametrize("placement", ["soft link", "hard link", "copy"])
+def test_folders_hold_every_file_and_sources_stay(tmp_path, day, sorted_day, placement):
+    folder, _ = day
+    before = contents(folder)
+    made = place_groups(sorted_day, tmp_path / "out", placement)
+    assert len(made) == len(set(made)) == len(before)
+    assert sorted(p.read_bytes() for p in made) == sorted(b for b, _ in before.values())
+    assert all(p.is_symlink() == (placement == "soft link") for p in made)
+    inodes = {p.stat().st_ino for p in before}
+    assert all((p.stat().st_ino in inodes) == (placement != "copy") for p in made)
+    assert contents(folder) == before
+    brackets = [g for g in sorted_day.groups if g.kind != "single"]
+    assert len(list((tmp_path / "out").iterdir())) == len(brackets) + 1
+
+
+@pytest.mark.parametrize("placement", ["soft link", "hard link", "copy"])
+def test_nothing_is_replaced(tmp_path, sorted_day, placement):
+    named = name_groups(sorted_day.groups)[-1]
+    shot = named.group.shots[-1].source
+    taken = tmp_path / ("singles" if named.group.kind == "single" else named.name) / shot.name
+    taken.parent.mkdir()
+    taken.write_text("mine")
+    with pytest.raises(WriteError, match=f"{shot.name}: exists already"):
+        place_groups(sorted_day, tmp_path, placement)
+    assert taken.read_text() == "mine"
+    assert [p for p in tmp_path.rglob("*") if p.is_file()] == [taken]
+
+
+def test_placed_folders_are_left_out_of_the_next_sort(tmp_path, day):
+    for path in sorted(day[0].iterdir())[:12]:
+        shutil.copy2(path, tmp_path)
+    run = CliRunner().invoke(command, [str(tmp_path), "--into", str(tmp_path / "sorted")])
+    assert run.exit_code == 0
+    assert len(files_of(sort_folder(tmp_path))) == 12
+    assert len(files_of(load_groups(tmp_path / "sorted"))) == 12
+
+
+# -- one job for each group ---------------------------------------------------------------
+
+
+@pytest.fixture
+def few(tmp_path, day):
+    """Give a folder of three brackets and its groups."""
+    folder = tmp_path / "few"
+    folder.mkdir()
+    cards_there = sort_folder(day[0])
+    for named in chosen_groups(cards_there)[:3]:
+        for shot in named.group.shots:
+            shutil.copy2(shot.source.path, folder)
+    return folder, chosen_groups(sort_folder(folder))
+
+
+def run(groups, tmp_path, *, fails=(), settings=None):
+    worked = []
+
+    def work(named, output):
+        worked.append(named.name)
+        if named.name in fails:
+            raise MergeError(f"{named.name} cannot be merged")
+        output.write_text("result")
+        return {"frames": len(named.group.shots)}
+
+    summary = run_each(
+        groups,
+        work,
+        record=tmp_path / "finished.json",
+        settings=settings or {"method": "auto"},
+        output_for=lambda named: tmp_path / f"{named.name}.tif",
+    )
+    return worked, summary
+
+
+def test_one_failure_does_not_stop_the_rest(tmp_path, few):
+    _, groups = few
+    assert len(groups) == 3
+    bad = groups[1].name
+    worked, summary = run(groups, tmp_path, fails=[bad])
+    assert worked == [g.name for g in groups]
+    assert [o.status for o in summary.outcomes] == ["done", "failed", "done"]
+    assert summary.failed
+    assert "cannot be merged" in outcome_line(summary.outcomes[1])
+    assert each_line(summary) == "3 groups: 2 done, 0 skipped, 1 failed."
+
+
+def test_finished_groups_are_skipped_with_their_result(tmp_path, few):
+    _, groups = few
+    run(groups, tmp_path, fails=[groups[1].name])
+    worked, summary = run(groups, tmp_path)
+    assert worked == [groups[1].name]
+    assert [o.status for o in summary.outcomes] == ["skipped", "done", "skipped"]
+    assert summary.outcomes[0].result == {"frames": len(groups[0].group.shots)}
+    assert run(groups, tmp_path)[0] == []
+
+
+def test_changed_settings_frames_or_output_are_worked_on_again(tmp_path, few):
+    folder, groups = few
+    run(groups, tmp_path)
+    assert len(run(groups, tmp_path, settings={"method": "detail"})[0]) == 3
+    run(groups, tmp_path)
+    frame = groups[0].group.shots[2].source.path
+    data = bytearray(frame.read_bytes())
+    data[-40] ^= 1
+    frame.write_bytes(data)
+    assert run(groups, tmp_path)[0] == [groups[0].name]
+    (tmp_path / f"{groups[2].name}.tif").unlink()
+    assert run(groups, tmp_path)[0] == [groups[2].name]
+    assert folder.is_dir()
+
+
+def test_a_missing_frame_fails_its_group_only(tmp_path, few):
+    _, groups = few
+    groups[1].group.shots[0].source.path.unlink()
+    _, summary = run(groups, tmp_path)
+    assert [o.status for o in summary.outcomes] == ["done", "failed", "done"]
+    assert "cannot be read" in summary.outcomes[1].message
+
+
+def test_a_damaged_record_of_finished_groups_is_refused(tmp_path, few):
+    (tmp_path / "finished.json").write_text("{}")
+    with pytest.raises(ReadError, match="Move it away"):
+        run(few[1], tmp_path)
+
+
+# -- command ------------------------------------------------------------------------------
+
+
+def test_the_command_prints_a_table_with_reasons(day, sorted_day):
+    result = CliRunner().invoke(command, [str(day[0])])
+    assert result.exit_code == 0
+    assert result.stdout.strip() == sort_text(sorted_day)
+    assert "% sure" in result.stdout
+    assert result.stdout.strip().endswith(sum_line(sorted_day))
+    assert sum_line(sorted_day).startswith("200 files: ")
+
+
+def test_the_command_prints_json_alone_on_stdout(day):
+    result = CliRunner().invoke(command, [str(day[0]), "--json"])
+    data = json.loads(result.stdout)
+    assert sum(1 + len(s["companions"]) for g in data["groups"] for s in g["shots"]) == 200
+
+
+def test_the_command_makes_folders_once(day, tmp_path):
+    arguments = [str(day[0]), "--into", str(tmp_path / "out"), "--with", "copy"]
+    assert CliRunner().invoke(command, arguments).exit_code == 0
+    again = CliRunner().invoke(command, arguments)
+    assert again.exit_code == 1
+    assert "exists already" in again.stderr
+    assert again.stdout == ""
+
+
+def test_the_command_names_a_missing_folder(tmp_path):
+    result = CliRunner().invoke(command, [str(tmp_path / "nowhere")])
+    assert result.exit_code == 1
+    assert "nowhere: not a folder" in result.stderr
+
+
+def test_hidden_and_other_files_are_left_alone(tmp_path):
+    rng = np.random.default_rng(3)
+    pixels = (rng.random((60, 90, 3)) * 255).astype(np.uint8)
+    Image.fromarray(pixels).save(tmp_path / "F_0001.jpg")
+    (tmp_path / "._F_0001.jpg").write_bytes(b"side note")
+    (tmp_path / "notes.txt").write_text("x")
+    result = sort_folder(tmp_path)
+    assert [p.name for p in files_of(result)] == ["F_0001.jpg"]
+    assert result.skipped == ()
+    assert os.listdir(tmp_path)
