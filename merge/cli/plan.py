@@ -268,9 +268,8 @@ def _pixel_pitch(options: dict[str, Any], settings: CaptureSettings) -> float:
         return settings.pixel_pitch_um
     ways = "--pixel-pitch, or --sensor with --megapixels"
     if options["frame_path"] is not None:
-        raise click.UsageError(
-            f"{options['frame_path']} does not tell its pixel pitch: give {ways}"
-        )
+        name = options["frame_path"].name
+        raise click.UsageError(f"{name} does not tell its pixel pitch: give {ways}")
     raise click.UsageError(f"the pixel size is not known: give {ways}, or --frame PICTURE")
 
 

@@ -62,8 +62,7 @@ def plan_bracket(request: PlanRequest) -> Plan:
     _check(request)
     depth = subject_depth(request)
     chosen = _choose(request, depth)
-    stops = f_number_series("third", widest=request.widest, smallest=request.smallest)
-    marked = {mark for mark, _ in stops} | {chosen.f_number}
+    marked = {*_third_stops(request, request.widest), chosen.f_number}
     options = [_option(request, depth, f_number) for f_number in sorted(marked)]
     compared = tuple(_compare(o, chosen) for o in options if o is not None)
     one_frame = _compare(_best_single_frame(request, depth), chosen)
@@ -130,8 +129,17 @@ def _check(request: PlanRequest) -> None:
         raise MergeError(f"overlap {100 * request.overlap:g} %: expected 0 to 90 %")
     if request.pause_s < 0:
         raise MergeError(f"pause {request.pause_s:g} s: expected 0 or more")
-    if request.exposure_s is not None and request.exposure_f_number is None:
-        raise MergeError("an exposure needs the f-number that it was metered at (--exposure-at)")
+    if (request.exposure_s is None) != (request.exposure_f_number is None):
+        raise MergeError(
+            "an exposure (--exposure) and the f-number that it was metered at (--exposure-at) "
+            "go together"
+        )
+    sharpest = request.sharpest
+    if sharpest is not None and not request.widest <= sharpest <= request.smallest:
+        raise MergeError(
+            f"sharpest f/{sharpest:g}: expected one of the lens's f-numbers, f/{request.widest:g} "
+            f"to f/{request.smallest:g} (--widest, --smallest)"
+        )
     if request.time_s is not None and request.frames is not None:
         raise MergeError("give the number of frames or the time available, not both")
 
@@ -224,9 +232,8 @@ def _choose(request: PlanRequest, depth: SubjectDepth) -> ApertureOption:
         if given is None:
             raise MergeError(_no_time_message(request))
         return given
-    sharpest = sharpest_f_number(request)
-    third_stops = f_number_series("third", widest=sharpest, smallest=request.smallest)
-    candidates = [_option(request, depth, marked) for marked, _ in third_stops]
+    third_stops = _third_stops(request, sharpest_f_number(request))
+    candidates = [_option(request, depth, marked) for marked in third_stops]
     fitting = [option for option in candidates if option is not None]
     if not fitting:
         raise MergeError(_no_time_message(request))
@@ -236,6 +243,12 @@ def _choose(request: PlanRequest, depth: SubjectDepth) -> ApertureOption:
     best = max(option.worst_contrast for option in fitting)
     near_best = [o for o in fitting if o.worst_contrast >= best - _CONTRAST_TIE]
     return min(near_best, key=lambda option: (option.frames, _total_blur(request, option)))
+
+
+def _third_stops(request: PlanRequest, widest: float) -> list[float]:
+    """Return the marked third stops from a widest one to the lens's smallest aperture."""
+    stops = f_number_series("third", widest=widest, smallest=request.smallest)
+    return [marked for marked, _ in stops] or [widest]
 
 
 def sharpest_f_number(request: PlanRequest) -> float:
@@ -256,8 +269,7 @@ def _total_blur(request: PlanRequest, option: ApertureOption) -> float:
 def _best_single_frame(request: PlanRequest, depth: SubjectDepth) -> ApertureOption:
     """Return the best that one frame can do, over all third stops of the lens."""
     single = replace(request, frames=1, time_s=None)
-    marked = f_number_series("third", widest=request.widest, smallest=request.smallest)
-    options = [_option(single, depth, m) for m, _ in marked]
+    options = [_option(single, depth, marked) for marked in _third_stops(request, request.widest)]
     known = [option for option in options if option is not None]
     best = max(option.worst_contrast for option in known)
     near_best = [o for o in known if o.worst_contrast >= best - _CONTRAST_TIE]
@@ -299,6 +311,15 @@ def _findings(plan: Plan) -> tuple[Finding, ...]:
     if chosen.diffraction_blur_px > request.tolerance_px:
         found.append(_diffraction_finding(plan))
     found.append(_one_frame_finding(plan))
+    if request.time_s is not None and request.exposure_s is None:
+        found.append(
+            Finding(
+                kind="exposure not known",
+                severity="warning",
+                message=f"The time holds pauses of {request.pause_s:g} s only, no exposures.",
+                advice="Give a metered exposure with --exposure and --exposure-at.",
+            )
+        )
     if request.f_number is None and request.sharpest is None:
         found.append(
             Finding(

@@ -66,7 +66,12 @@ def subject_depth(request: PlanRequest) -> SubjectDepth:
             "distance, or the magnification (--magnification) with the subject's depth"
         )
     if near is None:
-        raise MergeError("the nearest distance is not known: give it with --near")
+        raise MergeError(
+            "the nearest distance is not known: give it with --near, or for a close-up the "
+            "magnification with --magnification"
+        )
+    if far is not None and request.depth_mm is not None:
+        raise MergeError("give the far distance (--far) or the depth (--depth), not both")
     if far is None and request.depth_mm is not None:
         far = near + request.depth_mm
     if far is None:

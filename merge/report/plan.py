@@ -169,9 +169,9 @@ def reshoot_text(reshoot: Reshoot) -> str:
         if frame.focus_m is not None:
             details.append(f"focus at {_metres(1000 * frame.focus_m)}")
         if frame.subject_shift_mm is not None:
-            details.append(f"{_mm(frame.subject_shift_mm)} beyond {first} at the subject")
+            details.append(f"{_mm(frame.subject_shift_mm)} at the subject")
         elif frame.sensor_shift_um is not None:
-            details.append(f"{frame.sensor_shift_um:.3g} µm of focus beyond {first} at the sensor")
+            details.append(f"{frame.sensor_shift_um:.3g} µm at the sensor")
         lines.append("  " + ": ".join([way, *([", ".join(details)] if details else [])]))
     if reshoot.missing:
         lines += ["", f"For millimetres at the subject give also {', '.join(reshoot.missing)}."]
@@ -261,7 +261,7 @@ def _draw_blur(axes: Axes, plan: Plan) -> None:
         chosen.diffraction_blur_px,
         color=_GREY,
         linestyle=":",
-        label="diffraction is as soft as this",
+        label="as soft as diffraction",
     )
     axes.set_ylim(0, 3 * max(tolerance, chosen.blur_px, chosen.diffraction_blur_px))
     axes.set_ylabel("blur-circle diameter (px)")

@@ -1,0 +1,527 @@
+"""Plans, verified by tracing random rays through a lens that knows none of our formulas."""
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
+from test_optics import numeric_otf
+
+from merge import optics
+from merge.cli import main
+from merge.errors import MergeError, WriteError
+from merge.plan import REFERENCE_CYCLES_PER_PX, PlanRequest, plan_bracket, plan_reshoot
+from merge.plan.profile import blur_profile
+from merge.report.plan import (
+    plan_record,
+    plan_text,
+    reshoot_record,
+    reshoot_text,
+    write_plan_plot,
+)
+
+LANDSCAPE = PlanRequest(
+    pixel_pitch_um=4.0, tolerance_px=2.0, focal_length_mm=24.0, near_mm=700.0, far_mm=math.inf
+)
+MACRO = PlanRequest(pixel_pitch_um=4.0, tolerance_px=2.0, magnification=1.0, depth_mm=3.0)
+NARROW = PlanRequest(
+    pixel_pitch_um=6.0, tolerance_px=1.5, focal_length_mm=100.0, near_mm=1500.0, far_mm=2100.0
+)
+SMALL_SENSOR = PlanRequest(
+    pixel_pitch_um=2.4, tolerance_px=3.0, focal_length_mm=8.8, near_mm=300.0, far_mm=20000.0
+)
+HALF_SIZE = PlanRequest(
+    pixel_pitch_um=3.3, tolerance_px=2.0, magnification=0.5, depth_mm=9.0, focal_length_mm=60.0
+)
+HIGH = PlanRequest(
+    pixel_pitch_um=4.4, tolerance_px=2.5, magnification=4.0, depth_mm=0.5, f_number=4.0
+)
+SCENES = {
+    "landscape": LANDSCAPE,
+    "macro": MACRO,
+    "narrow": NARROW,
+    "small sensor": SMALL_SENSOR,
+    "half life size": HALF_SIZE,
+    "four times": HIGH,
+}
+
+
+class TracedCamera:
+    """An ideal thin lens with a round stop, a sensor, and random rays (Snell by Gauss only)."""
+
+    def __init__(self, focal_mm, f_number, *, pupil_ratio=1.0, rays=500, seed=1):
+        self.focal, self.ratio = focal_mm, pupil_ratio
+        self.stop = focal_mm * (1 - pupil_ratio)  # behind the lens
+        rng = np.random.default_rng(seed)
+        radius = focal_mm / f_number / 2 * pupil_ratio * np.sqrt(rng.random(rays))
+        angle = 2 * np.pi * rng.random(rays)
+        # The rim itself too, so that the spread of the hits is the diameter.
+        rim = np.linspace(0, 2 * np.pi, 32, endpoint=False)
+        rim_radius = focal_mm / f_number / 2 * pupil_ratio
+        self.x = np.concatenate([radius * np.cos(angle), rim_radius * np.cos(rim)])
+
+    def hits(self, subject_mm, image_mm, x=None):
+        """Return where rays of an axial point, ``subject_mm`` before the lens, meet a plane."""
+        # A ray of slope a has height a·u at the lens and a·(u + s - s·u/f) in the stop.
+        at_stop = subject_mm + self.stop * (1 - subject_mm / self.focal)
+        slope = (self.x if x is None else x) / at_stop
+        height = slope * subject_mm
+        return height + image_mm * (slope - height / self.focal)
+
+    def blur_um(self, subject_mm, image_mm):
+        """Return the spread of the hits."""
+        return 1000 * np.ptp(self.hits(subject_mm, image_mm))
+
+    def image_of(self, subject_mm):
+        """Return the plane where a rim ray meets the axis, by search."""
+        low, high = self.focal, 1e3 * self.focal
+        for _ in range(60):
+            middle = (low + high) / 2
+            crossed = self.hits(subject_mm, middle, x=1.0) < 0
+            low, high = (low, middle) if crossed else (middle, high)
+        return (low + high) / 2
+
+    def focus_on(self, distance_mm):
+        """Return the lens-to-sensor distance that makes a point this far from the sensor sharp."""
+        low, high = self.focal, min(2 * self.focal, distance_mm / 2)
+        for _ in range(60):
+            middle = (low + high) / 2
+            sharp_at = self.image_of(distance_mm - middle)
+            low, high = (middle, high) if sharp_at > middle else (low, middle)
+        return (low + high) / 2
+
+
+def traced_blur_px(plan, positions, points=160, scene=None):
+    """Render points all over the depth in all frames; return each point's least blur in px."""
+    request, chosen = plan.request, plan.chosen
+    focal = request.focal_length_mm or 60.0
+    camera = TracedCamera(focal, chosen.f_number, pupil_ratio=request.pupil_ratio)
+    if plan.mode == "rail":
+        m = request.magnification
+        # Where the lens must stand for that magnification: image m times as large.
+        subject = focal * (1 + 1 / m)
+        image = camera.image_of(subject)
+        assert image / subject == pytest.approx(m, rel=1e-6)
+        scene = np.linspace(0, request.depth_mm, points) if scene is None else scene
+        blur = [[camera.blur_um(subject + z - p.focus_mm, image) for p in positions] for z in scene]
+    else:
+        far = min(request.far_mm, 1e7)
+        if scene is None:
+            scene = 1 / np.linspace(1 / request.near_mm, 1 / far, points)
+        images = [camera.focus_on(p.focus_mm) for p in positions]
+        # The sensor stays, the lens moves: subject to lens is what is left of the distance.
+        blur = [[camera.blur_um(d - image, image) for image in images] for d in scene]
+    return np.min(blur, axis=1) / request.pixel_pitch_um
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_planned_bracket_rendered_by_rays_holds_the_tolerance(name):
+    """Bar: no point blurred beyond the tolerance, within 5 %; and as blurred as the plan says."""
+    plan = plan_bracket(SCENES[name])
+    assert plan.chosen.frames > 1
+    worst = traced_blur_px(plan, plan.positions).max()
+    assert worst <= 1.05 * plan.request.tolerance_px
+    assert worst == pytest.approx(plan.chosen.blur_px, rel=0.05)
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_one_frame_fewer_rendered_by_rays_breaks_the_tolerance(name):
+    """Both ways: the best plan with one frame fewer, and any frame of the bracket lost."""
+    plan = plan_bracket(SCENES[name])
+    fewer = plan_bracket(
+        replace(SCENES[name], f_number=plan.chosen.f_number, frames=plan.chosen.frames - 1)
+    )
+    assert traced_blur_px(fewer, fewer.positions).max() > plan.request.tolerance_px
+    for lost in {0, plan.chosen.frames // 2, plan.chosen.frames - 1}:
+        kept = [p for i, p in enumerate(plan.positions) if i != lost]
+        assert traced_blur_px(plan, kept).max() > 1.05 * plan.request.tolerance_px
+
+
+@pytest.mark.parametrize("pupil_ratio", [0.7, 1.5])
+def test_rail_with_an_unsymmetrical_lens_rendered_by_rays_holds_the_tolerance(pupil_ratio):
+    plan = plan_bracket(replace(HALF_SIZE, pupil_ratio=pupil_ratio))
+    worst = traced_blur_px(plan, plan.positions).max()
+    assert worst == pytest.approx(plan.chosen.blur_px, rel=0.01)
+    assert worst <= 1.05 * plan.request.tolerance_px
+
+
+@pytest.mark.parametrize("request_", [LANDSCAPE, MACRO, HALF_SIZE])
+def test_profile_agrees_with_rays(request_):
+    """The curve in the plot is the blur that rays show, for focus and for rail."""
+    plan = plan_bracket(request_)
+    place, blur = blur_profile(
+        plan, f_number=plan.chosen.f_number, frames=plan.chosen.frames, samples=100
+    )
+    traced = traced_blur_px(plan, plan.positions, scene=place)
+    np.testing.assert_allclose(blur, traced, atol=0.05 * request_.tolerance_px)
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_planned_bracket_never_gathers_less_light_than_one_frame(name):
+    """Hasinoff & Kutulakos, "Light-Efficient Photography" (ECCV 2008; TPAMI 33(11), 2011).
+
+    The f-number of the single frame is found by rays, light = time x pupil area.
+    """
+    request = replace(SCENES[name], f_number=None)
+    for tolerance in (1.0, 1.7, 2.6, 4.0, 6.5, 9.0):
+        plan = plan_bracket(replace(request, tolerance_px=tolerance))
+        single = plan_bracket(replace(request, f_number=4.0, frames=1))
+        blur_at_f4 = traced_blur_px(single, single.positions, points=3).max()
+        single_number = 4.0 * blur_at_f4 / tolerance  # blur goes with the pupil's diameter
+        time, area = 1.0, 1.0 / plan.chosen.f_number**2
+        bracket = time / plan.chosen.frames * area
+        alone = time / single_number**2
+        if plan.chosen.frames > 1:
+            assert bracket >= 0.99 * alone
+            assert plan.chosen.light == pytest.approx(bracket / alone, rel=0.05)
+
+
+def test_contrast_at_the_worst_place_matches_a_numeric_pupil():
+    """Overlap integral of the defocused pupil on a grid, times the pixel's sinc."""
+    plan = plan_bracket(MACRO)
+    chosen = plan.chosen
+    pitch_mm = MACRO.pixel_pitch_um / 1000
+    ratio = REFERENCE_CYCLES_PER_PX / pitch_mm * 0.00055 * chosen.effective_f_number
+    waves = chosen.blur_px * MACRO.pixel_pitch_um / (8 * chosen.effective_f_number * 0.55)
+    pixel = np.sinc(REFERENCE_CYCLES_PER_PX)
+    assert chosen.worst_contrast == pytest.approx(numeric_otf(ratio, waves) * pixel, abs=0.002)
+    assert chosen.focus_contrast == pytest.approx(numeric_otf(ratio, 0.0) * pixel, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [LANDSCAPE, MACRO, replace(LANDSCAPE, frames=3), replace(MACRO, frames=6)],
+)
+def test_no_third_stop_from_the_sharpest_on_beats_the_plan(request_):
+    """Every candidate planned by itself: contrast at worst, apart from ties of 0.005."""
+    plan = plan_bracket(request_)
+    for marked, _ in optics.f_number_series("third", widest=5.6, smallest=22):
+        other = plan_bracket(replace(request_, f_number=marked)).chosen
+        gathers_less = request_.frames is None and other.frames > 1 and other.light < 1
+        assert gathers_less or other.worst_contrast <= plan.chosen.worst_contrast + 0.0051
+
+
+def test_one_given_frame_takes_an_aperture_between_defocus_and_diffraction():
+    """The published optimum for blur (Hansma 1996, from memory) lies within a stop of it."""
+    plan = plan_bracket(replace(LANDSCAPE, near_mm=2000.0, frames=1))
+    depth = 1000 * 24.0**2 / (2000.0 - 2 * 24.0)
+    assert plan.chosen.f_number == pytest.approx(optics.best_f_number(depth, 0.55), rel=0.41)
+    wider = plan_bracket(replace(plan.request, f_number=5.6)).chosen
+    smaller = plan_bracket(replace(plan.request, f_number=22.0)).chosen
+    assert wider.worst_contrast < plan.chosen.worst_contrast > smaller.worst_contrast
+
+
+def test_lens_is_planned_two_stops_below_wide_open_unless_told():
+    """A lens is usually sharpest one or two stops below wide open: common practice, no source."""
+    assert plan_bracket(replace(LANDSCAPE, widest=2.0)).chosen.f_number >= 4.0
+    assert plan_bracket(replace(LANDSCAPE, sharpest=8.0)).chosen.f_number >= 8.0
+
+
+def test_time_available_limits_frames_and_is_kept():
+    request = replace(
+        LANDSCAPE, time_s=12.0, exposure_s=0.5, exposure_f_number=8.0, pause_s=2.0, tolerance_px=1
+    )
+    plan = plan_bracket(request)
+    each = 0.5 * (plan.chosen.f_number / 8) ** 2
+    total = plan.chosen.frames * each + (plan.chosen.frames - 1) * 2.0
+    assert plan.chosen.shooting_s == pytest.approx(total)
+    assert total <= 12.0
+    assert plan.chosen.frames < plan.chosen.frames_for_tolerance
+    assert "tolerance not held" in {f.kind for f in plan.findings}
+
+
+def test_overlap_asked_for_is_kept():
+    plan = plan_bracket(replace(MACRO, overlap=0.3))
+    assert plan.overlap >= 0.3 - 1e-9
+    inner = zip(plan.positions[:-1], plan.positions[1:], strict=True)
+    shared = [(a.far_mm - b.near_mm) / (a.far_mm - a.near_mm) for a, b in inner]
+    assert min(shared) >= 0.3 - 1e-9
+
+
+def test_diffraction_beyond_the_tolerance_is_said():
+    kinds = {f.kind for f in plan_bracket(replace(MACRO, f_number=16.0)).findings}
+    assert "diffraction exceeds tolerance" in kinds
+    kinds = {f.kind for f in plan_bracket(replace(LANDSCAPE, f_number=4.0)).findings}
+    assert "diffraction exceeds tolerance" not in kinds
+
+
+def test_one_frame_that_is_enough_is_said():
+    plan = plan_bracket(replace(LANDSCAPE, near_mm=30000.0, pixel_pitch_um=6.0))
+    assert plan.chosen.frames == 1
+    assert plan.findings[0].kind == "one frame is enough"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"focal_length_mm": None}, "--focal-length"),
+        ({"near_mm": None}, "--near"),
+        ({"far_mm": None}, "--far"),
+        ({"near_mm": 5000.0, "far_mm": 900.0}, "near must be the smaller"),
+        ({"near_mm": 80.0}, "--magnification"),
+        ({"magnification": 1.0}, "expected a size above 0 that ends"),
+        ({"tolerance_px": 0.0}, "tolerance 0"),
+        ({"time_s": 3.0, "frames": 2}, "not both"),
+        ({"exposure_s": 1.0}, "--exposure-at"),
+        ({"time_s": 1.0, "exposure_s": 60.0, "exposure_f_number": 8.0}, "not one frame fits"),
+        ({"tolerance_px": 0.0001}, "allow more"),
+        ({"widest": 8.0, "smallest": 4.0}, "widest"),
+        ({"sharpest": 45.0}, "sharpest f/45"),
+        ({"depth_mm": 500.0}, "not both"),
+        ({"overlap": 0.95}, "0 to 90 %"),
+        ({"pause_s": -1.0}, "pause"),
+    ],
+)
+def test_what_is_missing_or_impossible_is_named(change, words):
+    with pytest.raises(MergeError, match=words):
+        plan_bracket(replace(LANDSCAPE, **change))
+
+
+# --- re-shooting -------------------------------------------------------------------------------
+
+
+def dropped_slice_audit(missing, f_number=4.0, steps=12):
+    """Return a macro bracket's audit, its axis in px traced by rays, with frames lost."""
+    camera = TracedCamera(60.0, f_number)
+    planes_mm = [0.05 * i for i in range(steps)]
+    # Axis in px: blur of plane 0 in frame i, at 1:1.
+    axis = [camera.blur_um(120.0 + 0.0 - z, 120.0) / 4.0 for z in planes_mm]
+    kept = [i for i in range(steps) if i not in missing]
+    audit = {
+        "schema": 1,
+        "tolerance_px": 2.0,
+        "focus_axis": {"positions_px": [axis[i] for i in kept]},
+        "frames": [{"name": f"IMG_{i:04d}.tif"} for i in kept],
+        "settings": {"pixel_pitch_um": 4.0, "f_number": f_number, "magnification": 1.0},
+    }
+    return audit, planes_mm
+
+
+def test_reshoot_puts_frames_back_where_they_were_lost():
+    audit, planes_mm = dropped_slice_audit(missing={5, 6})
+    reshoot = plan_reshoot(audit)
+    places = [planes_mm[4] + f.subject_shift_mm for f in reshoot.frames]
+    assert {f.between for f in reshoot.frames} == {(4, 5)}
+    # 1.56 px a step, so one frame midway holds 2 px; rays and first-order optics agree to 1 %.
+    assert len(places) == math.ceil(3 * 1.5625 / 4) - 1
+    assert places == pytest.approx([(planes_mm[4] + planes_mm[7]) / 2], rel=0.01)
+    assert "IMG_0004.tif" in reshoot_text(reshoot)
+
+
+@pytest.mark.parametrize("width", [4.1, 7.9, 8.1, 30.0])
+def test_reshoot_leaves_no_step_above_twice_the_tolerance(width):
+    audit = {"positions_px": [0.0, 3.0, 3.0 + width, 6.0 + width], "tolerance_px": 2.0}
+    added = [f.position_px for f in plan_reshoot(audit).frames]
+    steps = np.diff(sorted(audit["positions_px"] + added))
+    assert steps.max() <= 4.0 + 1e-9
+    assert np.diff(sorted([3.0, 3.0 + width, *added[1:]])).max() > 4.0
+
+
+def test_reshoot_follows_the_gaps_that_the_audit_found():
+    audit = {
+        "focus_axis": {"positions_px": [0.0, 3.0, 9.0, 30.0]},
+        "tolerance_px": 2.0,
+        "findings": [
+            {"kind": "gap", "frames": [1, 2], "value": 3.0},
+            {"kind": "bumped frame", "frames": [3]},
+        ],
+    }
+    assert {f.between for f in plan_reshoot(audit).frames} == {(1, 2)}
+
+
+def test_reshoot_interpolates_focus_distances_at_the_sensor():
+    """Thin lens by rays: the middle of the two image planes belongs to the distance given."""
+    audit = {
+        "positions_px": [0.0, 6.0],
+        "tolerance_px": 2.0,
+        "focal_length_mm": 50.0,
+        "frames": [{"focus_distance_m": 1.0}, {"focus_distance_m": 2.0}],
+    }
+    (frame,) = plan_reshoot(audit).frames
+    camera = TracedCamera(50.0, 4.0)
+    images = [camera.focus_on(d) for d in (1000.0, 2000.0, 1000 * frame.focus_m)]
+    assert images[2] == pytest.approx((images[0] + images[1]) / 2, rel=1e-5)
+
+
+def test_reshoot_without_optics_says_what_would_give_millimetres():
+    reshoot = plan_reshoot({"positions_px": [0.0, 9.0], "tolerance_px": 2.0})
+    assert reshoot.frames[0].subject_shift_mm is None
+    assert "--pixel-pitch" in reshoot_text(reshoot)
+
+
+def test_reshoot_of_a_whole_bracket_says_so():
+    reshoot = plan_reshoot({"positions_px": [0.0, 3.0, 6.0], "tolerance_px": 2.0})
+    assert reshoot.frames == ()
+    assert "No gap" in reshoot_text(reshoot)
+
+
+@pytest.mark.parametrize(
+    ("audit", "words"),
+    [
+        ({}, "no focus axis"),
+        ({"positions_px": [0.0, None]}, "no number"),
+        ({"positions_px": [0.0, 5.0]}, "--tolerance"),
+        (
+            {
+                "positions_px": [0.0, 5.0],
+                "tolerance_px": 2,
+                "findings": [{"kind": "gap", "frames": [1, 2]}],
+            },
+            "gap between frames",
+        ),
+    ],
+)
+def test_reshoot_refuses_what_is_no_audit(audit, words):
+    with pytest.raises(MergeError, match=words):
+        plan_reshoot(audit)
+
+
+# --- text, JSON, plot, command ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_text_fits_one_screen_and_shows_the_numbers_of_the_json(name):
+    plan = plan_bracket(SCENES[name])
+    text, record = plan_text(plan), json.loads(json.dumps(plan_record(plan), allow_nan=False))
+    assert len(text.splitlines()) <= 40
+    chosen = record["chosen"]
+    assert f"Plan: {chosen['frames']} frames at f/{chosen['f_number']:g}" in text
+    assert f"Worst blur {chosen['blur_px']:.1f} px" in text
+    assert f"{100 * chosen['worst_contrast']:.0f} % at worst" in text
+    for option in record["options"]:
+        if option["f_number"] in {5.6, 8, 11, 16, 22}:
+            assert f"f/{option['f_number']:g} " in text
+    if record["step_mm"] is not None:
+        assert f"{record['step_mm']:.3f} mm a frame" in text
+    assert record["schema"] == "depthweld plan 1"
+    assert record["caution"] in text
+
+
+def test_infinity_in_json_is_spelled_out():
+    record = plan_record(plan_bracket(LANDSCAPE))
+    assert record["positions"][-1]["far_mm"] == "Infinity"
+    assert "infinity" in plan_text(plan_bracket(LANDSCAPE))
+
+
+def test_reshoot_json_holds_the_frames():
+    audit, _ = dropped_slice_audit(missing={5, 6})
+    record = json.loads(json.dumps(reshoot_record(plan_reshoot(audit)), allow_nan=False))
+    assert record["schema"] == "depthweld reshoot 1"
+    assert record["frames"][0]["between"] == [4, 5]
+
+
+@pytest.mark.parametrize("suffix", ["png", "svg"])
+def test_plot_is_written_whole_and_not_over_another(tmp_path, suffix):
+    path = tmp_path / f"plan.{suffix}"
+    write_plan_plot(plan_bracket(MACRO), path)
+    if suffix == "png":
+        with Image.open(path) as picture:
+            picture.load()
+            assert picture.width > 1000
+            assert len(picture.convert("RGB").getcolors(1 << 20)) > 10
+    else:
+        assert path.read_text(encoding="utf-8").rstrip().endswith("</svg>")
+    with pytest.raises(WriteError, match="exists"):
+        write_plan_plot(plan_bracket(MACRO), path)
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_plot_refuses_other_names(tmp_path):
+    with pytest.raises(WriteError, match=r"\.png or \.svg"):
+        write_plan_plot(plan_bracket(MACRO), tmp_path / "plan.pdf")
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, ["plan", *map(str, arguments)])
+
+
+def test_command_plans_a_landscape():
+    result = run(
+        "--sensor", "36x24", "--megapixels", 24, "--focal-length", "24mm", "--near", "60cm",
+        "--far", "inf",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith("Plan: ")
+    assert "infinity" in result.stdout
+    assert result.stderr == ""
+
+
+def test_command_gives_the_same_numbers_as_the_library():
+    result = run(
+        "--pixel-pitch", 4, "--magnification", "1:1", "--depth", "3mm", "--tolerance", "0.008mm",
+        "--json",
+    )  # fmt: skip
+    expected = json.loads(json.dumps(plan_record(plan_bracket(MACRO))))
+    assert json.loads(result.stdout) == expected
+
+
+def test_command_reads_the_camera_from_a_frame(tmp_path):
+    """EXIF 2.32: FocalPlaneXResolution in pixels a unit, unit 3 = cm; 2500/cm is 4 µm."""
+    path = tmp_path / "frame.jpg"
+    exif = Image.Exif()
+    exif.get_ifd(0x8769).update(
+        {
+            0xA20E: IFDRational(2500), 0xA20F: IFDRational(2500), 0xA210: 3,
+            0x920A: IFDRational(24), 0x829D: IFDRational(8), 0x829A: IFDRational(1, 2),
+        }
+    )  # fmt: skip
+    Image.new("RGB", (60, 40)).save(path, exif=exif.tobytes())
+    result = run("--frame", path, "--near", "0.7m", "--far", "inf", "--json")
+    assert result.exit_code == 0, result.output
+    request = json.loads(result.stdout)["request"]
+    assert request["pixel_pitch_um"] == pytest.approx(4.0)
+    assert request["focal_length_mm"] == 24.0
+    assert (request["exposure_s"], request["exposure_f_number"]) == (0.5, 8.0)
+
+
+def test_command_names_what_a_frame_does_not_tell(tmp_path):
+    path = tmp_path / "bare.png"
+    Image.new("RGB", (60, 40)).save(path)
+    result = run("--frame", path, "--near", "0.7m", "--far", "inf", "--focal-length", 24)
+    assert result.exit_code == 2
+    assert "bare.png does not tell its pixel pitch: give --pixel-pitch" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "--pixel-pitch, or --sensor with --megapixels, or --frame"),
+        (["--pixel-pitch", "4"], "--focal-length"),
+        (["--pixel-pitch", "4", "--focal-length", "24", "--near", "1"], "--far"),
+        (["--pixel-pitch", "4um", "--near", "huge"], "expected a length above 0"),
+        (["--sensor", "36", "--megapixels", "24"], "width x height"),
+        (["--pixel-pitch", "4", "--tolerance", "soft"], "expected for example 2px"),
+        (["--pixel-pitch", "4", "--tolerance", "d/1500"], "--sensor"),
+        (["--pixel-pitch", "4", "--f-number", "f/zero"], "such as f/5.6"),
+    ],
+)
+def test_command_refuses_wrong_usage_with_the_option_that_helps(arguments, words):
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert words in " ".join(result.stderr.split())
+    assert result.stdout == ""
+
+
+def test_command_tells_where_to_shoot_again(tmp_path):
+    audit, _ = dropped_slice_audit(missing={5, 6})
+    path = tmp_path / "audit.json"
+    path.write_text(json.dumps(audit), encoding="utf-8")
+    result = run("--from", path)
+    assert result.exit_code == 0, result.output
+    assert "Add 1 frame" in result.stdout
+    assert "50 % of the way from IMG_0004.tif to IMG_0007.tif" in result.stdout
+
+
+@pytest.mark.parametrize("content", ["{", "[1]", None])
+def test_command_refuses_a_file_that_is_no_audit(tmp_path, content):
+    path = tmp_path / "audit.json"
+    if content is not None:
+        path.write_text(content, encoding="utf-8")
+    result = run("--from", path)
+    assert result.exit_code == 1
+    assert "audit.json" in result.stderr
+    assert len(result.stderr.splitlines()) == 1
