@@ -347,6 +347,36 @@ def test_reshoot_interpolates_focus_distances_at_the_sensor():
     assert images[2] == pytest.approx((images[0] + images[1]) / 2, rel=1e-5)
 
 
+@pytest.mark.parametrize(("end", "sign"), [(0, -1), (2, 1)])
+@pytest.mark.parametrize("missing", [2.5, 6.0, 11.0])
+def test_reshoot_reaches_as_far_beyond_an_end_as_the_subject(end, sign, missing):
+    positions = [0.0, 3.0, 6.0]
+    audit = {
+        "positions_px": positions,
+        "tolerance_px": 2.0,
+        "findings": [{"kind": "end not covered", "frames": [end], "value": missing}],
+    }
+    added = sorted((f.position_px for f in plan_reshoot(audit).frames), key=lambda p: sign * p)
+    assert sign * (added[-1] - positions[end]) == pytest.approx(missing - 2.0)
+    steps = np.abs(np.diff([positions[end], *added]))
+    assert steps.max() <= 4.0 + 1e-9
+    assert (len(added) - 1) * 4.0 < missing - 2.0  # one frame fewer would not reach
+
+
+def test_reshoot_beyond_the_far_end_stops_at_infinity():
+    audit = {
+        "positions_px": [0.0, 3.0],
+        "tolerance_px": 2.0,
+        "focal_length_mm": 50.0,
+        "frames": [{"focus_distance_m": 10.0}, {"focus_distance_m": 30.0}],
+        "findings": [{"kind": "end not covered", "frames": [1], "value": 9.0}],
+    }
+    reshoot = plan_reshoot(audit)
+    assert reshoot.frames[-1].focus_m == math.inf
+    assert "focus at infinity" in reshoot_text(reshoot)
+    assert reshoot_record(reshoot)["frames"][-1]["focus_m"] == "Infinity"
+
+
 def test_reshoot_without_optics_says_what_would_give_millimetres():
     reshoot = plan_reshoot({"positions_px": [0.0, 9.0], "tolerance_px": 2.0})
     assert reshoot.frames[0].subject_shift_mm is None
@@ -356,7 +386,7 @@ def test_reshoot_without_optics_says_what_would_give_millimetres():
 def test_reshoot_of_a_whole_bracket_says_so():
     reshoot = plan_reshoot({"positions_px": [0.0, 3.0, 6.0], "tolerance_px": 2.0})
     assert reshoot.frames == ()
-    assert "No gap" in reshoot_text(reshoot)
+    assert reshoot_text(reshoot).startswith("Nothing to add")
 
 
 @pytest.mark.parametrize(

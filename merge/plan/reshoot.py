@@ -1,10 +1,10 @@
-"""Where to add frames to a bracket that has gaps."""
+"""Where to add frames to a bracket that has gaps or stops short."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from merge.errors import MergeError
@@ -26,7 +26,7 @@ def plan_reshoot(
     f_number: float | None = None,
     focal_length_mm: float | None = None,
 ) -> Reshoot:
-    """Return the frames that close the gaps of a bracket that was audited.
+    """Return the frames that complete a bracket that was audited.
 
     Parameters
     ----------
@@ -37,7 +37,9 @@ def plan_reshoot(
           of blur-circle diameter;
         - ``tolerance_px``: float;
         - ``findings``: list; those of kind "gap" with ``frames`` = [first, second] (0-based)
-          are the gaps. Without them every step that leaves more than the tolerance midway is;
+          are the gaps. Without them every step that leaves more than the tolerance midway is.
+          Those of kind "end not covered" with ``frames`` = [first or last] and ``value`` = px
+          that the subject reaches beyond that frame get frames beyond it;
         - ``frames``: list of objects with ``name`` and ``focus_distance_m``;
         - ``pixel_pitch_um``, ``magnification``, ``f_number`` (marked), ``effective_f_number``,
           ``focal_length_mm``: floats, at the top or under ``settings``.
@@ -47,7 +49,7 @@ def plan_reshoot(
     Returns
     -------
     Reshoot
-        Frames in order of the bracket; none if it has no gap.
+        Gaps first, in order of the bracket, then ends; no frames if it is whole.
 
     Raises
     ------
@@ -57,8 +59,9 @@ def plan_reshoot(
     Notes
     -----
     A gap of G px (from one plane to the next) takes ceil(G / (2 tolerance)) - 1 frames, evenly
-    spaced. ``Δz' = D pitch N_eff`` at the sensor, ``Δz = Δz' / m²`` at the subject. Focus
-    distances come from those of the two frames, evenly spaced at the sensor.
+    spaced; an end short by E px takes ceil((E - tolerance) / (2 tolerance)).
+    ``Δz' = D pitch N_eff`` at the sensor, ``Δz = Δz' / m²`` at the subject. Focus distances
+    come from those of two frames, evenly spaced at the sensor.
     """
     positions = _positions(audit)
     tolerance = tolerance_px or _number(audit, "tolerance_px")
@@ -69,23 +72,26 @@ def plan_reshoot(
     working = _effective(audit, f_number, size)
     focal = focal_length_mm or _number(audit, "focal_length_mm")
     distances = _focus_distances(audit, len(positions))
+    places = [
+        *_between(positions, _gaps(audit, positions, tolerance), tolerance),
+        *_beyond(audit, positions, tolerance),
+    ]
     frames = []
-    for first, second in _gaps(audit, positions, tolerance):
-        width = positions[second] - positions[first]
-        count = max(math.ceil(abs(width) / (2 * tolerance) - 1e-9) - 1, 1)
-        for index in range(1, count + 1):
-            share = index / (count + 1)
-            shift = pitch * working * abs(width) * share if pitch and working else None
-            frames.append(
-                ReshootFrame(
-                    between=(first, second),
-                    position_px=positions[first] + share * width,
-                    share=share,
-                    sensor_shift_um=shift,
-                    subject_shift_mm=shift / size**2 / 1000 if shift and size else None,
-                    focus_m=_focus_between(distances[first], distances[second], share, focal),
-                )
+    for pair, place in places:
+        distance = abs(place - positions[pair[0]])
+        shift = distance * pitch * working if pitch and working else None
+        inside = pair[0] != pair[1]
+        frames.append(
+            ReshootFrame(
+                between=pair,
+                position_px=place,
+                share=distance / abs(positions[pair[1]] - positions[pair[0]]) if inside else None,
+                distance_px=distance,
+                sensor_shift_um=shift,
+                subject_shift_mm=shift / size**2 / 1000 if shift and size else None,
+                focus_m=_focus_at(place, pair, positions, distances, focal),
             )
+        )
     return Reshoot(
         frames=tuple(frames),
         names=_names(audit, len(positions)),
@@ -146,6 +152,37 @@ def _gaps(
     return sorted((min(pair), max(pair)) for pair in pairs)
 
 
+def _between(
+    positions: list[float], gaps: list[tuple[int, int]], tolerance_px: float
+) -> Iterator[tuple[tuple[int, int], float]]:
+    """Yield the pair and the position of every frame that closes a gap."""
+    for first, second in gaps:
+        width = positions[second] - positions[first]
+        count = max(math.ceil(abs(width) / (2 * tolerance_px) - 1e-9) - 1, 1)
+        for index in range(1, count + 1):
+            yield (first, second), positions[first] + index / (count + 1) * width
+
+
+def _beyond(
+    audit: Mapping[str, Any], positions: list[float], tolerance_px: float
+) -> Iterator[tuple[tuple[int, int], float]]:
+    """Yield the frame and the position of every frame that lengthens the bracket at an end."""
+    for finding in audit.get("findings") or ():
+        if not isinstance(finding, Mapping) or finding.get("kind") != "end not covered":
+            continue
+        frames, missing = finding.get("frames"), finding.get("value")
+        if not frames or not isinstance(missing, int | float):
+            continue
+        end = frames[0]
+        if end not in (0, len(positions) - 1):
+            raise MergeError(f"the audit lists frame {end} as an end of {len(positions)} frames")
+        outward = math.copysign(1.0, positions[end] - positions[1 if end == 0 else end - 1])
+        reach = missing - tolerance_px
+        count = math.ceil(reach / (2 * tolerance_px) - 1e-9)
+        for index in range(1, count + 1):
+            yield (end, end), positions[end] + outward * reach * index / count
+
+
 def _effective(
     audit: Mapping[str, Any], f_number: float | None, magnification: float | None
 ) -> float | None:
@@ -173,24 +210,33 @@ def _focus_distances(audit: Mapping[str, Any], count: int) -> list[float | None]
     return [_number(frame, "focus_distance_m") for frame in _frame_list(audit, count)]
 
 
-def _focus_between(
-    first_m: float | None, second_m: float | None, share: float, focal_length_mm: float | None
+def _focus_at(
+    place_px: float,
+    pair: tuple[int, int],
+    positions: list[float],
+    distances_m: list[float | None],
+    focal_length_mm: float | None,
 ) -> float | None:
-    """Return the distance a share of the way between two, measured at the sensor.
+    """Return the focus distance of a place on the axis, from those of two frames.
 
-    With a focal length by the thin lens; else evenly in 1/distance, which is the same far away.
-    Equal distances mean that the file's record is too coarse to tell.
+    The frames are the pair, or an end and its neighbour. Even at the sensor: with a focal
+    length by the thin lens; else evenly in 1/distance, which is the same far away. Equal
+    distances mean that the file's record is too coarse to tell.
     """
-    if first_m is None or second_m is None or first_m == second_m:
+    first, second = pair
+    if first == second:
+        second = 1 if first == 0 else first - 1
+    near_m, far_m = distances_m[first], distances_m[second]
+    if near_m is None or far_m is None or near_m == far_m:
         return None
-    if focal_length_mm is None or min(first_m, second_m) * 1000 < 4 * focal_length_mm:
-        return 1 / ((1 - share) / first_m + share / second_m)
-    sizes = [
-        magnification_from_sensor_distance(m * 1000, focal_length_mm) for m in (first_m, second_m)
-    ]
-    # The image of a plane lies f·m behind the focal point.
-    between = (1 - share) * sizes[0] + share * sizes[1]
-    return float(distance_from_sensor_mm(between, focal_length_mm)) / 1000
+    share = (place_px - positions[first]) / (positions[second] - positions[first])
+    if focal_length_mm is None or min(near_m, far_m) * 1000 < 4 * focal_length_mm:
+        inverse = (1 - share) / near_m + share / far_m
+        return 1 / inverse if inverse > 0 else math.inf
+    sizes = [magnification_from_sensor_distance(m * 1000, focal_length_mm) for m in (near_m, far_m)]
+    # The image of a plane lies f·m behind the focal point; none lies nearer than infinity's.
+    size = max(0.0, (1 - share) * sizes[0] + share * sizes[1])
+    return float(distance_from_sensor_mm(size, focal_length_mm)) / 1000
 
 
 def _missing(

@@ -182,27 +182,31 @@ class Plan:
 
 @dataclass(frozen=True)
 class ReshootFrame:
-    """One frame to add to a bracket that has a gap.
+    """One frame to add to a bracket that has a gap or stops short.
 
     Attributes
     ----------
     between : tuple of int
-        Indices (0-based) of the frames that it goes between.
+        Indices (0-based) of the frames that it goes between; the same twice where it goes
+        beyond that end of the bracket.
     position_px : float
         On the focus axis, in px of blur-circle diameter.
-    share : float
-        Way from the first frame of the pair to the second, (0, 1).
+    share : float or None
+        Way from the first frame of the pair to the second, (0, 1); None beyond an end.
+    distance_px : float
+        Distance from the first frame of the pair on the focus axis.
     sensor_shift_um : float or None
-        Distance from the first frame's focus at the sensor; None if not known.
+        The same at the sensor; None if not known.
     subject_shift_mm : float or None
-        Distance from the first frame's plane at the subject; None if not known.
+        The same at the subject; None if not known.
     focus_m : float or None
         Focus distance to set; None if the frames' distances are not known or too coarse.
     """
 
     between: tuple[int, int]
     position_px: float
-    share: float
+    share: float | None
+    distance_px: float
     sensor_shift_um: float | None
     subject_shift_mm: float | None
     focus_m: float | None
@@ -210,7 +214,7 @@ class ReshootFrame:
 
 @dataclass(frozen=True)
 class Reshoot:
-    """Frames that close a bracket's gaps.
+    """Frames that complete a bracket.
 
     Attributes
     ----------

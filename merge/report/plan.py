@@ -9,9 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 from merge.errors import WriteError
 from merge.optics import f_number_series
-from merge.plan import REFERENCE_CYCLES_PER_PX, ApertureOption, FramePosition, Plan, Reshoot
+from merge.plan import (
+    REFERENCE_CYCLES_PER_PX,
+    ApertureOption,
+    FramePosition,
+    Plan,
+    Reshoot,
+    ReshootFrame,
+)
 from merge.plan.profile import blur_profile
-from merge.write.atomic import replace_atomically
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,7 +72,7 @@ def _headline(plan: Plan) -> str:
     frames = "1 frame" if chosen.frames == 1 else f"{chosen.frames} frames"
     aperture = f"f/{chosen.f_number:g}"
     if chosen.effective_f_number > 1.05 * chosen.f_number:
-        aperture += f" (f/{chosen.effective_f_number:.3g} effective)"
+        aperture += f" ({_aperture(chosen.effective_f_number)} effective)"
     start = f"Plan: {frames} at {aperture}"
     if plan.mode == "rail":
         if plan.step_mm is not None:
@@ -130,7 +136,7 @@ def _light_line(plan: Plan) -> list[str]:
         return []
     return [
         f"In the same exposure time it gathers {plan.chosen.light:.1f} times the light of one "
-        f"frame at f/{plan.one_frame_f_number:.3g}, which would be as deep."
+        f"frame at {_aperture(plan.one_frame_f_number)}, which would be as deep."
     ]
 
 
@@ -159,23 +165,29 @@ def _table_line(option: ApertureOption, plan: Plan) -> str:
 def reshoot_text(reshoot: Reshoot) -> str:
     """Return frames to add on one screen."""
     if not reshoot.frames:
-        return f"No gap: every place is within {reshoot.tolerance_px:g} px of blur."
+        return f"Nothing to add: no gap above {reshoot.tolerance_px:g} px of blur."
     count = len(reshoot.frames)
-    lines = [f"Add {count} {'frame' if count == 1 else 'frames'} to close the gaps:", ""]
-    for frame in reshoot.frames:
-        first, second = (reshoot.names[index] for index in frame.between)
-        way = f"{100 * frame.share:.0f} % of the way from {first} to {second}"
-        details = []
-        if frame.focus_m is not None:
-            details.append(f"focus at {_metres(1000 * frame.focus_m)}")
-        if frame.subject_shift_mm is not None:
-            details.append(f"{_mm(frame.subject_shift_mm)} at the subject")
-        elif frame.sensor_shift_um is not None:
-            details.append(f"{frame.sensor_shift_um:.3g} µm at the sensor")
-        lines.append("  " + ": ".join([way, *([", ".join(details)] if details else [])]))
+    lines = [f"Add {count} {'frame' if count == 1 else 'frames'} to this bracket:", ""]
+    lines += [_reshoot_line(frame, reshoot.names) for frame in reshoot.frames]
     if reshoot.missing:
         lines += ["", f"For millimetres at the subject give also {', '.join(reshoot.missing)}."]
     return "\n".join([*lines, "", reshoot.caution])
+
+
+def _reshoot_line(frame: ReshootFrame, names: tuple[str, ...]) -> str:
+    first, second = (names[index] for index in frame.between)
+    if frame.share is None:
+        line = f"  beyond {first} by {frame.distance_px:.1f} px of blur"
+    else:
+        line = f"  {100 * frame.share:.0f} % of the way from {first} to {second}"
+    details = []
+    if frame.focus_m is not None:
+        details.append(f"focus at {_metres(1000 * frame.focus_m)}")
+    if frame.subject_shift_mm is not None:
+        details.append(f"{_mm(frame.subject_shift_mm)} from {first} at the subject")
+    elif frame.sensor_shift_um is not None:
+        details.append(f"{frame.sensor_shift_um:.3g} µm from {first} at the sensor")
+    return ": ".join([line, ", ".join(details)] if details else [line])
 
 
 def write_plan_plot(plan: Plan, path: Path, *, overwrite: bool = False) -> None:
@@ -197,8 +209,10 @@ def write_plan_plot(plan: Plan, path: Path, *, overwrite: bool = False) -> None:
     kind = path.suffix.lower().removeprefix(".")
     if kind not in {"png", "svg"}:
         raise WriteError(f"{path}: a plot is written as .png or .svg; change the name")
-    # Loaded here: it takes most of a second, and only a plot needs it.
+    # Loaded here: they take most of a second, and only a plot needs them.
     from matplotlib.figure import Figure
+
+    from merge.write.atomic import replace_atomically
 
     figure = Figure(figsize=(11, 4.8), dpi=110, layout="constrained")
     contrast, blur = figure.subplots(1, 2)
@@ -305,10 +319,17 @@ def _seconds(value: float | None) -> str:
 
 def _metres(distance_mm: float) -> str:
     """Return a distance with three digits, as far as a focus scale can be read."""
-    if math.isinf(distance_mm) or distance_mm > 1e6:
+    if distance_mm > 1e7:
         return "infinity"
     metres = distance_mm / 1000
+    if metres >= 1000:
+        return f"{metres / 1000:.2f} km"
     return f"{metres:.0f} m" if metres >= 100 else f"{metres:#.3g} m"
+
+
+def _aperture(f_number: float) -> str:
+    """Return an f-number that need not be a marked one."""
+    return f"f/{f_number:.0f}" if f_number >= 100 else f"f/{f_number:.3g}"
 
 
 def _mm(distance_mm: float) -> str:
