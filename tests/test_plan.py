@@ -523,6 +523,8 @@ def test_command_names_what_a_frame_does_not_tell(tmp_path):
         (["--pixel-pitch", "4"], "--focal-length"),
         (["--pixel-pitch", "4", "--focal-length", "24", "--near", "1"], "--far"),
         (["--pixel-pitch", "4um", "--near", "huge"], "expected a length above 0"),
+        (["--pixel-pitch", "4kg"], "expected a size above 0"),
+        (["--time", "0"], "expected a time above 0"),
         (["--sensor", "36", "--megapixels", "24"], "width x height"),
         (["--pixel-pitch", "4", "--tolerance", "soft"], "expected for example 2px"),
         (["--pixel-pitch", "4", "--tolerance", "d/1500"], "--sensor"),
@@ -544,6 +546,18 @@ def test_command_tells_where_to_shoot_again(tmp_path):
     assert result.exit_code == 0, result.output
     assert "Add 1 frame" in result.stdout
     assert "50 % of the way from IMG_0004.tif to IMG_0007.tif" in result.stdout
+
+
+def test_command_takes_units_and_fractions():
+    result = run(
+        "--pixel-pitch", "4µm", "--magnification", "1:2", "--depth", "0.2cm", "--time", "1min",
+        "--exposure", "1/50s", "--exposure-at", "F/8", "--overlap", "10%", "--json",
+    )  # fmt: skip
+    request = json.loads(result.stdout)["request"]
+    assert request["magnification"] == 0.5
+    assert request["depth_mm"] == 2.0
+    assert (request["time_s"], request["exposure_s"]) == (60.0, 0.02)
+    assert (request["exposure_f_number"], request["overlap"]) == (8.0, 0.1)
 
 
 @pytest.mark.parametrize("content", ["{", "[1]", None])

@@ -6,8 +6,9 @@ import json
 import math
 import re
 import sys
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -22,56 +23,56 @@ _PASSED_ON = (
     "magnification", "f_number", "frames", "time_s", "pupil_ratio",
     "widest", "smallest", "sharpest",
 )  # fmt: skip
-_MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
 
 
-class _Length(click.ParamType):
-    """A length with its unit, in mm: 35cm, 0.5m, 4mm, inf."""
+class _Quantity(click.ParamType):
+    """A number above 0 with an optional unit, also written as a fraction: 35cm, 1/60, f/8, 1:2."""
 
-    name = "length"
-
-    def __init__(self, default_unit: str) -> None:
-        self.default_unit = default_unit
+    def __init__(
+        self,
+        name: str,
+        *,
+        example: str,
+        units: Mapping[str, float] | None = None,
+        default_unit: str = "",
+        prefix: str = "",
+    ) -> None:
+        self.name, self.example, self.prefix = name, example, prefix
+        self.units = {"": 1.0} | dict(units or {})
+        self.units[""] = self.units[default_unit]
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         if isinstance(value, float):
             return value
-        text = str(value).strip().lower()
-        if text in {"inf", "infinity", "∞"}:
+        text = str(value).strip().lower().removeprefix(self.prefix)
+        number = r"([0-9]*\.?[0-9]+)"
+        match = re.fullmatch(rf"{number}\s*(?:[/:]\s*{number})?\s*([a-zµ%]*)", text)
+        if "mm" in self.units and text in {"inf", "infinity", "∞"}:
             return math.inf
-        match = re.fullmatch(r"([0-9]*\.?[0-9]+)\s*(mm|cm|m)?", text)
-        if match is None or float(match[1]) == 0:
-            self.fail(f"{value!r}: expected a length above 0 such as 35cm, 0.5m, 4mm", param, ctx)
-        return float(match[1]) * _MM_PER_UNIT[match[2] or self.default_unit]
+        if match is None or match[3] not in self.units:
+            self._refuse(value, param, ctx)
+        top, bottom = float(match[1]), float(match[2] or 1)
+        if top == 0 or bottom == 0:
+            self._refuse(value, param, ctx)
+        return top / bottom * self.units[match[3]]
 
-
-class _Number(click.ParamType):
-    """A number above 0, also written with a mark before or behind it, as 1/60, or as 2:1."""
-
-    def __init__(self, name: str, *, prefix: str = "", suffix: str = "", example: str) -> None:
-        self.name, self.prefix, self.suffix, self.example = name, prefix, suffix, example
-
-    def convert(
+    def _refuse(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        if isinstance(value, float):
-            return value
-        text = str(value).strip().lower().removeprefix(self.prefix).removesuffix(self.suffix)
-        match = re.fullmatch(r"([0-9]*\.?[0-9]+)\s*(?:[/:]\s*([0-9]*\.?[0-9]+))?", text.strip())
-        number = float(match[1]) if match else 0.0
-        divisor = float(match[2]) if match and match[2] else 1.0
-        if number <= 0 or divisor <= 0:
-            self.fail(f"{value!r}: expected a number above 0 such as {self.example}", param, ctx)
-        return number / divisor
+    ) -> NoReturn:
+        self.fail(f"{value!r}: expected a {self.name} above 0 such as {self.example}", param, ctx)
 
 
-_F_NUMBER = _Number("f-number", prefix="f/", example="f/5.6")
-_SECONDS = _Number("seconds", suffix="s", example="1/60 or 30s")
-_SIZE_RATIO = _Number("ratio", suffix="x", example="0.5, 1:2 or 2x")
-_PERCENT = _Number("percent", suffix="%", example="20%")
-_MICROMETRES = _Number("micrometres", suffix="um", example="3.76")
+_LENGTH_UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
+_DISTANCE = _Quantity("length", units=_LENGTH_UNITS, default_unit="m", example="35cm, 0.5m or inf")
+_MILLIMETRES = _Quantity("length", units=_LENGTH_UNITS, default_unit="mm", example="24mm")
+_F_NUMBER = _Quantity("f-number", prefix="f/", example="f/5.6")
+_SECONDS = _Quantity("time", units={"s": 1.0, "min": 60.0}, example="1/60, 30s or 2min")
+_SIZE_RATIO = _Quantity("ratio", units={"x": 1.0}, example="0.5, 1:2 or 2x")
+_PERCENT = _Quantity("percentage", units={"%": 1.0}, example="20%")
+_MICROMETRES = _Quantity("size", units={"um": 1.0, "µm": 1.0}, example="3.76um")
+_MILLIONS = _Quantity("number", example="24")
 
 
 _EXAMPLES = """\b
@@ -88,25 +89,25 @@ Examples:
 )
 @click.option("--pixel-pitch", type=_MICROMETRES, help="Distance of pixels on the sensor, in µm.")
 @click.option("--sensor", metavar="WxH", help="Sensor size in mm, e.g. 36x24.")
-@click.option("--megapixels", type=_Number("number", example="24"), help="With --sensor.")
+@click.option("--megapixels", type=_MILLIONS, help="With --sensor.")
 @click.option(
     "--frame",
     "frame_path",
     type=click.Path(path_type=Path),
     help="A picture from the camera: pixel pitch, focal length, exposure are read from it.",
 )
-@click.option("--focal-length", type=_Length("mm"), help="In mm.")
+@click.option("--focal-length", type=_MILLIMETRES, help="In mm.")
 @click.option("--magnification", type=_SIZE_RATIO, help="For a rail: 1:2, 0.5, 2x.")
-@click.option("--near", type=_Length("m"), help="Nearest distance from the sensor mark: 0.5m.")
-@click.option("--far", type=_Length("m"), help="Farthest distance: 12m, inf.")
-@click.option("--depth", type=_Length("mm"), help="Depth of the subject instead of --far: 4mm.")
+@click.option("--near", type=_DISTANCE, help="Nearest distance from the sensor mark: 0.5m.")
+@click.option("--far", type=_DISTANCE, help="Farthest distance: 12m, inf.")
+@click.option("--depth", type=_MILLIMETRES, help="Depth of the subject instead of --far: 4mm.")
 @click.option(
     "--tolerance",
     help="Largest blur circle: 2px, 0.03mm on the sensor, d/1500 of its diagonal. Default 2px.",
 )
 @click.option("--f-number", type=_F_NUMBER, help="Fix the f-number: f/8.")
 @click.option("--frames", type=click.IntRange(1, 10000), help="Fix the number of frames.")
-@click.option("--time", "time_s", type=_SECONDS, help="Time for the whole bracket, in seconds.")
+@click.option("--time", "time_s", type=_SECONDS, help="Time for the whole bracket: 30s, 2min.")
 @click.option("--exposure", type=_SECONDS, help="Metered exposure of one frame: 1/60.")
 @click.option("--exposure-at", type=_F_NUMBER, help="The f-number of --exposure: f/8.")
 @click.option(

@@ -96,7 +96,7 @@ def plan_reshoot(
         frames=tuple(frames),
         names=_names(audit, len(positions)),
         tolerance_px=tolerance,
-        missing=_missing(pitch, working, size),
+        missing=_missing(pitch, working, size) if any(f.focus_m is None for f in frames) else (),
         caution=caution_for(size),
     )
 

@@ -148,16 +148,20 @@ def _table(plan: Plan) -> list[str]:
         "                                in focus  at worst  the plan   at worst",
     ]
     shown = [o for o in plan.options if o.f_number in full or o.f_number == plan.chosen.f_number]
-    return head + [_table_line(option, plan) for option in shown]
+    lines = [_table_line(option, plan) for option in shown]
+    if any(option.diffraction_blur_px > plan.request.tolerance_px for option in shown):
+        lines.append("  * diffraction alone is softer than the tolerance")
+    return head + lines
 
 
 def _table_line(option: ApertureOption, plan: Plan) -> str:
     mark = ">" if option.f_number == plan.chosen.f_number else " "
+    star = "*" if option.diffraction_blur_px > plan.request.tolerance_px else " "
     change = round(-100 * option.lost)
     against = "plan" if mark == ">" else f"{change:+d} %" if change else "0 %"
     return (
         f"{mark} {f'f/{option.f_number:g}':<8}  {option.frames:>6}  {option.blur_px:>7.1f} px  "
-        f"{_percent(option.focus_contrast):>8}  {_percent(option.worst_contrast):>8}  "
+        f"{_percent(option.focus_contrast):>8}{star} {_percent(option.worst_contrast):>8}  "
         f"{against:>8}  {_percent(option.single_worst_contrast):>10}"
     )
 
