@@ -95,7 +95,8 @@ class FrameSource:
     orientation : int
         EXIF orientation 1-8 found in the file; already applied to `shape` and to the pixels.
     white_balance : tuple of float or None
-        Camera multipliers of a raw file; None for developed files.
+        Multipliers to develop a raw file with, where they have been set; None for developed
+        files, and as probed: reading the camera's own means unpacking the pixels.
     """
 
     path: Path
@@ -254,7 +255,7 @@ class TileEnergies:
         Mean squares of the finest band's differences between neighbouring pixels: along x,
         along y, and their mean product.
     level : ndarray, shape (R, C), float32
-        Mean luminance of every tile, in the picture's own encoding.
+        Mean luminance of every tile, as measured (linear light for the focus axis).
     clipped : ndarray, shape (R, C), float32
         Share of a tile's pixels at black or white, 0 to 1.
     band_sigma_px : ndarray, shape (B,), float64
@@ -272,6 +273,30 @@ class TileEnergies:
 
 
 @dataclass(frozen=True, eq=False)
+class FrameQuality:
+    """What each frame shows beside its place on the focus axis.
+
+    Attributes
+    ----------
+    detail_ratio : ndarray, shape (N, B), float64
+        Energy of tiles near focus over what the other frames lead to expect, median over tiles;
+        1 = as expected, below 1 = soft. NaN where too few tiles tell.
+    direction_ratio : ndarray, shape (N,), float64
+        Finest detail along the direction that lost most over that along the one that lost
+        least, relative to the neighbours; 1 = no direction, well below 1 = shaken.
+    direction_deg : ndarray, shape (N,), float64
+        Direction that lost most, degrees from the x axis towards y, in [0, 180).
+    gains : ndarray, shape (N,), float64
+        Linear light over the middle frame's, from the tiles' means.
+    """
+
+    detail_ratio: NDArray[np.float64]
+    direction_ratio: NDArray[np.float64]
+    direction_deg: NDArray[np.float64]
+    gains: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
 class FocusAxis:
     """Frames and tiles on one axis whose unit is pixels of blur-circle diameter.
 
@@ -285,9 +310,12 @@ class FocusAxis:
     tile_positions_px : ndarray, shape (R, C), float64
         Position of the subject in every tile; NaN where it has no usable detail.
     tile_detail : ndarray, shape (R, C), float64
-        Detail energy of every tile in its sharpest frame, the weight of a tile in shares.
+        Contrast of the fine detail of every tile in its sharpest frame (root mean square of the
+        two finest bands), the weight of a tile in shares; 0 where it has none.
     tile_size_px : int
         Side of a tile in pixels of the reference frame.
+    quality : FrameQuality or None
+        What each frame shows beside its place.
     """
 
     positions_px: NDArray[np.float64]
@@ -296,6 +324,7 @@ class FocusAxis:
     tile_positions_px: NDArray[np.float64]
     tile_detail: NDArray[np.float64]
     tile_size_px: int
+    quality: FrameQuality | None = None
 
 
 @dataclass(frozen=True, eq=False)

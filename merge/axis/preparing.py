@@ -60,7 +60,9 @@ def stack_energies(tiles: Sequence[TileEnergies]) -> StackEnergies:
     energy /= gains[:, None, None] ** 2
     level /= gains[:, None]
     usable &= level.max(axis=0) - level.min(axis=0) <= _MAX_CHANGE * np.median(level, axis=0)
-    noise = _noise(energy[:, 0], level.mean(axis=0), usable, bands)
+    # White noise falls by four an octave.
+    finest = brightness_noise(energy[:, 0], level.mean(axis=0), usable)
+    noise = finest * 4.0 ** -np.arange(bands)[:, None]
     return StackEnergies(
         energy=np.where(usable, energy - noise, 0.0),
         noise=noise,
@@ -78,26 +80,32 @@ def _exposure_gains(level: Array, usable: Mask) -> Array:
     return np.maximum(np.median(level[:, usable] / middle, axis=1), 1e-3)
 
 
-def _noise(finest: Array, level: Array, usable: Mask, bands: int) -> Array:
-    """Return the noise energy of every band and tile.
+def brightness_noise(finest: Array, level: Array, usable: Mask) -> Array:
+    """Return the noise in a map of energies, (T,), as a function of brightness.
 
     Somewhere in the stack most tiles are too blurred to show fine detail; what is left there
-    is noise. It is read as a low quantile over tiles of similar brightness, and falls by four
-    an octave, as white noise does.
+    is noise. It is read as a low quantile over tiles of similar brightness.
+
+    Parameters
+    ----------
+    finest : ndarray, shape (N, T)
+    level : ndarray, shape (T,)
+        Mean light of every tile.
+    usable : ndarray of bool, shape (T,)
     """
-    noise = np.zeros((bands, finest.shape[1]))
     order = np.flatnonzero(usable)
     order = order[np.argsort(level[order])]
     if len(order) == 0:
-        return noise
+        return np.zeros(finest.shape[1])
     least = finest.min(axis=0)
     groups = np.array_split(order, max(1, min(8, len(order) // 40)))
-    curve = np.interp(
-        level,
-        [np.median(level[g]) for g in groups],
-        [np.quantile(least[g], 0.15) for g in groups],
+    return np.asarray(
+        np.interp(
+            level,
+            [np.median(level[g]) for g in groups],
+            [np.quantile(least[g], 0.15) for g in groups],
+        )
     )
-    return np.asarray(curve * 4.0 ** -np.arange(bands)[:, None])
 
 
 def choose_tiles(data: StackEnergies, *, per_frame: int, most: int, least_snr: float) -> Index:
