@@ -14,7 +14,13 @@ from test_optics import numeric_otf
 from merge import optics
 from merge.cli import main
 from merge.errors import MergeError, WriteError
-from merge.plan import REFERENCE_CYCLES_PER_PX, PlanRequest, plan_bracket, plan_reshoot
+from merge.plan import (
+    REFERENCE_CYCLES_PER_PX,
+    PlanRequest,
+    plan_bracket,
+    plan_reshoot,
+    sharpest_f_number,
+)
 from merge.plan.profile import blur_profile
 from merge.report.plan import (
     plan_record,
@@ -142,10 +148,11 @@ def test_one_frame_fewer_rendered_by_rays_breaks_the_tolerance(name):
 
 
 @pytest.mark.parametrize("pupil_ratio", [0.7, 1.5])
-def test_rail_with_an_unsymmetrical_lens_rendered_by_rays_holds_the_tolerance(pupil_ratio):
-    plan = plan_bracket(replace(HALF_SIZE, pupil_ratio=pupil_ratio))
+@pytest.mark.parametrize("request_", [HALF_SIZE, NARROW, LANDSCAPE])
+def test_unsymmetrical_lens_rendered_by_rays_holds_the_tolerance(request_, pupil_ratio):
+    plan = plan_bracket(replace(request_, pupil_ratio=pupil_ratio))
     worst = traced_blur_px(plan, plan.positions).max()
-    assert worst == pytest.approx(plan.chosen.blur_px, rel=0.01)
+    assert worst == pytest.approx(plan.chosen.blur_px, rel=0.05)
     assert worst <= 1.05 * plan.request.tolerance_px
 
 
@@ -198,6 +205,7 @@ def test_contrast_at_the_worst_place_matches_a_numeric_pupil():
 )
 def test_no_third_stop_from_the_sharpest_on_beats_the_plan(request_):
     """Every candidate planned by itself: contrast at worst, apart from ties of 0.005."""
+    request_ = replace(request_, sharpest=5.6)
     plan = plan_bracket(request_)
     for marked, _ in optics.f_number_series("third", widest=5.6, smallest=22):
         other = plan_bracket(replace(request_, f_number=marked)).chosen
@@ -215,10 +223,13 @@ def test_one_given_frame_takes_an_aperture_between_defocus_and_diffraction():
     assert wider.worst_contrast < plan.chosen.worst_contrast > smaller.worst_contrast
 
 
-def test_lens_is_planned_two_stops_below_wide_open_unless_told():
+def test_lens_is_planned_one_or_two_stops_below_wide_open_unless_told():
     """A lens is usually sharpest one or two stops below wide open: common practice, no source."""
+    assert sharpest_f_number(replace(LANDSCAPE, widest=1.8), 0.03) == 3.5
+    assert sharpest_f_number(replace(MACRO, widest=2.8), 1.0) == 4.0
     assert plan_bracket(replace(LANDSCAPE, widest=2.0)).chosen.f_number >= 4.0
     assert plan_bracket(replace(LANDSCAPE, sharpest=8.0)).chosen.f_number >= 8.0
+    assert plan_bracket(replace(MACRO, widest=2.8)).chosen.f_number == 4.0
 
 
 def test_time_available_limits_frames_and_is_kept():
@@ -247,6 +258,15 @@ def test_diffraction_beyond_the_tolerance_is_said():
     assert "diffraction exceeds tolerance" in kinds
     kinds = {f.kind for f in plan_bracket(replace(LANDSCAPE, f_number=4.0)).findings}
     assert "diffraction exceeds tolerance" not in kinds
+
+
+def test_bracket_that_wastes_light_is_said():
+    """Two frames less than a stop wider than the one frame that would do."""
+    one = plan_bracket(LANDSCAPE).one_frame_f_number
+    plan = plan_bracket(replace(LANDSCAPE, f_number=one / 1.2))
+    assert plan.chosen.frames == 2
+    assert plan.chosen.light == pytest.approx(1.2**2 / 2, rel=1e-6)
+    assert "less light than one frame" in {f.kind for f in plan.findings}
 
 
 def test_one_frame_that_is_enough_is_said():

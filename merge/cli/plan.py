@@ -122,7 +122,7 @@ Examples:
 @click.option(
     "--sharpest",
     type=_F_NUMBER,
-    help="Where the lens is best. Default: two stops down from --widest.",
+    help="Where the lens is best. Default: two stops down from --widest, close-up one.",
 )
 @click.option("--overlap", type=_PERCENT, help="Least overlap of neighbouring frames: 20%.")
 @click.option("--pupil-ratio", type=_SIZE_RATIO, help="Exit over entrance pupil. Default 1.")

@@ -25,6 +25,7 @@ _CONTRAST_TIE = 0.005
 # Above this much defocus no contrast is left at the reference frequency worth a number.
 _HOPELESS_WAVES = 50.0
 _MOST_FRAMES = 10000
+_HALF_LIFE_SIZE = 0.5
 # Rounding noise of the frame count: an exact fit must not ask for one frame more.
 _COUNT_SLACK = 1e-9
 CLOSE_UP = 0.1
@@ -232,7 +233,8 @@ def _choose(request: PlanRequest, depth: SubjectDepth) -> ApertureOption:
         if given is None:
             raise MergeError(_no_time_message(request))
         return given
-    third_stops = _third_stops(request, sharpest_f_number(request))
+    sharpest = sharpest_f_number(request, depth.magnification)
+    third_stops = _third_stops(request, sharpest)
     candidates = [_option(request, depth, marked) for marked in third_stops]
     fitting = [option for option in candidates if option is not None]
     if not fitting:
@@ -251,12 +253,23 @@ def _third_stops(request: PlanRequest, widest: float) -> list[float]:
     return [marked for marked, _ in stops] or [widest]
 
 
-def sharpest_f_number(request: PlanRequest) -> float:
-    """Return the f-number from which the lens is taken as perfect."""
+def sharpest_f_number(request: PlanRequest, magnification: float) -> float:
+    """Return the f-number from which the lens is taken as perfect.
+
+    Unless given: two stops below wide open; one stop from half life size on, where lenses are
+    corrected for it and the bellows factor makes every stop dear. A lens is usually sharpest
+    one or two stops below wide open: common practice, no source.
+    """
     if request.sharpest is not None:
         return request.sharpest
-    two_stops_down = 2 * request.widest
-    return min(two_stops_down, request.smallest)
+    stops = _stops_down(magnification)
+    exact = request.widest * 2 ** (stops / 2)
+    marked = [m for m, _ in f_number_series("third", widest=0.5, smallest=90)]
+    return min(min(marked, key=lambda m: abs(math.log(m / exact))), request.smallest)
+
+
+def _stops_down(magnification: float) -> int:
+    return 1 if magnification >= _HALF_LIFE_SIZE else 2
 
 
 def _total_blur(request: PlanRequest, option: ApertureOption) -> float:
@@ -311,6 +324,18 @@ def _findings(plan: Plan) -> tuple[Finding, ...]:
     if chosen.diffraction_blur_px > request.tolerance_px:
         found.append(_diffraction_finding(plan))
     found.append(_one_frame_finding(plan))
+    if chosen.frames > 1 and chosen.light < 1 - _COUNT_SLACK:
+        found.append(
+            Finding(
+                kind="less light than one frame",
+                severity="warning",
+                message=f"In the same exposure time {_count(chosen.frames)} at "
+                f"f/{chosen.f_number:g} gather less light than one frame as deep as they.",
+                advice=f"Take one frame at f/{plan.one_frame_f_number:.2g}, or open up.",
+                value=chosen.light,
+                threshold=1.0,
+            )
+        )
     if request.time_s is not None and request.exposure_s is None:
         found.append(
             Finding(
@@ -321,12 +346,14 @@ def _findings(plan: Plan) -> tuple[Finding, ...]:
             )
         )
     if request.f_number is None and request.sharpest is None:
+        size = subject_depth(request).magnification
+        stops = {1: "one stop", 2: "two stops"}[_stops_down(size)]
         found.append(
             Finding(
                 kind="lens assumed",
                 severity="note",
                 message=f"The lens is taken as f/{request.widest:g} wide open and sharpest from "
-                f"f/{sharpest_f_number(request):.2g}, two stops down.",
+                f"f/{sharpest_f_number(request, size):g}, {stops} down.",
                 advice="Say better with --widest or --sharpest.",
             )
         )

@@ -43,8 +43,8 @@ class PlanRequest:
     widest, smallest : float
         The lens's largest and smallest aperture (marked f-numbers).
     sharpest : float or None
-        f-number where the lens is best; None = two stops down from `widest`, since a lens is
-        usually sharpest one or two stops below wide open (common practice, no source).
+        f-number where the lens is best; None = two stops down from `widest`, one from half life
+        size on (see `sharpest_f_number`).
     overlap : float
         Least share of each frame's sharp depth that its neighbours cover too, [0, 0.9].
     wavelength_um : float
