@@ -9,7 +9,7 @@ from merge.metadata.icc import (
     working_profile,
 )
 from merge.metadata.settings import merge_settings, read_settings
-from merge.metadata.xmp import PROVENANCE_NAMESPACE, build_xmp, is_own_output
+from merge.metadata.xmp import PROVENANCE_NAMESPACE, build_xmp, own_content
 
 __all__ = [
     "PROVENANCE_NAMESPACE",
@@ -17,8 +17,8 @@ __all__ = [
     "build_exif_block",
     "build_exif_ifds",
     "build_xmp",
-    "is_own_output",
     "merge_settings",
+    "own_content",
     "profile_channels",
     "profile_transfer",
     "read_settings",

@@ -27,6 +27,8 @@ _BRADFORD = np.array(
 _SRGB_PARAMETERS = (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
 # A tabulated curve closer than this to a named one is taken for it.
 _CURVE_TOLERANCE = 0.004
+# Anything beyond is no curve of a picture but damage.
+_EXPONENTS = (0.2, 5.0)
 
 
 def profile_channels(profile: bytes) -> int | None:
@@ -58,8 +60,9 @@ def profile_transfer(profile: bytes) -> str | None:
     """
     try:
         tag = _find_tag(profile, b"gTRC") or _find_tag(profile, b"kTRC")
-        return None if tag is None else _name_curve(tag)
-    except (struct.error, ValueError, IndexError, OverflowError, FloatingPointError):
+        with np.errstate(all="ignore"):  # a damaged curve may overflow; it is checked below
+            return None if tag is None else _name_curve(tag)
+    except (struct.error, ValueError, IndexError, OverflowError):
         return None
 
 
@@ -142,6 +145,8 @@ def _name_curve(tag: bytes) -> str | None:
     if light is None or not np.isfinite(light).all():
         return None
     exponent = _fit_exponent(stored, light)
+    if not _EXPONENTS[0] < exponent < _EXPONENTS[1]:
+        return None
     if abs(exponent - 1) < 0.005:
         return "linear"
     srgb_error = float(np.abs(linearize(stored, "srgb") - light).max())

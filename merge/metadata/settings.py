@@ -102,11 +102,22 @@ def _read_tags(exif: bytes | BinaryIO | None) -> Tags:
         return {}
 
 
+def _tag_values(tags: Tags, name: str) -> Any:
+    """Return a tag's values; settings may stand in the main directory, too (TIFF/EP)."""
+    tag = tags.get(name) or tags.get(name.replace("EXIF ", "Image ", 1))
+    return getattr(tag, "values", None)
+
+
 def _values(tags: Tags, name: str) -> list[float]:
+    values = _tag_values(tags, name)
+    if values is None or isinstance(values, str):
+        return []
+    if isinstance(values, (int, float)):  # maker notes give bare numbers
+        values = [values]
     try:
-        values = tags[name].values
-        numbers = [float(value) for value in values] if not isinstance(values, str) else []
-    except (KeyError, AttributeError, TypeError, ValueError, ArithmeticError):
+        # The parser wraps every floating-point value in a tuple of its own.
+        numbers = [float(v[0] if isinstance(v, tuple) else v) for v in values]
+    except (TypeError, ValueError, ArithmeticError, IndexError):
         return []
     return numbers if all(math.isfinite(number) for number in numbers) else []
 
@@ -118,10 +129,7 @@ def _number(tags: Tags, name: str) -> float | None:
 
 
 def _text(tags: Tags, name: str) -> str | None:
-    try:
-        values = tags[name].values
-    except (KeyError, AttributeError):
-        return None
+    values = _tag_values(tags, name)
     if not isinstance(values, str):
         return None
     text = "".join(c for c in values.split("\0")[0] if c.isprintable()).strip()

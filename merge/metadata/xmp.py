@@ -9,6 +9,8 @@ from xml.sax.saxutils import escape, quoteattr
 
 PROVENANCE_NAMESPACE = "urn:depthweld:provenance:1#"
 
+_DEPTH = "depth map"
+
 _PACKET = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
 <x:xmpmeta xmlns:x="adobe:ns:meta/">
  <rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
@@ -51,13 +53,17 @@ def build_xmp(
     return packet
 
 
-def is_own_output(xmp: bytes) -> bool:
-    """Return whether an XMP packet (UTF-8 or UTF-16) marks a file written by this program.
+def own_content(xmp: bytes) -> str | None:
+    """Return what a file written by this program holds: "picture" or "depth map".
 
-    Any version of the namespace counts.
+    None for the files of others. Any version of the namespace counts, in UTF-8 or UTF-16, and
+    also after another program has written the packet anew.
     """
-    mark = PROVENANCE_NAMESPACE.rsplit(":", 1)[0]
-    return any(mark.encode(code) in xmp for code in ("utf-8", "utf-16-le", "utf-16-be"))
+    namespace = PROVENANCE_NAMESPACE.rsplit(":", 1)[0]
+    for code in ("utf-8", "utf-16-le", "utf-16-be"):
+        if namespace.encode(code) in xmp:
+            return _DEPTH if _DEPTH.encode(code) in xmp else "picture"
+    return None
 
 
 def _fill(provenance: Mapping[str, Any], content: str, frames: Sequence[str], count: int) -> bytes:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from merge.errors import ReadError
-from merge.model import CaptureSettings
 
 
 @dataclass(frozen=True)
@@ -25,9 +24,6 @@ class Header:
         Blocks as embedded; empty where there is none.
     orientation : int or None
         Where the container itself records it; None = see the EXIF block.
-    settings : CaptureSettings
-        What the decoder knows besides EXIF.
-    white_balance : tuple of float or None
     """
 
     width: int
@@ -38,8 +34,6 @@ class Header:
     xmp: bytes = b""
     icc: bytes = b""
     orientation: int | None = None
-    settings: CaptureSettings = field(default_factory=CaptureSettings)
-    white_balance: tuple[float, ...] | None = None
 
 
 def refuse(path: Path, found: str, expected: str, advice: str) -> ReadError:

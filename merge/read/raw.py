@@ -42,13 +42,11 @@ def read_header(path: Path) -> Header:
     with _open(path) as file:
         sizes = file.sizes
         return Header(
-            width=sizes.iwidth,
-            height=sizes.iheight,
-            channels=3,
+            width=sizes.width,
+            height=sizes.height,
+            channels=1 if file.num_colors == 1 else 3,
             bit_depth=16,
             orientation=_ORIENTATION.get(sizes.flip, 1),
-            settings=_settings(file),
-            white_balance=_white_balance(file),
         )
 
 
@@ -61,12 +59,19 @@ def decode(source: FrameSource, white_balance: Sequence[float] | None) -> FloatA
 
 def decode_fast(
     source: FrameSource, white_balance: Sequence[float] | None, *, half: bool
-) -> FloatArray:
-    """Return pixels like `decode`, from a plain demosaic or one pixel for each 2 x 2 cell."""
+) -> tuple[FloatArray, int]:
+    """Return pixels like `decode` from a plain demosaic, and their side in full-size pixels.
+
+    With ``half`` every 2 x 2 cell of the sensor gives one pixel, where it has such cells and
+    they fill the frame; the second value is then 2, else 1.
+    """
     import rawpy
 
+    height, width = source.shape[:2]
+    half = half and height % 2 == 0 and width % 2 == 0
     linear = rawpy.DemosaicAlgorithm.LINEAR
-    return _develop(source, white_balance, demosaic_algorithm=linear, half_size=half)
+    pixels = _develop(source, white_balance, demosaic_algorithm=linear, half_size=half)
+    return pixels, 2 if max(pixels.shape) <= max(height, width) // 2 else 1
 
 
 def _develop(source: FrameSource, white_balance: Sequence[float] | None, **how: Any) -> FloatArray:
@@ -86,17 +91,12 @@ def _develop(source: FrameSource, white_balance: Sequence[float] | None, **how: 
             **how,
         )
     encoded: Any = cv2.LUT(light, _encoding_table())
-    return encoded
+    return encoded[:, :, 0] if encoded.ndim == 3 and encoded.shape[2] == 1 else encoded
 
 
 @lru_cache(maxsize=1)
 def _encoding_table() -> FloatArray:
     return encode(np.arange(65536, dtype=np.float32) / 65535, metadata.RAW_TRANSFER)
-
-
-def halves_exactly(source: FrameSource) -> bool:
-    """Return whether 2 x 2 cells fill the frame, so that the half-size picture lies on them."""
-    return source.shape[0] % 2 == 0 and source.shape[1] % 2 == 0
 
 
 def read_embedded(source: FrameSource, min_long_side_px: int) -> NDArray[np.uint8] | None:
@@ -149,23 +149,29 @@ def _words(exc: Exception) -> str:
     return text.decode("ascii", "replace") if isinstance(text, bytes) else str(text)
 
 
-def _white_balance(file: Any) -> tuple[float, ...] | None:
-    """Return the camera's multipliers, else those for daylight."""
-    for multipliers in (file.camera_whitebalance, file.daylight_whitebalance):
-        if all(value > 0 for value in multipliers[:3]):
-            return tuple(float(value) for value in multipliers)
+def read_white_balance(path: Path) -> tuple[float, ...] | None:
+    """Return the camera's multipliers, else those for daylight; unpacks the pixels."""
+    with _open(path) as file:
+        for multipliers in (file.camera_whitebalance, file.daylight_whitebalance):
+            if all(value > 0 for value in multipliers[:3]):
+                return tuple(float(value) for value in multipliers)
     return None
 
 
-def _settings(file: Any) -> CaptureSettings:
-    """Return what the decoder itself read, for makes whose header holds no plain EXIF."""
-    other, lens = file.other, file.lens
+def read_settings(path: Path) -> CaptureSettings:
+    """Return what the decoder itself reads, for makes whose header holds no plain EXIF.
+
+    Slower than the rest of the header: the library unpacks the pixels for it.
+    """
+    with _open(path) as file:
+        other, lens = file.other, file.lens
     return CaptureSettings(
         lens=_text(lens.model) if lens is not None else None,
-        exposure_time_s=_positive(other.shutter),
+        exposure_time_s=_positive(other.shutter_speed),
         f_number=_positive(other.aperture),
         iso=_positive(other.iso_speed),
-        focal_length_mm=_positive(other.focal_len),
+        focal_length_mm=_positive(other.focal_length),
+        captured_at=other.timestamp if other.timestamp.year > 1980 else None,
         artist=_text(other.artist),
     )
 

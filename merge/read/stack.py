@@ -14,6 +14,7 @@ from typing import Literal
 from merge import metadata
 from merge.errors import FrameMismatchError, ReadError
 from merge.model import FrameSource, Stack
+from merge.read import raw
 from merge.read.frame import probe_header
 from merge.read.kinds import (
     PICTURE_SUFFIXES,
@@ -33,7 +34,7 @@ _PREFERENCE = {
 @dataclass(frozen=True)
 class _Candidate:
     source: FrameSource
-    is_own: bool
+    own: str | None  # what it holds, if this program wrote it
     named: bool  # given by name or pattern, not found in a folder
 
 
@@ -57,10 +58,11 @@ def find_frames(
     Returns
     -------
     Stack
-        Ordered by capture time where every frame tells it and at least two differ (equal
-        times in the order of their names), else by name, numbers by value. Hidden files and
-        whatever is no picture are passed over in a folder. Files written by this program are
-        left out, too, unless every input is one, given by name.
+        With the white balance of its first raw frame, to read every frame with. Ordered by
+        capture time where every frame tells it and at least two differ (equal times in the
+        order of their names), else by name, numbers by value. Hidden files and whatever is no
+        picture are passed over in a folder. Files written by this program are left out, too,
+        unless every input is one, given by name.
 
     Raises
     ------
@@ -81,8 +83,9 @@ def find_frames(
         why = f" ({skipped[0]})" if skipped else ""
         raise ReadError(f"{where}: no pictures found{why}; name the folder or files of a bracket")
     ordered, ordered_by = _order(sources)
-    balances = [source.white_balance for source in ordered if source.white_balance]
-    return Stack(tuple(ordered), ordered_by, balances[0] if balances else None, tuple(skipped))
+    first_raw = next((source for source in ordered if source.kind == "raw"), None)
+    balance = raw.read_white_balance(first_raw.path) if first_raw else None
+    return Stack(tuple(ordered), ordered_by, balance, tuple(skipped))
 
 
 def check_stack(stack: Stack) -> None:
@@ -197,15 +200,18 @@ def _pictures_in(folder: Path) -> list[Path]:
 
 def _probe(path: Path, named: bool) -> _Candidate:
     source, xmp = probe_header(path)
-    return _Candidate(source, metadata.is_own_output(xmp), named)
+    return _Candidate(source, metadata.own_content(xmp), named)
 
 
 def _leave_out_own(candidates: list[_Candidate], skipped: list[str]) -> list[_Candidate]:
-    if all(c.is_own and c.named for c in candidates):
-        return candidates  # partial results that are to be merged further
+    pictures = [c for c in candidates if c.own != "depth map"]
+    # Results alone, by name, are partial results that are to be merged further.
+    wanted = all(c.own and c.named for c in pictures)
     kept = []
     for candidate in candidates:
-        if candidate.is_own:
+        if candidate.own == "depth map":
+            skipped.append(f"{candidate.source.name}: a depth map, not a frame")
+        elif candidate.own and not wanted:
             skipped.append(f"{candidate.source.name}: an earlier result, not a frame")
         else:
             kept.append(candidate)

@@ -124,7 +124,7 @@ def _refuse_several_pages(file: tifffile.TiffFile, path: Path) -> None:
     first = file.pages.first
     for i in range(1, 100):
         try:
-            page = file.pages[i]
+            page: Any = file.pages[i]
         except IndexError:
             return
         smaller = page.imagewidth < first.imagewidth and page.imagelength < first.imagelength

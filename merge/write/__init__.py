@@ -1,6 +1,13 @@
 """Results to files: whole or not at all."""
 
-from merge.write.atomic import hash_file, write_json
+from merge.write.atomic import hash_file, replace_atomically, write_json
 from merge.write.picture import default_output, write_depth, write_picture
 
-__all__ = ["default_output", "hash_file", "write_depth", "write_json", "write_picture"]
+__all__ = [
+    "default_output",
+    "hash_file",
+    "replace_atomically",
+    "write_depth",
+    "write_json",
+    "write_picture",
+]

@@ -65,9 +65,9 @@ def replace_atomically(
     WriteError
         If the target exists (without ``overwrite``), is an input, or cannot be written.
     """
-    check_target(target, overwrite=overwrite, inputs=inputs)
-    partial = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    partial = target.with_name(f".partial-{secrets.token_hex(8)}")
     try:
+        check_target(target, overwrite=overwrite, inputs=inputs)
         with partial.open("x+b") as file:  # mode cut down by the umask, as for any new file
             yield file
             file.flush()

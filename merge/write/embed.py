@@ -41,7 +41,7 @@ def encode_png(values: NDArray[Any], *, exif: bytes, xmp: bytes, icc: bytes | No
         blocks += _chunk(b"iCCP", b"ICC profile\0\0" + zlib.compress(icc))
     blocks += _chunk(b"eXIf", exif)
     blocks += _chunk(b"iTXt", b"XML:com.adobe.xmp\0\0\0\0\0" + xmp)
-    return data[:_AFTER_IHDR] + blocks + data[_AFTER_IHDR:]
+    return bytes(data[:_AFTER_IHDR]) + blocks + data[_AFTER_IHDR:]
 
 
 def encode_jpeg(values: NDArray[Any], *, exif: bytes, xmp: bytes, icc: bytes | None) -> bytes:
@@ -55,7 +55,7 @@ def encode_jpeg(values: NDArray[Any], *, exif: bytes, xmp: bytes, icc: bytes | N
             blocks += _segment(0xE2, _ICC_MARK + bytes((number, len(parts))) + part)
     # Behind the JFIF segment, which must stay the first.
     at = 4 + int.from_bytes(data[4:6], "big") if data[2:4] == b"\xff\xe0" else 2
-    return data[:at] + blocks + data[at:]
+    return bytes(data[:at]) + blocks + data[at:]
 
 
 def compare_encoded(data: bytes, values: NDArray[np.uint8] | NDArray[np.uint16]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 import tifffile
@@ -74,7 +74,7 @@ def write_tiff(
     _compare(file, values, rows)
 
 
-def to_integers(values: FloatArray, top: int) -> NDArray[np.uint16] | NDArray[np.uint8]:
+def to_integers(values: FloatArray, top: int) -> NDArray[Any]:
     """Return clipped and rounded integers, 1.0 becoming ``top`` (255 or 65535).
 
     Raises
@@ -140,9 +140,8 @@ def _compare(file: BinaryIO, values: FloatArray, rows: int) -> None:
     with tifffile.TiffFile(file) as reader:
         page = reader.pages.first
         same = page.shape == values.shape
-        for found, expected in zip(page.segments(), _strips(values, rows), strict=True):
-            same = (
-                same and found[0] is not None and np.array_equal(found[0].ravel(), expected.ravel())
-            )
+        segments = page.segments(maxworkers=1, buffersize=4 * _STRIP_BYTES)
+        for (found, *_), expected in zip(segments, _strips(values, rows), strict=True):
+            same = same and found is not None and np.array_equal(found.ravel(), expected.ravel())
     if not same:
         raise WriteError("the file does not hold what was written; check the disk, try again")
