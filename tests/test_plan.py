@@ -397,6 +397,14 @@ def test_reshoot_beyond_the_far_end_stops_at_infinity():
     assert reshoot_record(reshoot)["frames"][-1]["focus_m"] == "Infinity"
 
 
+def test_reshoot_passes_over_frames_without_a_position():
+    audit = {"positions_px": [0.0, None, 7.0, None], "tolerance_px": 2.0}
+    audit["findings"] = [{"kind": "end not covered", "frames": [0], "value": 5.0}]
+    frames = plan_reshoot(audit).frames
+    assert [f.between for f in frames] == [(0, 2), (0, 0)]
+    assert [f.position_px for f in frames] == pytest.approx([3.5, -3.0])
+
+
 def test_reshoot_without_optics_says_what_would_give_millimetres():
     reshoot = plan_reshoot({"positions_px": [0.0, 9.0], "tolerance_px": 2.0})
     assert reshoot.frames[0].subject_shift_mm is None
@@ -413,7 +421,8 @@ def test_reshoot_of_a_whole_bracket_says_so():
     ("audit", "words"),
     [
         ({}, "no focus axis"),
-        ({"positions_px": [0.0, None]}, "no number"),
+        ({"positions_px": [0.0, None]}, "fewer than two frames"),
+        ({"positions_px": [0.0, "far"]}, "no number"),
         ({"positions_px": [0.0, 5.0]}, "--tolerance"),
         (
             {

@@ -34,7 +34,7 @@ def plan_reshoot(
         The audit's JSON. Read are, everything but the positions optional:
 
         - ``focus_axis.positions_px`` (or ``positions_px``): list of float, one a frame, in px
-          of blur-circle diameter;
+          of blur-circle diameter; null for a frame that was left out;
         - ``tolerance_px``: float;
         - ``findings``: list; those of kind "gap" with ``frames`` = [first, second] (0-based)
           are the gaps. Without them every step that leaves more than the tolerance midway is.
@@ -119,9 +119,12 @@ def _positions(audit: Mapping[str, Any]) -> list[float]:
             "the audit holds no focus axis (focus_axis.positions_px with two frames or more): "
             "write it with 'depthweld audit FRAMES --json'"
         )
-    if not all(isinstance(p, int | float) and math.isfinite(p) for p in found):
+    if not all(p is None or isinstance(p, int | float) for p in found):
         raise MergeError("the audit's focus_axis.positions_px holds something that is no number")
-    return [float(p) for p in found]
+    positions = [math.nan if p is None else float(p) for p in found]
+    if sum(math.isfinite(p) for p in positions) < 2:
+        raise MergeError("the audit's focus axis has fewer than two frames with a known position")
+    return positions
 
 
 def _gaps(
@@ -134,16 +137,18 @@ def _gaps(
         if not frames or finding.get("kind") != "gap":
             continue
         if len(frames) != 2 or not all(
-            isinstance(f, int) and 0 <= f < len(positions) for f in frames
+            isinstance(f, int) and 0 <= f < len(positions) and math.isfinite(positions[f])
+            for f in frames
         ):
             raise MergeError(
                 f"the audit lists a gap between frames {frames}, but its focus axis has "
-                f"{len(positions)} frames: expected two indices below that"
+                f"{len(positions)} frames: expected two indices below that, with known positions"
             )
         listed.add((min(frames), max(frames)))
     if listed:
         return sorted(listed)
-    order = sorted(range(len(positions)), key=lambda i: positions[i])
+    known = [i for i, position in enumerate(positions) if math.isfinite(position)]
+    order = sorted(known, key=lambda i: positions[i])
     pairs = [
         (a, b)
         for a, b in itertools.pairwise(order)
@@ -174,9 +179,13 @@ def _beyond(
         if not frames or not isinstance(missing, int | float):
             continue
         end = frames[0]
-        if end not in (0, len(positions) - 1):
-            raise MergeError(f"the audit lists frame {end} as an end of {len(positions)} frames")
-        outward = math.copysign(1.0, positions[end] - positions[1 if end == 0 else end - 1])
+        if end not in (0, len(positions) - 1) or not math.isfinite(positions[end]):
+            raise MergeError(
+                f"the audit lists frame {end} as an end of {len(positions)} frames: expected the "
+                "first or the last, with a known position"
+            )
+        neighbour = _neighbour(positions, end)
+        outward = math.copysign(1.0, positions[end] - positions[neighbour])
         reach = missing - tolerance_px
         count = math.ceil(reach / (2 * tolerance_px) - 1e-9)
         for index in range(1, count + 1):
@@ -210,6 +219,12 @@ def _focus_distances(audit: Mapping[str, Any], count: int) -> list[float | None]
     return [_number(frame, "focus_distance_m") for frame in _frame_list(audit, count)]
 
 
+def _neighbour(positions: list[float], end: int) -> int:
+    """Return the frame with a known position that is nearest in order to an end's."""
+    inward = range(1, len(positions)) if end == 0 else range(end - 1, -1, -1)
+    return next(i for i in inward if math.isfinite(positions[i]))
+
+
 def _focus_at(
     place_px: float,
     pair: tuple[int, int],
@@ -225,7 +240,7 @@ def _focus_at(
     """
     first, second = pair
     if first == second:
-        second = 1 if first == 0 else first - 1
+        second = _neighbour(positions, first)
     near_m, far_m = distances_m[first], distances_m[second]
     if near_m is None or far_m is None or near_m == far_m:
         return None
