@@ -1,0 +1,19 @@
+"""Where every frame lies against the reference frame, and the one resampling that puts it there.
+
+`register_pair` compares two pictures, `register_stack` solves all pairs of neighbours together,
+`warp_frame` samples a frame at exact positions, `common_area` tells what all frames cover.
+"""
+
+from merge.align.area import common_area, valid_area
+from merge.align.pair import PairResult, register_pair
+from merge.align.warp import warp_frame
+from merge.align.whole_stack import register_stack
+
+__all__ = [
+    "PairResult",
+    "common_area",
+    "register_pair",
+    "register_stack",
+    "valid_area",
+    "warp_frame",
+]

@@ -1,0 +1,88 @@
+"""Starting points for pairs that are far apart: a moved tripod, a hand-held series."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.align.motion import rescale
+from merge.align.pair import Pyramid
+from merge.model import FloatArray, MotionModel
+
+Array = NDArray[np.float64]
+
+# Working sizes: enough detail to match, little enough to be quick.
+_PHASE_SIDE_PX = 400
+_FEATURE_SIDE_PX = 1000
+_FEATURES = 2000
+# A match counts when it is this much closer than the second best (D. G. Lowe, IJCV 60(2), 2004).
+_DISTINCT = 0.75
+_FEWEST_MATCHES = 12
+_RANSAC_PX = 3.0
+
+
+def starting_points(one: Pyramid, two: Pyramid, model: MotionModel) -> Iterator[Array]:
+    """Yield guesses for the map first → second, the cheapest first: phase correlation, features."""
+    yield _by_phase(one, two)
+    if model != "shift":
+        guess = _by_features(one, two, model)
+        if guess is not None:
+            yield guess
+
+
+def _level(pyramid: Pyramid, longest: int) -> tuple[FloatArray, float]:
+    """Return the finest level with no side above ``longest``, and its reduction."""
+    for depth, picture in enumerate(pyramid.levels):
+        if max(picture.shape) <= longest:
+            return picture, 2.0**depth
+    return pyramid.levels[-1], 2.0 ** (len(pyramid.levels) - 1)
+
+
+def _by_phase(one: Pyramid, two: Pyramid) -> Array:
+    a, factor = _level(one, _PHASE_SIDE_PX)
+    b, _ = _level(two, _PHASE_SIDE_PX)
+    window = cv2.createHanningWindow(a.shape[::-1], cv2.CV_32F)
+
+    def detail(picture: FloatArray) -> FloatArray:
+        return np.sqrt(np.maximum(picture, 0)) - cv2.GaussianBlur(
+            np.sqrt(np.maximum(picture, 0)), (0, 0), 8
+        )
+
+    (dx, dy), _ = cv2.phaseCorrelate(detail(a), detail(b), window)
+    matrix = np.eye(3)
+    matrix[:2, 2] = dx, dy
+    return rescale(matrix, factor)
+
+
+def _by_features(one: Pyramid, two: Pyramid, model: MotionModel) -> Array | None:
+    a, factor = _level(one, _FEATURE_SIDE_PX)
+    b, _ = _level(two, _FEATURE_SIDE_PX)
+    sift = cv2.SIFT_create(_FEATURES)
+    found = []
+    for picture in (a, b):
+        coded = np.sqrt(np.clip(picture, 0, 1))
+        found.append(sift.detectAndCompute((coded * 255).astype(np.uint8), None))
+    (points_a, marks_a), (points_b, marks_b) = found
+    if marks_a is None or marks_b is None or min(len(points_a), len(points_b)) < _FEWEST_MATCHES:
+        return None
+    pairs = cv2.BFMatcher().knnMatch(marks_a, marks_b, k=2)
+    good = [p[0] for p in pairs if len(p) == 2 and p[0].distance < _DISTINCT * p[1].distance]
+    if len(good) < _FEWEST_MATCHES:
+        return None
+    source = np.array([points_a[m.queryIdx].pt for m in good], np.float64)
+    target = np.array([points_b[m.trainIdx].pt for m in good], np.float64)
+    cv2.setRNGSeed(0)  # the same pictures always give the same answer
+    matrix: Array | None
+    if model == "perspective":
+        matrix, inliers = cv2.findHomography(source, target, cv2.RANSAC, _RANSAC_PX)
+    else:
+        top, inliers = cv2.estimateAffinePartial2D(
+            source, target, method=cv2.RANSAC, ransacReprojThreshold=_RANSAC_PX
+        )
+        matrix = None if top is None else np.vstack([top, [0, 0, 1]])
+    if matrix is None or int(inliers.sum()) < _FEWEST_MATCHES:
+        return None
+    return rescale(matrix, factor)
