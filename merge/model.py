@@ -201,6 +201,9 @@ class FrameRegistration:
         None when the frame could not be aligned.
     gain : float
         Linear light of this frame over that of the reference frame; divide by it.
+    falloff : float
+        Change of that ratio from centre to corner: it is ``gain * exp(falloff * r2)`` with r2 the
+        squared distance from the centre, 1 at the corners.
     residual_px : float
         Disagreement of this frame's pair measurements with the whole-stack solution
         (root mean square over the picture's corners and centre), in pixels; NaN if unknown.
@@ -213,6 +216,7 @@ class FrameRegistration:
 
     transform: FrameTransform | None
     gain: float = 1.0
+    falloff: float = 0.0
     residual_px: float = math.nan
     jump_px: float = 0.0
     reason: str = ""
