@@ -331,6 +331,24 @@ def test_working_profile_is_accepted_by_pillow():
     assert profile_channels(working_profile()) == 3
 
 
+def test_wider_colours_of_a_camera_without_profile_are_recognised(tmp_path):
+    """DCF 2.0 marks them by the index R03; littleCMS's profile of the same colours agrees."""
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0xA001] = 65535
+    exif.get_ifd(0x8769)[0xA005] = {1: "R03"}
+    path = write_jpeg(tmp_path / "a.jpg", smooth_picture(dtype=np.uint8), exif=exif.tobytes())
+    source = probe_frame(path)
+    assert source.transfer == "gamma:2.199"
+    rgb = np.random.default_rng(2).uniform(0.02, 0.98, (16, 16, 3)).astype(np.float32)
+    options = {"colorspace": "rgb", "outcolorspace": "rgb", "outdtype": "f4"}
+    srgb = imagecodecs.cms_profile("srgb")
+    ours = imagecodecs.cms_transform(rgb, srgb, source.icc_profile, **options)
+    theirs = imagecodecs.cms_transform(rgb, srgb, imagecodecs.cms_profile("adobergb"), **options)
+    np.testing.assert_allclose(ours, theirs, atol=1e-3)
+    plain = write_jpeg(tmp_path / "b.jpg", smooth_picture(dtype=np.uint8))
+    assert (probe_frame(plain).transfer, probe_frame(plain).icc_profile) == ("srgb", None)
+
+
 def test_curves_of_foreign_profiles_are_named():
     cases = {
         imagecodecs.cms_profile("srgb"): "srgb",

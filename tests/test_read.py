@@ -183,6 +183,18 @@ def test_heif_pixels_are_upright_and_near_the_original(tmp_path):
     assert read_frame(source).pixels == pytest.approx(stored / 255, abs=0.08)
 
 
+@pytest.mark.parametrize("orientation", [3, 6, 8])
+def test_heif_is_turned_once(tmp_path, orientation):
+    pillow_heif = pytest.importorskip("pillow_heif")
+    stored = smooth_picture(dtype=np.uint8)
+    file = pillow_heif.from_bytes("RGB", (64, 48), stored.tobytes())
+    file.save(tmp_path / "a.heic", quality=95, exif=exif_bytes(orientation=orientation))
+    source = probe_frame(tmp_path / "a.heic")
+    expected = upside(stored, orientation)
+    assert source.shape == expected.shape
+    assert read_frame(source).pixels == pytest.approx(expected / 255, abs=0.08)
+
+
 def test_heif_without_its_library_names_the_extra(tmp_path, monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "pillow_heif", None)
     (tmp_path / "a.heic").write_bytes(b"\0\0\0\x18ftypheic" + b"\0" * 60)
@@ -451,6 +463,16 @@ def test_tiff_with_a_missing_strip_is_not_read_as_black(tmp_path):
         read_frame(probe_frame(path))
 
 
+def test_jpeg_whose_size_is_damaged_is_refused_before_memory_is_filled(tmp_path):
+    path = write_jpeg(tmp_path / "a.jpg", smooth_picture(dtype=np.uint8))
+    data = bytearray(path.read_bytes())
+    size_at = data.index(b"\xff\xc0") + 5
+    data[size_at : size_at + 4] = b"\xff\xf0\xff\xf0"
+    path.write_bytes(data)
+    with pytest.raises(ReadError, match="65520 x 65520 px in only"):
+        read_frame(probe_frame(path))
+
+
 def test_jpeg_with_data_behind_its_end_is_read(tmp_path):
     """Cameras append a second preview, phones a film."""
     path = write_jpeg(tmp_path / "a.jpg", smooth_picture(dtype=np.uint8))
@@ -687,6 +709,16 @@ def test_excluded_files_are_passed_over(tmp_path):
     paths = write_frames(tmp_path, 3)
     stack = find_frames(tmp_path, exclude=[paths[1], tmp_path / "not there.tif"])
     assert [s.path for s in stack.sources] == [paths[0], paths[2]]
+
+
+def test_pictures_of_unsupported_kinds_in_a_folder_are_told(tmp_path):
+    write_frames(tmp_path, 2)
+    save(tmp_path, "moving.gif", "P")
+    save(tmp_path, "web.webp", "RGB")
+    stack = find_frames(tmp_path)
+    assert len(stack) == 2
+    lines = ("moving.gif: a GIF, not supported", "web.webp: a WebP picture, not supported")
+    assert stack.skipped == lines
 
 
 def test_lost_frame_in_a_folder_is_an_error_not_a_hole(tmp_path):

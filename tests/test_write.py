@@ -21,7 +21,14 @@ from merge.errors import ReadError, WriteError
 from merge.metadata import own_content
 from merge.model import DepthMap
 from merge.read import find_frames, probe_frame, read_frame
-from merge.write import default_output, hash_file, write_depth, write_json, write_picture
+from merge.write import (
+    check_output,
+    default_output,
+    hash_file,
+    write_depth,
+    write_json,
+    write_picture,
+)
 from merge.write import tiff as tiff_writer
 
 SUFFIXES = (".tif", ".png", ".jpg")
@@ -302,6 +309,21 @@ def test_file_that_reads_back_differently_is_refused(tmp_path, source, pixels, s
     with pytest.raises(WriteError, match="does not hold what was written"):
         write_picture(tmp_path / f"o{suffix}", pixels, source=source, provenance={})
     assert files_in(tmp_path) == []
+
+
+def test_output_is_checked_before_the_work(tmp_path, source):
+    check_output(tmp_path / "o.tif", inputs=[source.path])
+    (tmp_path / "o.png").write_bytes(b"precious")
+    check_output(tmp_path / "o.png", overwrite=True)
+    cases = {
+        "o.png": "exists already",
+        "o.gif": "expected .tif",
+        "missing/o.tif": "does not exist",
+        "card/a.jpg": "source files are never changed",
+    }
+    for name, words in cases.items():
+        with pytest.raises(WriteError, match=words):
+            check_output(tmp_path / name, inputs=[source.path])
 
 
 def test_wrong_targets_get_one_clear_line(tmp_path, source, pixels):

@@ -3,9 +3,11 @@
 from merge.metadata.exif import build_exif_block, build_exif_ifds
 from merge.metadata.icc import (
     RAW_TRANSFER,
+    optional_profile,
     profile_channels,
     profile_transfer,
     same_profile,
+    uses_optional_colours,
     working_profile,
 )
 from merge.metadata.settings import merge_settings, read_settings
@@ -18,10 +20,12 @@ __all__ = [
     "build_exif_ifds",
     "build_xmp",
     "merge_settings",
+    "optional_profile",
     "own_content",
     "profile_channels",
     "profile_transfer",
     "read_settings",
     "same_profile",
+    "uses_optional_colours",
     "working_profile",
 ]

@@ -13,11 +13,14 @@ from numpy.typing import NDArray
 
 from merge.encoding import linearize
 
+_Primaries = tuple[tuple[float, float], ...]
+
 # Developed raw frames: primaries of ITU-R BT.2020-2, table 3 (wide enough for every foliage and
 # sky colour, all real), white D65, with the sRGB curve, whose straight foot keeps shadow noise
 # even where a pure power would lift it.
 RAW_TRANSFER = "srgb"
 _BT2020_XY = ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046))
+_DCF_OPTIONAL_XY = ((0.64, 0.33), (0.21, 0.71), (0.15, 0.06))
 _D65_XY = (0.3127, 0.3290)
 _D50_XYZ = (0.9642, 1.0, 0.8249)  # ICC.1:2022, 7.2.16
 _BRADFORD = np.array(
@@ -69,10 +72,31 @@ def profile_transfer(profile: bytes) -> str | None:
 @lru_cache(maxsize=1)
 def working_profile() -> bytes:
     """Return the profile of developed raw frames: BT.2020 primaries, D65, sRGB curve."""
-    to_pcs, adaptation = _colorants()
     curve = b"para" + struct.pack(">IHH", 0, 3, 0) + _fixed(*_SRGB_PARAMETERS)
+    return _matrix_profile("BT.2020 primaries, sRGB curve", _BT2020_XY, curve)
+
+
+@lru_cache(maxsize=1)
+def optional_profile() -> bytes:
+    """Return the profile of the wider colour space that a camera may use without embedding it.
+
+    The optional colour space of DCF 2.0 (JEITA CP-3461A): green at x 0.21, y 0.71; power 563/256.
+    """
+    curve = b"curv" + struct.pack(">IIH", 0, 1, 563)
+    return _matrix_profile("DCF optional colour space", _DCF_OPTIONAL_XY, curve)
+
+
+def uses_optional_colours(exif: bytes) -> bool:
+    """Return whether an EXIF block names the optional colour space of DCF: index ``R03``."""
+    little = struct.pack("<HHI", 1, 2, 4) + b"R03\0"
+    big = struct.pack(">HHI", 1, 2, 4) + b"R03\0"
+    return little in exif or big in exif
+
+
+def _matrix_profile(name: str, primaries_xy: _Primaries, curve: bytes) -> bytes:
+    to_pcs, adaptation = _colorants(primaries_xy)
     tags = {
-        b"desc": _localised("BT.2020 primaries, sRGB curve"),
+        b"desc": _localised(name),
         b"cprt": _localised("No copyright, use freely"),
         b"wtpt": b"XYZ \0\0\0\0" + _fixed(*_D50_XYZ),
         b"chad": b"sf32\0\0\0\0" + _fixed(*adaptation.ravel()),
@@ -102,10 +126,12 @@ def _assemble(tags: dict[bytes, bytes]) -> bytes:
     return header.ljust(128, b"\0") + table + body
 
 
-def _colorants() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _colorants(
+    primaries_xy: _Primaries,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the matrix from linear RGB to D50 XYZ, and the adaptation within it."""
     white = _xyz(*_D65_XY)
-    primaries = np.stack([_xyz(*xy) for xy in _BT2020_XY], axis=1)
+    primaries = np.stack([_xyz(*xy) for xy in primaries_xy], axis=1)
     to_xyz = primaries * np.linalg.solve(primaries, white)
     gain = (_BRADFORD @ np.array(_D50_XYZ)) / (_BRADFORD @ white)
     adaptation = np.linalg.solve(_BRADFORD, gain[:, None] * _BRADFORD)

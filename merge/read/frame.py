@@ -97,12 +97,15 @@ def _colour(kind: str, header: Header) -> tuple[bytes | None, str]:
     if kind == "raw":
         return (metadata.working_profile() if header.channels == 3 else None), metadata.RAW_TRANSFER
     default = "linear" if header.bit_depth == 32 else "srgb"
-    channels = metadata.profile_channels(header.icc)
+    profile = header.icc
+    if not profile and metadata.uses_optional_colours(header.exif):
+        profile = metadata.optional_profile()
+    channels = metadata.profile_channels(profile)
     if channels is None:
         return None, default
-    transfer = metadata.profile_transfer(header.icc) or default
+    transfer = metadata.profile_transfer(profile) or default
     # A grey picture with an RGB profile: the curve counts, but writing it again would be wrong.
-    return (header.icc if channels == header.channels else None), transfer
+    return (profile if channels == header.channels else None), transfer
 
 
 def read_frame(

@@ -22,6 +22,8 @@ _EXIF_MARK = b"Exif\0\0"
 _XMP_MARK = b"http://ns.adobe.com/xap/1.0/\0"
 _ICC_MARK = b"ICC_PROFILE\0"
 _HEADER_BYTES = 1 << 18
+# One grey 16 x 16 block of a one-colour picture takes about 12 bits: 170 px a byte.
+_MAX_PIXELS_PER_BYTE = 2000
 
 
 def read_header(path: Path) -> Header:
@@ -65,6 +67,10 @@ def decode(path: Path, *, grey: bool = False) -> NDArray[np.uint8]:
     """
     data = path.read_bytes()
     check_complete(data, path)
+    header = _parse_header(data, path)
+    if header.width * header.height > _MAX_PIXELS_PER_BYTE * len(data):
+        # A damaged size: the decoder would fill gigabytes with grey.
+        raise damaged(path, f"{header.width} x {header.height} px in only {len(data)} bytes")
     try:
         if grey:
             return imagecodecs.jpeg8_decode(data, outcolorspace="GRAYSCALE")

@@ -9,7 +9,7 @@ from typing import BinaryIO
 from merge.errors import ReadError
 from merge.model import FileKind
 
-HEAD_BYTES = 64
+_HEAD_BYTES = 64
 # Names under which photographers keep pictures; only used to notice that a file so named
 # holds something else.
 PICTURE_SUFFIXES = frozenset(
@@ -24,7 +24,6 @@ _TIFF_MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 _OTHER_PICTURES = {
     b"GIF8": "a GIF",
-    b"BM": "a BMP picture",
     b"8BPS": "a layered picture of an editor (PSD)",
     b"\xff\x0a": "a JPEG XL picture",
     b"\0\0\0\x0cJXL ": "a JPEG XL picture",
@@ -45,7 +44,7 @@ def detect_kind(path: Path) -> FileKind | None:
     """
     try:
         with path.open("rb") as file:
-            head = file.read(HEAD_BYTES)
+            head = file.read(_HEAD_BYTES)
             if head.startswith(b"\xff\xd8\xff"):
                 return "jpeg"
             if head.startswith(b"\x89PNG\r\n\x1a\n"):
@@ -73,21 +72,39 @@ def open_error(path: Path, exc: OSError) -> ReadError:
 def unsupported_error(path: Path) -> ReadError:
     """Return the error for a file whose content is no supported picture."""
     try:
-        with path.open("rb") as file:
-            head = file.read(HEAD_BYTES)
+        head = _read_head(path)
     except OSError as exc:
         return open_error(path, exc)
     if not head.strip(b"\0"):
         what = "0 bytes" if not head else "nothing but zero bytes"
         return ReadError(f"{path.name}: {what}, expected a picture; copy it again from the card")
+    found = _name_other(head) or "not a picture"
     return ReadError(
-        f"{path.name}: {describe_other(head)}, expected JPEG, PNG, TIFF, HEIF or camera raw; "
+        f"{path.name}: {found}, expected JPEG, PNG, TIFF, HEIF or camera raw; "
         "leave it out or convert it to 16-bit TIFF"
     )
 
 
-def describe_other(head: bytes) -> str:
-    """Return words for the content of a file that is not supported."""
+def describe_other(path: Path) -> str | None:
+    """Return words for a picture of an unsupported kind; None for anything else.
+
+    Raises
+    ------
+    ReadError
+        If the file cannot be opened.
+    """
+    try:
+        return _name_other(_read_head(path))
+    except OSError as exc:
+        raise open_error(path, exc) from exc
+
+
+def _read_head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(_HEAD_BYTES)
+
+
+def _name_other(head: bytes) -> str | None:
     if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
         return "a WebP picture"
     if head[4:8] == b"ftyp" and head[8:12] in (b"avif", b"avis"):
@@ -95,7 +112,7 @@ def describe_other(head: bytes) -> str:
     for magic, words in _OTHER_PICTURES.items():
         if head.startswith(magic):
             return words
-    return "not a picture"
+    return None
 
 
 def _is_tiff_raw(file: BinaryIO, head: bytes) -> bool:

@@ -18,6 +18,7 @@ from merge.read import raw
 from merge.read.frame import probe_header
 from merge.read.kinds import (
     PICTURE_SUFFIXES,
+    describe_other,
     detect_kind,
     unsupported_error,
 )
@@ -150,7 +151,7 @@ def _expand(given: list[Path], exclude: list[Path], skipped: list[str]) -> list[
     seen: dict[object, Path] = {}
     found = []
     for item in given:
-        for path, named in _expand_one(item):
+        for path, named in _expand_one(item, skipped):
             identity = _identity(path)
             if identity in unwanted:
                 continue
@@ -171,9 +172,9 @@ def _identity(path: Path) -> object:
     return (status.st_dev, status.st_ino) if status.st_ino else os.path.abspath(path)
 
 
-def _expand_one(item: Path) -> list[tuple[Path, bool]]:
+def _expand_one(item: Path, skipped: list[str]) -> list[tuple[Path, bool]]:
     if item.is_dir():
-        return [(path, False) for path in _pictures_in(item)]
+        return [(path, False) for path in _pictures_in(item, skipped)]
     if not item.exists() and glob.has_magic(str(item)):
         matches = [Path(match) for match in sorted(glob.glob(str(item)))]
         if not matches:
@@ -182,7 +183,7 @@ def _expand_one(item: Path) -> list[tuple[Path, bool]]:
     return [(item, True)]
 
 
-def _pictures_in(folder: Path) -> list[Path]:
+def _pictures_in(folder: Path, skipped: list[str]) -> list[Path]:
     try:
         entries = sorted(folder.iterdir())
     except OSError as exc:
@@ -195,6 +196,8 @@ def _pictures_in(folder: Path) -> list[Path]:
             pictures.append(path)
         elif path.suffix.lower() in PICTURE_SUFFIXES:
             raise unsupported_error(path)
+        elif (words := describe_other(path)) is not None:
+            skipped.append(f"{path.name}: {words}, not supported")
     return pictures
 
 

@@ -66,8 +66,8 @@ def replace_atomically(
         If the target exists (without ``overwrite``), is an input, or cannot be written.
     """
     partial = target.with_name(f".partial-{secrets.token_hex(8)}")
+    check_target(target, overwrite=overwrite, inputs=inputs)
     try:
-        check_target(target, overwrite=overwrite, inputs=inputs)
         with partial.open("x+b") as file:  # mode cut down by the umask, as for any new file
             yield file
             file.flush()
@@ -85,6 +85,13 @@ def replace_atomically(
 
 def check_target(target: Path, *, overwrite: bool, inputs: Iterable[Path]) -> None:
     """Raise WriteError if a file must not or cannot be written."""
+    try:
+        _check_target(target, overwrite=overwrite, inputs=inputs)
+    except OSError as exc:
+        raise _write_error(target, exc) from exc
+
+
+def _check_target(target: Path, *, overwrite: bool, inputs: Iterable[Path]) -> None:
     if target.is_dir():
         raise WriteError(f"{target}: a folder, expected a file name; add one")
     if not target.parent.is_dir():

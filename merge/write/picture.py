@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -12,7 +13,7 @@ import numpy as np
 from merge import metadata
 from merge.errors import WriteError
 from merge.model import CaptureSettings, DepthMap, FloatArray, FrameSource, Stack
-from merge.write.atomic import replace_atomically
+from merge.write.atomic import check_target, replace_atomically
 from merge.write.embed import XMP_LIMIT_BYTES, compare_encoded, encode_jpeg, encode_png
 from merge.write.tiff import to_integers, write_tiff
 
@@ -94,6 +95,21 @@ def _write_encoded(
     file.flush()
     file.seek(0)
     compare_encoded(file.read(), integers)
+
+
+def check_output(path: str | Path, *, overwrite: bool = False, inputs: Iterable[Path] = ()) -> None:
+    """Raise WriteError where `write_picture` would, before the work of a merge is done.
+
+    Parameters
+    ----------
+    path, overwrite, inputs
+        As `write_picture`.
+    """
+    target = Path(path)
+    picture_kind(target)
+    check_target(target, overwrite=overwrite, inputs=inputs)
+    if not os.access(target.absolute().parent, os.W_OK):
+        raise WriteError(f"{target}: no permission to write there; choose another folder")
 
 
 def picture_kind(path: Path) -> str:
