@@ -2,7 +2,7 @@
 
 import json
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -14,6 +14,13 @@ from test_optics import numeric_otf
 from merge import optics
 from merge.cli import main
 from merge.errors import MergeError, WriteError
+from merge.model import (
+    CaptureSettings,
+    FocusAxis,
+    FrameRegistration,
+    FrameTransform,
+    Registration,
+)
 from merge.plan import (
     REFERENCE_CYCLES_PER_PX,
     PlanRequest,
@@ -346,11 +353,14 @@ def test_reshoot_follows_the_gaps_that_the_audit_found():
         "focus_axis": {"positions_px": [0.0, 3.0, 9.0, 30.0]},
         "tolerance_px": 2.0,
         "findings": [
-            {"kind": "gap", "frames": [1, 2], "value": 3.0},
+            {"kind": "gap", "severity": "problem", "frames": [1, 2], "value": 3.0},
+            {"kind": "gap", "severity": "note", "frames": [2, 3], "value": 10.5},
             {"kind": "bumped frame", "frames": [3]},
         ],
     }
     assert {f.between for f in plan_reshoot(audit).frames} == {(1, 2)}
+    # Another tolerance: the audit's gaps no longer count, its positions do.
+    assert {f.between for f in plan_reshoot(audit, tolerance_px=4.0).frames} == {(2, 3)}
 
 
 def test_reshoot_interpolates_focus_distances_at_the_sensor():
@@ -397,9 +407,43 @@ def test_reshoot_beyond_the_far_end_stops_at_infinity():
     assert reshoot_record(reshoot)["frames"][-1]["focus_m"] == "Infinity"
 
 
+def test_reshoot_completes_what_the_diagnosis_finds():
+    """Findings of `merge.diagnose` on an axis whose frames stand out of order."""
+    from merge.diagnose import diagnose_stack
+
+    positions = np.array([9.0, 6.0, 0.0])
+    axis = FocusAxis(
+        positions_px=positions,
+        step_low_px=np.zeros(2),
+        step_high_px=np.zeros(2),
+        tile_positions_px=np.array([[0.5, 3.0, 8.0, 14.0]]),
+        tile_detail=np.ones((1, 4)),
+        tile_size_px=32,
+    )
+    names = ["a.tif", "b.tif", "c.tif"]
+    still = FrameRegistration(FrameTransform(np.eye(3)))
+    found = diagnose_stack(
+        axis,
+        Registration((still,) * 3, reference=0, model="none", shape=(100, 100)),
+        names=names,
+        settings=[CaptureSettings()] * 3,
+        tolerance_px=2.0,
+    )
+    audit = {
+        "tolerance_px": 2.0,
+        "focus_axis": {"positions_px": positions.tolist()},
+        "findings": [asdict(finding) for finding in found],
+    }
+    frames = plan_reshoot(json.loads(json.dumps(audit))).frames
+    assert [(f.between, f.position_px) for f in frames] == [((1, 2), 3.0), ((0, 0), 12.0)]
+
+
 def test_reshoot_passes_over_frames_without_a_position():
     audit = {"positions_px": [0.0, None, 7.0, None], "tolerance_px": 2.0}
-    audit["findings"] = [{"kind": "end not covered", "frames": [0], "value": 5.0}]
+    audit["findings"] = [
+        {"kind": "end not covered", "frames": [0], "value": 5.0},
+        {"kind": "gap", "frames": [0, 2], "value": 3.5},
+    ]
     frames = plan_reshoot(audit).frames
     assert [f.between for f in frames] == [(0, 2), (0, 0)]
     assert [f.position_px for f in frames] == pytest.approx([3.5, -3.0])
@@ -431,6 +475,14 @@ def test_reshoot_of_a_whole_bracket_says_so():
                 "findings": [{"kind": "gap", "frames": [1, 2]}],
             },
             "gap between frames",
+        ),
+        (
+            {
+                "positions_px": [0.0, 3.0, 6.0],
+                "tolerance_px": 2,
+                "findings": [{"kind": "end not covered", "frames": [1], "value": 5.0}],
+            },
+            "frame 1 as an end",
         ),
     ],
 )

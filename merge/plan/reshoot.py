@@ -37,9 +37,10 @@ def plan_reshoot(
           of blur-circle diameter; null for a frame that was left out;
         - ``tolerance_px``: float;
         - ``findings``: list; those of kind "gap" with ``frames`` = [first, second] (0-based)
-          are the gaps. Without them every step that leaves more than the tolerance midway is.
-          Those of kind "end not covered" with ``frames`` = [first or last] and ``value`` = px
-          that the subject reaches beyond that frame get frames beyond it;
+          are the gaps. Without the list, or with another tolerance, every step that leaves
+          more than the tolerance midway is one. Those of kind "end not covered" with
+          ``frames`` = [first or last on the axis] and ``value`` = px that the subject reaches
+          beyond that frame get frames beyond it. Severity "note" is passed over;
         - ``frames``: list of objects with ``name`` and ``focus_distance_m``;
         - ``pixel_pitch_um``, ``magnification``, ``f_number`` (marked), ``effective_f_number``,
           ``focal_length_mm``: floats, at the top or under ``settings``.
@@ -131,30 +132,40 @@ def _gaps(
     audit: Mapping[str, Any], positions: list[float], tolerance_px: float
 ) -> list[tuple[int, int]]:
     """Return pairs of frame indices between which something is blurred too much."""
+    if not isinstance(audit.get("findings"), list) or _number(audit, "tolerance_px") not in {
+        None,
+        tolerance_px,
+    }:
+        known = [i for i, position in enumerate(positions) if math.isfinite(position)]
+        order = sorted(known, key=lambda i: positions[i])
+        wide = [
+            (min(pair), max(pair))
+            for pair in itertools.pairwise(order)
+            if positions[pair[1]] - positions[pair[0]] > 2 * tolerance_px
+        ]
+        return sorted(wide)
     listed = set()
-    for finding in audit.get("findings") or ():
-        frames = finding.get("frames") if isinstance(finding, Mapping) else None
-        if not frames or finding.get("kind") != "gap":
-            continue
+    for finding in _findings(audit, "gap"):
+        frames = finding.get("frames") or ()
         if len(frames) != 2 or not all(
             isinstance(f, int) and 0 <= f < len(positions) and math.isfinite(positions[f])
             for f in frames
         ):
             raise MergeError(
-                f"the audit lists a gap between frames {frames}, but its focus axis has "
+                f"the audit lists a gap between frames {list(frames)}, but its focus axis has "
                 f"{len(positions)} frames: expected two indices below that, with known positions"
             )
         listed.add((min(frames), max(frames)))
-    if listed:
-        return sorted(listed)
-    known = [i for i, position in enumerate(positions) if math.isfinite(position)]
-    order = sorted(known, key=lambda i: positions[i])
-    pairs = [
-        (a, b)
-        for a, b in itertools.pairwise(order)
-        if positions[b] - positions[a] > 2 * tolerance_px
-    ]
-    return sorted((min(pair), max(pair)) for pair in pairs)
+    return sorted(listed)
+
+
+def _findings(audit: Mapping[str, Any], kind: str) -> Iterator[Mapping[str, Any]]:
+    """Yield the audit's findings of a kind, without those that no detail suffers from."""
+    for finding in audit.get("findings") or ():
+        if not isinstance(finding, Mapping) or finding.get("kind") != kind:
+            continue
+        if finding.get("severity") != "note":
+            yield finding
 
 
 def _between(
@@ -172,20 +183,19 @@ def _beyond(
     audit: Mapping[str, Any], positions: list[float], tolerance_px: float
 ) -> Iterator[tuple[tuple[int, int], float]]:
     """Yield the frame and the position of every frame that lengthens the bracket at an end."""
-    for finding in audit.get("findings") or ():
-        if not isinstance(finding, Mapping) or finding.get("kind") != "end not covered":
-            continue
+    known = [i for i, position in enumerate(positions) if math.isfinite(position)]
+    order = sorted(known, key=lambda i: positions[i])
+    for finding in _findings(audit, "end not covered"):
         frames, missing = finding.get("frames"), finding.get("value")
         if not frames or not isinstance(missing, int | float):
             continue
         end = frames[0]
-        if end not in (0, len(positions) - 1) or not math.isfinite(positions[end]):
+        if end not in (order[0], order[-1]):
             raise MergeError(
-                f"the audit lists frame {end} as an end of {len(positions)} frames: expected the "
-                "first or the last, with a known position"
+                f"the audit lists frame {end} as an end, but the ends of its focus axis are "
+                f"frames {order[0]} and {order[-1]}"
             )
-        neighbour = _neighbour(positions, end)
-        outward = math.copysign(1.0, positions[end] - positions[neighbour])
+        outward = -1.0 if end == order[0] else 1.0
         reach = missing - tolerance_px
         count = math.ceil(reach / (2 * tolerance_px) - 1e-9)
         for index in range(1, count + 1):
@@ -220,9 +230,9 @@ def _focus_distances(audit: Mapping[str, Any], count: int) -> list[float | None]
 
 
 def _neighbour(positions: list[float], end: int) -> int:
-    """Return the frame with a known position that is nearest in order to an end's."""
-    inward = range(1, len(positions)) if end == 0 else range(end - 1, -1, -1)
-    return next(i for i in inward if math.isfinite(positions[i]))
+    """Return the frame that lies nearest to an end on the axis."""
+    others = [i for i, p in enumerate(positions) if i != end and math.isfinite(p)]
+    return min(others, key=lambda i: abs(positions[i] - positions[end]))
 
 
 def _focus_at(
