@@ -331,7 +331,7 @@ def _findings(plan: Plan) -> tuple[Finding, ...]:
                 severity="warning",
                 message=f"In the same exposure time {_count(chosen.frames)} at "
                 f"f/{chosen.f_number:g} gather less light than one frame as deep as they.",
-                advice=f"Take one frame at f/{plan.one_frame_f_number:.2g}, or open up.",
+                advice=f"Take one frame at {_rounded(plan.one_frame_f_number)}, or open up.",
                 value=chosen.light,
                 threshold=1.0,
             )
@@ -370,7 +370,7 @@ def _diffraction_finding(plan: Plan) -> Finding:
         severity="warning",
         message=f"At f/{chosen.f_number:g}{effective} diffraction alone is as soft as "
         f"{chosen.diffraction_blur_px:.1f} px of blur, more than {request.tolerance_px:g} px.",
-        advice=f"It stays within the tolerance up to f/{marked:.2g}.",
+        advice=f"It stays within the tolerance up to {_rounded(marked)}.",
         value=chosen.diffraction_blur_px,
         threshold=request.tolerance_px,
         unit="px",
@@ -385,13 +385,13 @@ def _one_frame_finding(plan: Plan) -> Finding:
             kind="one frame is enough",
             severity="note",
             message=f"One frame at f/{plan.chosen.f_number:g} holds {request.tolerance_px:g} px "
-            f"over the whole depth (so would any f-number from f/{alone:.2g}).",
+            f"over the whole depth (so would any f-number from {_rounded(alone)}).",
         )
     if alone <= request.smallest:
         return Finding(
             kind="one frame could do",
             severity="note",
-            message=f"One frame at f/{alone:.2g} would hold {request.tolerance_px:g} px too, at "
+            message=f"One frame at {_rounded(alone)} would hold {request.tolerance_px:g} px too, at "
             f"the price of diffraction.",
         )
     single = plan.one_frame
@@ -399,8 +399,13 @@ def _one_frame_finding(plan: Plan) -> Finding:
         kind="one frame is not enough",
         severity="note",
         message=f"One frame cannot hold {request.tolerance_px:g} px (it would take "
-        f"f/{alone:.0f}); at best, f/{single.f_number:g}, it leaves {single.blur_px:.1f} px.",
+        f"{_rounded(alone)}); at best, f/{single.f_number:g}, it leaves {single.blur_px:.1f} px.",
     )
+
+
+def _rounded(f_number: float) -> str:
+    """Return an f-number that need not be a marked one, as finely as a lens is set."""
+    return f"f/{f_number:.1f}" if f_number < 10 else f"f/{f_number:.0f}"
 
 
 def _count(frames: int) -> str:
