@@ -313,7 +313,7 @@ def _findings(plan: Plan) -> tuple[Finding, ...]:
                 kind="tolerance not held",
                 severity="problem",
                 message=f"{_count(chosen.frames)} at f/{chosen.f_number:g} "
-                f"{'leaves' if chosen.frames == 1 else 'leave'} {chosen.blur_px:.1f} px of blur, "
+                f"{'leaves' if chosen.frames == 1 else 'leave'} {chosen.blur_px:.2f} px of blur, "
                 f"more than {request.tolerance_px:g} px.",
                 advice=f"Holding it takes {_count(chosen.frames_for_tolerance)} at this f-number.",
                 value=chosen.blur_px,
@@ -369,7 +369,7 @@ def _diffraction_finding(plan: Plan) -> Finding:
         kind="diffraction exceeds tolerance",
         severity="warning",
         message=f"At f/{chosen.f_number:g}{effective} diffraction alone is as soft as "
-        f"{chosen.diffraction_blur_px:.1f} px of blur, more than {request.tolerance_px:g} px.",
+        f"{chosen.diffraction_blur_px:.2f} px of blur, more than {request.tolerance_px:g} px.",
         advice=f"It stays within the tolerance up to {_rounded(marked)}.",
         value=chosen.diffraction_blur_px,
         threshold=request.tolerance_px,
@@ -391,8 +391,8 @@ def _one_frame_finding(plan: Plan) -> Finding:
         return Finding(
             kind="one frame could do",
             severity="note",
-            message=f"One frame at {_rounded(alone)} would hold {request.tolerance_px:g} px too, at "
-            f"the price of diffraction.",
+            message=f"One frame at {_rounded(alone)} would hold {request.tolerance_px:g} px too, "
+            "at the price of diffraction.",
         )
     single = plan.one_frame
     return Finding(
