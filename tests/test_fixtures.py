@@ -31,19 +31,19 @@ def warp_to_reference(bracket: FixtureBracket, index: int) -> np.ndarray:
 
 
 def flat_tiles(
-    bracket: FixtureBracket, position: float, near: float, size: int, count: int
+    bracket: FixtureBracket, position: float, near: float, size: int, share: float
 ) -> list[tuple[slice, slice]]:
-    """Return the most detailed tiles whose pixels mostly lie within ``near`` px of a position."""
+    """Return the 12 most detailed tiles with a share of pixels within ``near`` of a position."""
     here = np.abs(bracket.pixel_positions_px - position) < near
     grey = bracket.truth.mean(axis=2)
     found = []
     for row in range(24, grey.shape[0] - size - 24, size):
         for column in range(24, grey.shape[1] - size - 24, size):
             tile = np.s_[row : row + size, column : column + size]
-            if here[tile].mean() > 0.9:
+            if here[tile].mean() > share:
                 found.append((float(cv2.Laplacian(grey[tile], cv2.CV_32F).std()), tile))
     found.sort(key=lambda item: -item[0])
-    return [tile for _, tile in found[:count]]
+    return [tile for _, tile in found[:12]]
 
 
 def test_all_files_are_there_and_small():
@@ -92,35 +92,48 @@ def test_header_agrees_with_the_record(name):
     assert times == sorted(set(times))
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_recorded_transforms_put_sharp_detail_on_the_truth(name):
+@pytest.mark.parametrize(("name", "least"), [("macro", 9), ("landscape", 3)])
+def test_recorded_transforms_put_sharp_detail_on_the_truth(name, least):
+    """The outermost macro frames have too little in focus to be measured on.
+
+    Detail a few px of blur before or behind the plane pulls a tile by about 0.1 px;
+    a forgotten tripod shift costs 0.4 to 2 px, forgotten breathing far more.
+    """
     bracket = load_fixture(name)
-    step = float(np.diff(bracket.positions_px).max())
+    truth = bracket.truth.mean(axis=2)
+    window = np.outer(np.hanning(48), np.hanning(48))
+    measured = {}
     for index, position in enumerate(bracket.positions_px):
         warped = warp_to_reference(bracket, index).mean(axis=2)
-        truth = bracket.truth.mean(axis=2)
-        tiles = flat_tiles(bracket, position, 0.3 * step, 64, 9)
-        assert len(tiles) >= 3, f"frame {index}: no tile in focus"
         shifts = []
-        for tile in tiles:
-            window = np.outer(np.hanning(64), np.hanning(64))
+        for tile in flat_tiles(bracket, position, 4.0, 48, 0.5):
             pair = [(image[tile] - image[tile].mean()) * window for image in (truth, warped)]
             shifts.append(phase_cross_correlation(*pair, upsample_factor=50)[0])
-        assert np.abs(np.median(shifts, axis=0)).max() <= 0.1, f"frame {index}: {shifts}"
+        if len(shifts) >= 4:
+            measured[index] = np.median(shifts, axis=0)
+    assert len(measured) >= least
+    for index, shift in measured.items():
+        assert np.abs(shift).max() <= 0.15, f"frame {index}: off by {shift} px"
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_recorded_gains_match_the_light_of_the_frames(name):
+@pytest.mark.parametrize(("name", "least"), [("macro", 5), ("landscape", 2)])
+def test_recorded_gains_match_the_light_of_the_frames(name, least):
     bracket = load_fixture(name)
     truth = linearize(bracket.truth, "srgb").mean(axis=2)
+    measured = {}
     for index, position in enumerate(bracket.positions_px):
         light = linearize(warp_to_reference(bracket, index), "srgb").mean(axis=2)
-        ratios = []
-        for tile in flat_tiles(bracket, position, 6.0, 64, 12):
-            if bracket.truth[tile].max() < 0.97:
-                ratios.append(light[tile].sum() / truth[tile].sum())
-        assert len(ratios) >= 3
-        assert np.median(ratios) == pytest.approx(bracket.gains[index], abs=0.012)
+        tiles = flat_tiles(bracket, position, 6.0, 64, 0.8)
+        ratios = [
+            light[tile].sum() / truth[tile].sum()
+            for tile in tiles
+            if bracket.truth[tile].max() < 0.97
+        ]
+        if len(ratios) >= 3:
+            measured[index] = float(np.median(ratios))
+    assert len(measured) >= least
+    for index, ratio in measured.items():
+        assert ratio == pytest.approx(bracket.gains[index], abs=0.01), f"frame {index}"
 
 
 def disk(diameter: float) -> np.ndarray:
@@ -133,7 +146,7 @@ def disk(diameter: float) -> np.ndarray:
     return kernel / kernel.sum()
 
 
-@pytest.mark.parametrize(("name", "index", "other"), [("macro", 5, 8), ("landscape", 0, 1)])
+@pytest.mark.parametrize(("name", "index", "other"), [("macro", 5, 8), ("landscape", 1, 0)])
 def test_blur_of_tiles_away_from_focus_is_the_recorded_one(name, index, other):
     """Blurring the truth by a disk reproduces frame ``other`` best at the recorded diameter."""
     bracket = load_fixture(name)
@@ -141,7 +154,7 @@ def test_blur_of_tiles_away_from_focus_is_the_recorded_one(name, index, other):
     light = linearize(warp_to_reference(bracket, other), "srgb").mean(axis=2)
     light = encode(light / bracket.gains[other], "srgb")
     found, expected = [], []
-    for tile in flat_tiles(bracket, bracket.positions_px[index], 2.0, 64, 7):
+    for tile in flat_tiles(bracket, bracket.positions_px[index], 3.0, 64, 0.8)[:7]:
         rows, columns = tile
         around = np.s_[rows.start - 20 : rows.stop + 20, columns.start - 20 : columns.stop + 20]
         distance = np.median(bracket.pixel_positions_px[tile]) - bracket.positions_px[other]
