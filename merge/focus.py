@@ -68,7 +68,7 @@ def measure_tiles(
             orientation = _orientation(band, cell, places)
         fine = np.ascontiguousarray(coarse[::2, ::2])
     outside = ((luminance <= _BLACK) | (luminance >= _WHITE)).astype(np.float32)
-    sigmas = FINEST_SIGMA * 2.0 ** np.arange(_BAND_COUNT) / scale
+    sigmas = np.asarray(FINEST_SIGMA * 2.0 ** np.arange(_BAND_COUNT) / scale, np.float64)
     return TileEnergies(
         energy=np.stack(bands),
         orientation=orientation,

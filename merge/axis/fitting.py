@@ -25,7 +25,7 @@ from merge.model import FocusAxis, TileEnergies
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-_TILES_A_FRAME = 60
+_TILES_A_FRAME = 100
 _TILES_MOST = 3000
 _FEWEST_TILES = 8
 _LEAST_SNR = 6.0

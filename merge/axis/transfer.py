@@ -78,8 +78,6 @@ def slope_index(amplitude: Array) -> Index:
     slope = np.empty_like(amplitude)
     slope[1:-1] = (octaves[1:] + octaves[:-1]) / 2
     slope[-1] = octaves[-1]
-    # Half an octave beyond the finest pair; the bend is taken from all tiles, one is too noisy.
-    bend = np.median(octaves[0] - octaves[1]) if len(octaves) > 1 and octaves.size else 0.0
-    slope[0] = octaves[0] + bend / 2
+    slope[0] = octaves[0]
     row = np.round((slope - _SLOPES[0]) / (_SLOPES[1] - _SLOPES[0]))
     return np.clip(row, 0, len(_SLOPES) - 1).astype(np.intp)

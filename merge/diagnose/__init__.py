@@ -1,0 +1,18 @@
+"""From measurements to findings: what a photographer should know about a bracket, worst first.
+
+`diagnose_stack` judges the focus axis, the registration and the settings; `describe_slices`
+tells for every frame what limits its sharpness. Both read what other stages measured.
+"""
+
+from merge.diagnose.coverage import Coverage, measure_coverage
+from merge.diagnose.findings import diagnose_stack
+from merge.diagnose.slices import SliceLimits, describe_slices, find_diffraction
+
+__all__ = [
+    "Coverage",
+    "SliceLimits",
+    "describe_slices",
+    "diagnose_stack",
+    "find_diffraction",
+    "measure_coverage",
+]

@@ -1,0 +1,94 @@
+"""All findings of a bracket, worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from merge.diagnose.coverage import find_gaps, find_needless_frames, find_uncovered_ends
+from merge.diagnose.frames import (
+    find_bumps,
+    find_changed_settings,
+    find_exposure_jumps,
+    find_soft_frames,
+    find_strangers,
+)
+from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
+from merge.model import CaptureSettings, Finding, FocusAxis, Registration
+
+_RANK = {"problem": 0, "warning": 1, "note": 2}
+
+
+def diagnose_stack(
+    axis: FocusAxis | None,
+    registration: Registration,
+    *,
+    names: Sequence[str],
+    settings: Sequence[CaptureSettings],
+    tolerance_px: float,
+) -> tuple[Finding, ...]:
+    """Return what a photographer should know about a bracket, worst first.
+
+    Parameters
+    ----------
+    axis : FocusAxis or None
+        Of the frames that could be aligned, in their order; None if it could not be measured.
+    registration : Registration
+        Of all N frames.
+    names : sequence of str, N
+        What to call the frames in messages.
+    settings : sequence of CaptureSettings, N
+    tolerance_px : float
+        Blur-circle diameter that is allowed anywhere, > 0.
+
+    Returns
+    -------
+    tuple of Finding
+        Frame indices count all N frames.
+
+    Raises
+    ------
+    ValueError
+        If the numbers of frames do not match or the tolerance is not above 0.
+    """
+    count = len(registration.frames)
+    aligned = [i for i, f in enumerate(registration.frames) if f.transform is not None]
+    if not (len(names) == len(settings) == count) or tolerance_px <= 0:
+        raise ValueError(f"{count} frames, {len(names)} names, tolerance {tolerance_px} px")
+    if axis is not None and len(axis.positions_px) != len(aligned):
+        raise ValueError(f"{len(aligned)} aligned frames, {len(axis.positions_px)} on the axis")
+    findings = [*find_strangers(registration, names), *find_bumps(registration, names)]
+    findings += find_changed_settings(settings, names)
+    gains = np.array([registration.frames[i].gain for i in aligned])
+    if axis is not None:
+        inner = _axis_findings(axis, [names[i] for i in aligned], settings, aligned, tolerance_px)
+        findings += [_renumber(f, aligned) for f in inner]
+        if axis.quality is not None:
+            gains = axis.quality.gains
+    inner = find_exposure_jumps(gains, [settings[i] for i in aligned], [names[i] for i in aligned])
+    findings += [_renumber(f, aligned) for f in inner]
+    return tuple(sorted(findings, key=lambda f: _RANK[f.severity]))
+
+
+def _axis_findings(
+    axis: FocusAxis,
+    names: Sequence[str],
+    settings: Sequence[CaptureSettings],
+    aligned: Sequence[int],
+    tolerance_px: float,
+) -> list[Finding]:
+    distances = [settings[i].focus_distance_m for i in aligned]
+    findings = find_gaps(axis, tolerance_px, names, distances)
+    findings += find_uncovered_ends(axis, tolerance_px, names)
+    findings += find_dropped(axis, tolerance_px, names)
+    findings += find_duplicates(axis, names)
+    findings += find_wrong_order(axis, names)
+    findings += find_needless_frames(axis, tolerance_px)
+    if axis.quality is not None:
+        findings += find_soft_frames(axis.quality, names)
+    return findings
+
+
+def _renumber(finding: Finding, aligned: Sequence[int]) -> Finding:
+    return Finding(**{**finding.__dict__, "frames": tuple(int(aligned[i]) for i in finding.frames)})

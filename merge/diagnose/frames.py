@@ -1,0 +1,212 @@
+"""What is wrong with single frames: bumped, soft, shaken, brighter, other settings, strangers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.model import CaptureSettings, Finding, FrameQuality, Registration
+
+Array = NDArray[np.float64]
+
+# Jumps below this are the registration's own noise; above, they must stand out of the rest, too.
+_JUMP_PX = 1.5
+_JUMP_RATIO = 5.0
+# Fine detail over the other frames' expectation, relative to the stack's median.
+_SOFT_RATIO = 0.85
+# Detail along the worst direction over the best: below this the loss has a direction.
+_SHAKEN_RATIO = 0.72
+_EXPOSURE_EV = 0.2
+_DRIFT_EV = 0.5
+
+
+def find_strangers(registration: Registration, names: Sequence[str]) -> list[Finding]:
+    """Return a finding for each frame that could not be aligned."""
+    return [
+        Finding(
+            kind="stranger",
+            severity="problem",
+            message=f"{names[i]} does not belong to this bracket: {frame.reason or 'no match'}.",
+            advice=f"Leave {names[i]} out.",
+            frames=(i,),
+        )
+        for i, frame in enumerate(registration.frames)
+        if frame.transform is None
+    ]
+
+
+def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding]:
+    """Return a finding for each frame that jumped from its neighbours' trend."""
+    jumps = np.array([f.jump_px if f.transform is not None else 0.0 for f in registration.frames])
+    limit = max(_JUMP_PX, _JUMP_RATIO * float(np.median(jumps)))
+    return [
+        Finding(
+            kind="bumped frame",
+            severity="warning",
+            message=f"{names[i]} lies {jumps[i]:.1f} px off its neighbours' trend: a knock?",
+            advice="It was aligned; look at the overlay of this frame before you trust it.",
+            value=float(jumps[i]),
+            threshold=limit,
+            unit="px",
+            frames=(i,),
+        )
+        for i in np.flatnonzero(jumps > limit).tolist()
+    ]
+
+
+def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Finding]:
+    """Return a finding for each frame softer than the others lead to expect."""
+    findings: list[Finding] = []
+    if not np.isfinite(quality.detail_ratio[:, :2]).any():
+        return findings
+    ratio = quality.detail_ratio[:, :2] / np.nanmedian(quality.detail_ratio[:, :2], axis=0)
+    with_data = np.isfinite(ratio).any(axis=1)
+    least = np.where(with_data, np.nanmin(np.where(np.isfinite(ratio), ratio, 9.0), axis=1), 1.0)
+    for i in np.flatnonzero(least < _SOFT_RATIO).tolist():
+        shaken = quality.direction_ratio[i] < _SHAKEN_RATIO
+        what = (
+            f"shaken along {quality.direction_deg[i]:.0f}° (from horizontal, clockwise)"
+            if shaken
+            else "softer in all directions (focus moved during the exposure, haze, or a nudge)"
+        )
+        findings.append(
+            Finding(
+                kind="shaken frame" if shaken else "soft frame",
+                severity="warning",
+                message=(
+                    f"{names[i]} is {what}: its fine detail holds {100 * least[i]:.0f} % of the "
+                    "energy that its neighbours lead to expect."
+                ),
+                advice="Take it again, or check that its neighbours cover its depth.",
+                value=float(least[i]),
+                threshold=_SOFT_RATIO,
+                unit="ratio",
+                frames=(i,),
+            )
+        )
+    return findings
+
+
+def find_exposure_jumps(
+    gains: Array, settings: Sequence[CaptureSettings], names: Sequence[str]
+) -> list[Finding]:
+    """Return findings for jumps and drift of the light between frames."""
+    ev = np.log2(np.maximum(gains, 1e-6))
+    count = len(ev)
+    findings = []
+    jumps = np.diff(ev)
+    usual = np.median(jumps) if count > 3 else 0.0
+    k = 0
+    while k < count - 1:
+        jump = jumps[k] - usual
+        if abs(jump) < _EXPOSURE_EV:
+            k += 1
+            continue
+        # One frame that jumps and comes back is one finding, about that frame.
+        back = k + 1 < count - 1 and abs(jump + jumps[k + 1] - usual) < abs(jump) / 2
+        first_alone = k == 0 and not back
+        frame = k if first_alone else k + 1
+        value = float(-jump if first_alone else jump)
+        others = f"{names[k]}" if not first_alone else f"{names[1]}"
+        findings.append(_exposure_finding(value, frame, k, settings, names, others, alone=back))
+        k += 2 if back else 1
+    if not findings and abs(ev[-1] - ev[0]) > _DRIFT_EV:
+        findings.append(
+            Finding(
+                kind="exposure drift",
+                severity="note",
+                message=f"The light changes by {ev[-1] - ev[0]:+.1f} EV over the bracket.",
+                value=float(ev[-1] - ev[0]),
+                threshold=_DRIFT_EV,
+                unit="EV",
+            )
+        )
+    return findings
+
+
+def _exposure_finding(
+    value: float,
+    frame: int,
+    before: int,
+    settings: Sequence[CaptureSettings],
+    names: Sequence[str],
+    others: str,
+    *,
+    alone: bool,
+) -> Finding:
+    changed = _changed_fields(settings[before], settings[before + 1])
+    why = f"; its {' and '.join(changed)} changed" if changed else "; its settings are the same"
+    known = any(_exposure_fields(s) != (None, None, None) for s in settings[before : before + 2])
+    rest = " and then goes back" if alone else ""
+    return Finding(
+        kind="exposure jump",
+        severity="warning",
+        message=(
+            f"{names[frame]} is {abs(value):.1f} EV {'brighter' if value > 0 else 'darker'} than "
+            f"{others}{rest}{why if known else ''}."
+        ),
+        advice="The merge evens it out where nothing is clipped; set exposure by hand next time.",
+        value=value,
+        threshold=_EXPOSURE_EV,
+        unit="EV",
+        frames=(frame,),
+    )
+
+
+def _exposure_fields(s: CaptureSettings) -> tuple[float | None, float | None, float | None]:
+    return (s.exposure_time_s, s.f_number, s.iso)
+
+
+def _changed_fields(one: CaptureSettings, two: CaptureSettings) -> list[str]:
+    words = ("exposure time", "f-number", "ISO")
+    pairs = zip(words, _exposure_fields(one), _exposure_fields(two), strict=True)
+    return [word for word, a, b in pairs if a is not None and b is not None and a != b]
+
+
+_FIELDS = {
+    "camera": "camera",
+    "lens": "lens",
+    "focal_length_mm": "focal length",
+    "f_number": "f-number",
+    "exposure_time_s": "exposure time",
+    "iso": "ISO",
+}
+
+
+def find_changed_settings(
+    settings: Sequence[CaptureSettings], names: Sequence[str]
+) -> list[Finding]:
+    """Return a finding for each setting that is not one and the same in all frames."""
+    findings = []
+    for field, word in _FIELDS.items():
+        values = [getattr(s, field) for s in settings]
+        known = [v for v in values if v is not None]
+        if len(set(known)) < 2:
+            continue
+        usual = max(set(known), key=known.count)
+        odd = [i for i, v in enumerate(values) if v is not None and v != usual]
+        shown = ", ".join(f"{names[i]} ({_shown(values[i])})" for i in odd[:4])
+        more = f" and {len(odd) - 4} more" if len(odd) > 4 else ""
+        findings.append(
+            Finding(
+                kind="changed setting",
+                severity="problem" if field in {"camera", "lens", "focal_length_mm"} else "warning",
+                message=f"The {word} is {_shown(usual)}, but not in {shown}{more}.",
+                advice=(
+                    "Depth of field and diffraction differ from frame to frame."
+                    if field == "f_number"
+                    else ""
+                ),
+                value=float(len(odd)),
+                threshold=0.0,
+                unit="frames",
+                frames=tuple(odd),
+            )
+        )
+    return findings
+
+
+def _shown(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
