@@ -89,7 +89,7 @@ def common_area(
             "the aligned frames have no area in common; check that they show one scene, "
             "or leave out the frames that were moved"
         )
-    x0, y0 = np.floor(points[covered].mean(axis=0)).astype(int)
+    x0, y0 = (int(v) for v in points[covered].mean(axis=0))
     sides = {"top": y0, "bottom": y0, "left": x0, "right": x0}
     limits = {"top": 0, "bottom": height - 1, "left": 0, "right": width - 1}
 

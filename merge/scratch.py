@@ -1,0 +1,99 @@
+"""Arrays kept for a second pass: in memory while they are small, else in a temporary file."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.errors import WriteError
+
+
+class ScratchStack:
+    """Arrays of one shape and type, appended once and read back in any order.
+
+    Parameters
+    ----------
+    count : int
+        How many arrays will come.
+    shape : tuple of int
+    dtype : numpy dtype
+    memory_bytes : int
+        Up to this size in all they stay in memory; above, they go to an unnamed file in the
+        system's temporary folder (`TMPDIR`), which vanishes when closed.
+
+    Raises
+    ------
+    WriteError
+        If the temporary folder has too little room, before anything is written.
+    """
+
+    def __init__(
+        self, count: int, shape: tuple[int, ...], dtype: Any, *, memory_bytes: int
+    ) -> None:
+        self._shape, self._dtype = shape, np.dtype(dtype)
+        self._each = int(np.prod(shape)) * self._dtype.itemsize
+        self._arrays: list[NDArray[Any]] = []
+        self._length = 0
+        self._file = None
+        if count * self._each > memory_bytes:
+            folder = tempfile.gettempdir()
+            free = shutil.disk_usage(folder).free
+            if free < count * self._each * 1.02:
+                raise WriteError(
+                    f"{folder}: {free / 1e9:.1f} GB free, but {count * self._each / 1e9:.1f} GB "
+                    "are needed for intermediate results; make room or set TMPDIR to another disk"
+                )
+            self._file = tempfile.TemporaryFile(prefix="depthweld-", dir=folder)
+
+    def __enter__(self) -> ScratchStack:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._arrays.clear()
+        if self._file is not None:
+            self._file.close()
+
+    def __len__(self) -> int:
+        return self._length
+
+    def append(self, array: NDArray[Any]) -> None:
+        """Keep a copy of ``array`` in this stack's type."""
+        stored = np.ascontiguousarray(array, self._dtype)
+        if stored.shape != self._shape:
+            raise ValueError(f"shape {stored.shape}, expected {self._shape}")
+        if self._file is None:
+            self._arrays.append(stored if stored is not array else stored.copy())
+        else:
+            self._file.seek(self._length * self._each)
+            try:
+                self._file.write(stored.data)
+            except OSError as exc:
+                raise WriteError(
+                    f"{tempfile.gettempdir()}: disk full while keeping intermediate results; "
+                    "make room or set TMPDIR to another disk"
+                ) from exc
+        self._length += 1
+
+    def __getitem__(self, index: int) -> NDArray[Any]:
+        if not 0 <= index < self._length:
+            raise IndexError(index)
+        if self._file is None:
+            return self._arrays[index]
+        out = np.empty(self._shape, self._dtype)
+        self._file.seek(index * self._each)
+        self._file.readinto(out.data)
+        return out
+
+    def __iter__(self) -> Iterator[NDArray[Any]]:
+        return (self[k] for k in range(self._length))
