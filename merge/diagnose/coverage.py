@@ -20,7 +20,7 @@ Box = tuple[int, int, int, int]
 # only noted.
 _PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
 # Share of detail that must lie beyond an end before it counts: single tiles are placed wrongly.
-_END_SHARE = 0.005
+_END_SHARE = 0.002
 # Weighted share of the tiles beyond an end that its extent covers: the farthest are unsure.
 _END_EXTENT = 0.9
 
