@@ -184,6 +184,17 @@ def test_unknown_fields_are_filled_from_a_second_source():
     assert merge_settings(first, FULL) == replace(FULL, iso=100.0)
 
 
+def test_endless_count_in_a_damaged_header_costs_no_time():
+    """The parser alone would read a maker note of 4 GB byte by byte."""
+    exif = bytearray(_exif_with_maker_note(b"Canon\0", b"\0" * 18, b""))
+    count_at = exif.index(struct.pack("<HH", 37500, 7)) + 4
+    exif[count_at : count_at + 4] = b"\xff\xff\xff\xff"
+    start = perf_counter()
+    found, _ = read_settings(bytes(exif))
+    assert perf_counter() - start < 3
+    assert found.maker == "Canon", "what stands elsewhere is read all the same"
+
+
 def test_corrupt_exif_never_raises():
     """800 seeded corruptions of a full block."""
     rng = np.random.default_rng(5)

@@ -22,6 +22,12 @@ _UNIT_MM = {2: 25.4, 3: 10.0}
 # Values that stand for "infinity" or "not known" in 16-bit maker-note distances.
 _NO_DISTANCE_CM = 65535
 
+# Maker whose notes the parser reads a focus distance from.
+_DISTANCE_IN_NOTE = "Canon"
+# About a tenth of a second; whole headers of cameras need some thousand reads, and as many
+# more as their maker note has bytes.
+_MAX_READS = 150_000
+
 Tags = Mapping[str, Any]
 
 
@@ -55,7 +61,9 @@ def read_settings(
     Never raises: a damaged header gives what could be read. Tags: CIPA DC-008 (Exif 2.32),
     4.6; the maker-note distance of one common make is from memory.
     """
-    tags = _read_tags(exif)
+    tags = _read_tags(exif, maker_note=False)
+    if _needs_maker_note(tags):
+        tags = {**_read_tags(exif, maker_note=True), **tags}
     camera, maker, model = _camera(tags)
     found = CaptureSettings(
         camera=camera,
@@ -91,15 +99,46 @@ def merge_settings(first: CaptureSettings, second: CaptureSettings) -> CaptureSe
     return dataclasses.replace(first, **missing)
 
 
-def _read_tags(exif: bytes | BinaryIO | None) -> Tags:
+class _LimitedReader:
+    """A file that refuses to be read endlessly.
+
+    The parser follows a damaged count for hours, byte by byte, far beyond the end.
+    """
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._left = _MAX_READS
+        self.seek = file.seek
+        self.tell = file.tell
+
+    def read(self, size: int = -1) -> bytes:
+        self._left -= 1
+        if self._left < 0:
+            raise EOFError("damaged header")
+        return self._file.read(size)
+
+
+def _read_tags(exif: bytes | BinaryIO | None, *, maker_note: bool) -> Tags:
     if not exif:
         return {}
     logging.getLogger("exifread").addHandler(_SILENCE)
     stream = io.BytesIO(exif) if isinstance(exif, bytes) else exif
+    stream.seek(0)
+    reader: Any = _LimitedReader(stream)
     try:
-        return exifread.process_file(stream, details=True, extract_thumbnail=False)
+        return exifread.process_file(reader, details=maker_note, extract_thumbnail=False)
     except Exception:  # the parser raises whatever a damaged header makes it stumble over
         return {}
+
+
+def _needs_maker_note(tags: Tags) -> bool:
+    """Return whether a maker note may tell more; reading it costs milliseconds."""
+    if not tags or "Image Make" not in tags:
+        return False
+    knows_distance = (_text(tags, "Image Make") or "").startswith(_DISTANCE_IN_NOTE)
+    return _text(tags, "EXIF LensModel") is None or (
+        knows_distance and _number(tags, "EXIF SubjectDistance") is None
+    )
 
 
 def _tag_values(tags: Tags, name: str) -> Any:

@@ -21,7 +21,6 @@ _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
 _COLOUR_WORDS = {3: "with a colour table", 4: "mask", 5: "in CMYK", 8: "in Lab", 9: "in Lab"}
 _REDUCED_OR_MASK = 1 | 4  # bits of NewSubfileType: thumbnail, transparency mask
 _JPEG_COMPRESSIONS = (6, 7)
-_ALPHA = (1, 2)  # ExtraSamples: associated, unassociated
 
 
 def read_header(path: Path) -> Header:
@@ -41,8 +40,8 @@ def read_header(path: Path) -> Header:
         is_float = page.sampleformat == 3
         orientation = _tag(page, 274)
         return Header(
-            width=page.imagewidth,
-            height=page.imagelength,
+            width=int(page.imagewidth),  # a damaged tag may hold several values
+            height=int(page.imagelength),
             channels=1 if page.samplesperpixel < 3 else 3,
             bit_depth=32 if is_float else 8 if page.bitspersample == 8 else 16,
             xmp=_as_bytes(_tag(page, 700)),
@@ -80,7 +79,7 @@ def decode(path: Path) -> tuple[NDArray[Any], float, bool]:
                 pixels = 1 - pixels
             else:
                 pixels = pixels.dtype.type(full_scale) - pixels
-        return pixels, full_scale, _has_alpha(page)
+        return pixels, full_scale, page.samplesperpixel in (2, 4)
 
 
 @contextmanager
@@ -142,10 +141,6 @@ def _check_segments(page: Any, path: Path) -> None:
     for at, count in zip(offsets, counts, strict=True):
         if at <= 0 or count <= 0 or at + count > size:
             raise damaged(path, f"cut off ({size} bytes, the picture reaches to {at + count})")
-
-
-def _has_alpha(page: Any) -> bool:
-    return page.samplesperpixel in (2, 4)
 
 
 def _tag(page: Any, code: int) -> Any:
