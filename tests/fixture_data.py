@@ -22,6 +22,7 @@ class FixtureBracket:
     Attributes
     ----------
     folder : Path
+        Holds the frames and, in its folder `truth`, what is known of them.
     paths : tuple of Path
         The frames in shooting order, near focus first.
     truth : ndarray, shape (H, W, 3), float32
@@ -36,7 +37,7 @@ class FixtureBracket:
         Frames on the focus axis: pixels of blur-circle diameter, the first at 0.
     reference : int
     record : dict
-        All of truth.json.
+        All of truth/truth.json.
     """
 
     folder: Path
@@ -82,9 +83,10 @@ class FixtureBracket:
 def load_fixture(name: str) -> FixtureBracket:
     """Return the bracket "macro" or "landscape"."""
     folder = FIXTURES / name
-    record = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
-    stored = cv2.imread(str(folder / "inverse_depth.png"), cv2.IMREAD_UNCHANGED)
-    with Image.open(folder / "truth.png") as picture:
+    known = folder / "truth"
+    record = json.loads((known / "truth.json").read_text(encoding="utf-8"))
+    stored = cv2.imread(str(known / "inverse_depth.png"), cv2.IMREAD_UNCHANGED)
+    with Image.open(known / "truth.png") as picture:
         truth = np.asarray(picture, np.float32) / 255
     return FixtureBracket(
         folder=folder,

@@ -15,6 +15,7 @@ from PIL import Image
 from skimage.registration import phase_cross_correlation
 
 from merge.encoding import encode, linearize
+from merge.read import find_frames
 
 NAMES = ["macro", "landscape"]
 LIMIT_BYTES = 25 * 1024 * 1024
@@ -52,13 +53,21 @@ def test_all_files_are_there_and_small():
     for name, count in (("macro", 12), ("landscape", 3)):
         bracket = load_fixture(name)
         assert len(bracket.paths) == count
-        assert {p.name for p in bracket.folder.iterdir()} == {
-            *(p.name for p in bracket.paths), "truth.png", "truth.json", "inverse_depth.png",
+        assert {p.name for p in (bracket.folder / "truth").iterdir()} == {
+            "truth.png", "truth.json", "inverse_depth.png",
         }  # fmt: skip
         for path in bracket.paths:
             with Image.open(path) as picture:
                 assert picture.size == bracket.truth.shape[1::-1]
         assert bracket.inverse_depth.shape == bracket.truth.shape[:2]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_bracket_folder_given_as_input_holds_its_frames_alone(name):
+    bracket = load_fixture(name)
+    stack = find_frames([bracket.folder])
+    assert tuple(source.path for source in stack.sources) == bracket.paths
+    assert not stack.skipped
 
 
 @pytest.mark.parametrize("name", NAMES)
