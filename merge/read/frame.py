@@ -18,8 +18,6 @@ from merge.read.header import Header, damaged, refuse
 from merge.read.kinds import detect_kind, open_error, unsupported_error
 from merge.read.orientation import apply_orientation
 
-# Luminance is the weighted sum of ITU-R BT.601 (the Y of a JPEG) of the stored values, so that
-# a JPEG's own luminance plane serves without a conversion.
 _READERS = {
     "jpeg": jpeg.read_header,
     "png": png.read_header,
@@ -290,6 +288,7 @@ def _reduce(stored: NDArray[Any], full_scale: float, reduction: int) -> FloatArr
         band = stored[top * reduction : bottom * reduction, : width * reduction]
         values: NDArray[Any] = _to_float(band, full_scale)
         if values.ndim == 3:
+            # ITU-R BT.601 weights, as in a JPEG, whose own luminance then serves as it is.
             values = cv2.cvtColor(values, cv2.COLOR_RGB2GRAY)
         if reduction > 1:
             size = (width, bottom - top)
