@@ -66,13 +66,14 @@ def replace_atomically(
         If the target exists (without ``overwrite``), is an input, or cannot be written.
     """
     partial = target.with_name(f".partial-{secrets.token_hex(8)}")
-    check_target(target, overwrite=overwrite, inputs=inputs)
+    protected = list(inputs)  # walked twice
+    check_target(target, overwrite=overwrite, inputs=protected)
     try:
         with partial.open("x+b") as file:  # mode cut down by the umask, as for any new file
             yield file
             file.flush()
             os.fsync(file.fileno())
-        check_target(target, overwrite=overwrite, inputs=inputs)  # it may have appeared since
+        check_target(target, overwrite=overwrite, inputs=protected)  # it may have appeared since
         os.replace(partial, target)
         _sync_folder(target.parent)
     except OSError as exc:
