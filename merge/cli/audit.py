@@ -1,0 +1,115 @@
+"""``depthweld audit``: what a bracket misses, before leaving the place."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+from merge.errors import MergeError
+from merge.model import Stack
+from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
+from merge.read import find_frames
+from merge.report.audit import audit_record, audit_text, worst_severity, write_weak_parts
+
+_DEFAULTS = AuditOptions()
+_SEVERITIES = ("note", "warning", "problem")
+
+
+@click.command(short_help="Tell what a bracket misses: gaps, ends, bad frames, diffraction.")
+@click.argument("frames", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--tolerance",
+    default=_DEFAULTS.tolerance,
+    show_default=True,
+    help="Blur allowed: 2px, 0.03mm on the sensor, or d/1500 of its diagonal.",
+)
+@click.option("--pixel-pitch", type=float, help="Pixel pitch in µm, where the files do not tell.")
+@click.option("--magnification", type=float, help="Size on the sensor over real size, e.g. 0.5.")
+@click.option(
+    "--pupil-ratio",
+    type=float,
+    default=_DEFAULTS.pupil_ratio,
+    show_default=True,
+    help="Exit over entrance pupil of the lens.",
+)
+@click.option("--prefer", type=click.Choice(["raw", "jpeg"]), default="jpeg", show_default=True)
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--picture", type=click.Path(path_type=Path), help="Write a PNG of the weak parts.")
+@click.option("--overwrite", is_flag=True, help="Replace that PNG if it exists.")
+@click.option(
+    "--fail-on",
+    type=click.Choice(_SEVERITIES),
+    help="Exit with 3 if there is a finding this severe or worse.",
+)
+def command(
+    frames: tuple[Path, ...],
+    tolerance: str,
+    pixel_pitch: float | None,
+    magnification: float | None,
+    pupil_ratio: float,
+    prefer: str,
+    as_json: bool,
+    picture: Path | None,
+    overwrite: bool,
+    fail_on: str | None,
+) -> None:
+    """Measure the focus steps of the bracket in FRAMES (files or folders) and what it misses.
+
+    The steps are measured in pixels of blur from the pictures alone. Ctrl-C ends the pass and
+    judges the frames seen so far; a second one stops at once.
+    """
+    for name, number in (
+        ("--pixel-pitch", pixel_pitch),
+        ("--magnification", magnification),
+        ("--pupil-ratio", pupil_ratio),
+    ):
+        if number is not None and number <= 0:
+            raise click.BadParameter("expected a number above 0", param_hint=name)
+    options = AuditOptions(tolerance, pixel_pitch, magnification, pupil_ratio)
+    try:
+        stack = find_frames(frames, prefer="raw" if prefer == "raw" else "jpeg")
+        for line in stack.skipped:
+            click.echo(f"left out: {line}", err=True)
+        result = _audit_with_bar(stack, options)
+        if picture is not None:
+            write_weak_parts(result, picture, overwrite=overwrite)
+    except MergeError as exc:
+        click.echo(f"depthweld audit: {exc}", err=True)
+        sys.exit(1)
+    if as_json:
+        click.echo(json.dumps(audit_record(result), indent=1, ensure_ascii=False))
+    else:
+        click.echo(audit_text(result))
+    worst = worst_severity(result.findings)
+    if fail_on and worst and _SEVERITIES.index(worst) >= _SEVERITIES.index(fail_on):
+        sys.exit(3)
+
+
+def _audit_with_bar(stack: Stack, options: AuditOptions) -> AuditResult:
+    """Run with a bar on stderr; the first Ctrl-C asks for an early end."""
+    asked = False
+
+    def on_interrupt(number: int, frame: object) -> None:
+        nonlocal asked
+        if asked:
+            raise KeyboardInterrupt
+        asked = True
+
+    before = signal.signal(signal.SIGINT, on_interrupt)
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    try:
+        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task("Looking", total=len(stack))
+
+            def show(stage: str, done: int, total: int) -> None:
+                bar.update(task, description=stage, completed=done, total=total)
+
+            return audit_stack(stack, options, progress=show, stop=lambda: asked)
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -1,0 +1,266 @@
+"""An audit as text for one screen, as JSON, and as a picture that marks the weak parts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from merge.errors import WriteError
+from merge.model import Finding
+from merge.optics import focus_shift_at_sensor_um
+from merge.pipeline.auditing import AuditResult
+
+AUDIT_SCHEMA = "depthweld audit 1"
+# Findings of one kind beyond this many are summed up in one line.
+_LISTED = 4
+_LINES = 24
+
+
+def audit_record(result: AuditResult) -> dict[str, Any]:
+    """Return an audit as JSON-ready values; frames are counted from 0, unknown is null."""
+    axis = result.axis
+    complete = axis is not None and len(result.aligned) == len(result.stack)
+    return _plain(
+        {
+            "schema": AUDIT_SCHEMA,
+            "interrupted": result.interrupted,
+            "tolerance_px": result.tolerance_px,
+            "pixel_pitch_um": result.pixel_pitch_um,
+            "magnification": result.magnification,
+            "settings": _common_settings(result),
+            "frames": [_frame_record(result, i) for i in range(len(result.stack))],
+            "focus_axis": None
+            if axis is None
+            else {
+                "unit": "px of blur-circle diameter",
+                "frames": list(result.aligned),
+                "positions_px": axis.positions_px.tolist(),
+                "step_low_px": axis.step_low_px.tolist(),
+                "step_high_px": axis.step_high_px.tolist(),
+                "confidence": 0.9,
+                "all_frames": complete,
+            },
+            "axis_problem": result.axis_problem or None,
+            "coverage": None
+            if result.coverage is None
+            else {
+                "worst_blur_px": result.coverage.worst_blur_px,
+                "outside_share": result.coverage.outside_share,
+            },
+            "slices": [asdict(s) for s in result.slices],
+            "findings": [asdict(f) for f in result.findings],
+            "seconds": result.seconds,
+        }
+    )
+
+
+def audit_text(result: AuditResult) -> str:
+    """Return the audit for one screen: the verdict, then findings, worst first."""
+    lines = [_headline(result), *_verdict(result), ""]
+    findings = _summed(result.findings)
+    for finding in findings[:_LINES]:
+        lines.append(f"{finding.severity:<8} {finding.message}")
+        if finding.advice and finding.severity != "note":
+            lines.append(f"         → {finding.advice}")
+    if len(findings) > _LINES:
+        lines.append(f"… and {len(findings) - _LINES} more; --json lists all.")
+    if not findings:
+        lines.append("No finding.")
+    lines += ["", *_slice_lines(result)]
+    return "\n".join(lines)
+
+
+def worst_severity(findings: Sequence[Finding]) -> str | None:
+    """Return the highest severity among findings; None if there are none."""
+    for severity in ("problem", "warning", "note"):
+        if any(f.severity == severity for f in findings):
+            return severity
+    return None
+
+
+def write_weak_parts(result: AuditResult, path: Path, *, overwrite: bool = False) -> None:
+    """Write a PNG of the reference frame with the parts marked that no frame shows sharply.
+
+    Parts beyond tolerance are tinted; what lies in gaps and beyond ends is framed and numbered
+    as in the text.
+
+    Raises
+    ------
+    WriteError
+        If the file exists (and ``overwrite`` is False) or cannot be written.
+    """
+    if path.exists() and not overwrite:
+        raise WriteError(f"{path}: exists already; choose another name or pass --overwrite")
+    ok, data = cv2.imencode(".png", draw_weak_parts(result))
+    partial = path.with_name(path.name + ".part")
+    try:
+        if not ok:
+            raise OSError("the picture could not be encoded")
+        partial.write_bytes(data.tobytes())
+        partial.replace(path)
+    except OSError as exc:
+        partial.unlink(missing_ok=True)
+        raise WriteError(f"{path}: could not be written ({exc}); check folder and space") from exc
+
+
+def draw_weak_parts(result: AuditResult) -> np.ndarray:
+    """Return the marked picture, (h, w, 3) uint8 in OpenCV's channel order."""
+    grey = np.clip(result.picture * 255, 0, 255).astype(np.uint8)
+    picture = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
+    if result.axis is None or result.coverage is None:
+        return picture
+    scale = picture.shape[1] / result.registration.shape[1]
+    side = result.axis.tile_size_px * scale
+    rows, columns = result.coverage.outside.shape
+    size = (min(round(columns * side), picture.shape[1]), min(round(rows * side), picture.shape[0]))
+    mask = cv2.resize(
+        result.coverage.outside.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST
+    ).astype(bool)
+    area = picture[: size[1], : size[0]]
+    vermilion = np.array([0, 94, 213])  # Okabe & Ito, told apart by colour-blind readers too
+    area[mask] = (0.45 * area[mask] + 0.55 * vermilion).astype(np.uint8)
+    for finding in result.findings:
+        if finding.box is None or finding.severity == "note":
+            continue
+        top, left, height, width = (round(v * scale) for v in finding.box)
+        corner = (left + width, top + height)
+        cv2.rectangle(picture, (left, top), corner, (0, 94, 213), 2)
+        label = f"{finding.kind} {'-'.join(str(i + 1) for i in finding.frames)}"
+        place = (left + 3, max(top - 5, 14))
+        cv2.putText(picture, label, place, cv2.FONT_HERSHEY_SIMPLEX, 0.45, (0, 0, 0), 3)
+        cv2.putText(picture, label, place, cv2.FONT_HERSHEY_SIMPLEX, 0.45, (255, 255, 255), 1)
+    return picture
+
+
+def _headline(result: AuditResult) -> str:
+    count = len(result.stack)
+    first, last = result.stack.sources[0].name, result.stack.sources[-1].name
+    cut = " (stopped early: only these were looked at)" if result.interrupted else ""
+    return f"{count} frames, {first} to {last}{cut}, {result.seconds:.1f} s"
+
+
+def _verdict(result: AuditResult) -> list[str]:
+    """Say plainly whether something was missed, with the margin."""
+    axis, coverage = result.axis, result.coverage
+    if axis is None or coverage is None:
+        return [f"Focus steps: not measured. {result.axis_problem}"]
+    steps = np.diff(np.sort(axis.positions_px))
+    spread = "" if len(steps) < 2 else f" (from {steps.min():.1f} to {steps.max():.1f})"
+    lines = [f"Focus steps: {np.median(steps):.1f} px of blur{spread}{_sensor_step(result)}"]
+    missed = [f for f in result.findings if f.kind in {"gap", "end not covered", "dropped slice"}]
+    if not missed:
+        margin = 1 - coverage.worst_blur_px / coverage.tolerance_px
+        lines.append(
+            f"Nothing missed: between planes blur reaches {coverage.worst_blur_px:.1f} px of the "
+            f"{coverage.tolerance_px:.2g} px allowed ({100 * margin:.0f} % to spare)."
+        )
+    else:
+        lines.append(
+            f"Missed: {_percent(coverage.outside_share)} of the picture's detail is blurred by "
+            f"more than {coverage.tolerance_px:.2g} px in every frame."
+        )
+    return lines
+
+
+def _sensor_step(result: AuditResult) -> str:
+    number = next((s.effective_f_number for s in result.slices if s.effective_f_number), None)
+    if number is None or result.pixel_pitch_um is None or result.axis is None:
+        return ""
+    step = float(np.median(np.diff(np.sort(result.axis.positions_px))))
+    shift = float(focus_shift_at_sensor_um(step * result.pixel_pitch_um, number))
+    text = f", {shift:.0f} µm at the sensor"
+    if result.magnification:
+        text += f", {shift / 1000 / result.magnification**2:.2g} mm at the subject"
+    return text
+
+
+def _summed(findings: Sequence[Finding]) -> list[Finding]:
+    """Return the findings with long runs of one kind cut to the worst and a sum."""
+    shown: list[Finding] = []
+    for kind in dict.fromkeys(f.kind for f in findings):
+        same = [f for f in findings if f.kind == kind]
+        shown += same if len(same) <= _LISTED else same[: _LISTED - 1]
+        if len(same) > _LISTED:
+            rest = same[_LISTED - 1 :]
+            frames = tuple(sorted({i for f in rest for i in f.frames}))
+            numbers = ", ".join(str(i + 1) for i in frames[:12]) + (", …" if frames[12:] else "")
+            message = f"{len(rest)} more of the kind “{kind}” (frames {numbers})."
+            shown.append(Finding(kind=kind, severity=rest[0].severity, message=message))
+    rank = ("problem", "warning", "note").index
+    return sorted(shown, key=lambda f: rank(f.severity))
+
+
+def _slice_lines(result: AuditResult) -> list[str]:
+    """Tell what limits the slices, one line where they are alike."""
+    groups: dict[str, list[int]] = {}
+    for s in result.slices:
+        groups.setdefault(s.limit, []).append(s.frame + 1)
+    known = [s for s in result.slices if s.diffraction_contrast is not None]
+    if not known:
+        return [f"Diffraction: not known; {result.slices[0].known_by}."]
+    limits = "; ".join(f"{name}: {_ranges(frames)}" for name, frames in groups.items())
+    s = known[0]
+    assert s.diffraction_contrast is not None
+    return [
+        f"Sharpness is limited by: {limits}.",
+        f"Diffraction at f/{s.effective_f_number:.3g} ({s.known_by}): Airy disk "
+        f"{s.airy_diameter_px:.1f} px, {100 * s.diffraction_contrast:.0f} % contrast at 0.25 "
+        "cycles/px.",
+    ]
+
+
+def _ranges(numbers: Sequence[int]) -> str:
+    if len(numbers) == 1:
+        return f"frame {numbers[0]}"
+    if numbers[-1] - numbers[0] == len(numbers) - 1:
+        return f"frames {numbers[0]} to {numbers[-1]}"
+    return "frames " + ", ".join(map(str, numbers[:8])) + (", …" if len(numbers) > 8 else "")
+
+
+def _percent(share: float) -> str:
+    return "less than 0.1 %" if share < 0.001 else f"{100 * share:.2g} %"
+
+
+def _common_settings(result: AuditResult) -> dict[str, float | None]:
+    """Return what all frames have alike; null where they differ or do not tell."""
+    settings = [s.settings for s in result.stack.sources]
+    values = {}
+    for name in ("f_number", "focal_length_mm", "iso", "exposure_time_s"):
+        known = {getattr(s, name) for s in settings}
+        values[name] = known.pop() if len(known) == 1 else None
+    numbers = {s.effective_f_number for s in result.slices}
+    values["effective_f_number"] = numbers.pop() if len(numbers) == 1 else None
+    return values
+
+
+def _frame_record(result: AuditResult, index: int) -> dict[str, Any]:
+    source, frame = result.stack.sources[index], result.registration.frames[index]
+    settings = source.settings
+    return {
+        "name": source.name,
+        "focus_distance_m": settings.focus_distance_m,
+        "f_number": settings.f_number,
+        "exposure_time_s": settings.exposure_time_s,
+        "iso": settings.iso,
+        "aligned": frame.transform is not None,
+        "reason": frame.reason or None,
+        "gain": frame.gain,
+        "jump_px": frame.jump_px,
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Return nested values fit for JSON: no NaN, no infinity, no tuples."""
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
