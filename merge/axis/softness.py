@@ -19,6 +19,8 @@ _MOST_TILES = 4000
 _HALF_WIDTH = 3
 # A tile counts for a frame where blur leaves at least this share of its finest energy.
 _NEAR_FOCUS = 0.35
+# Share that another frame must show of it: from less nothing can be expected.
+_WITNESS = 0.12
 _FEWEST_TILES = 12
 _DIRECTIONS = np.radians(np.arange(0, 180, 15))
 
@@ -91,7 +93,9 @@ def _surprises(windows: Windows, frames: Array, place: Array) -> _Surprises:
         weight[:, :, entry] = 0
         residual, _, share, _ = compare(windows, slopes, frames, place, weight, rounds=2)
         surprise[:, :, entry] = residual[:, :, entry]
-        near[:, entry] = (share[:, 0, entry] > _NEAR_FOCUS) & windows.used[:, entry]
+        witness = np.where(weight[:, 0] > 0, share[:, 0], 0).max(axis=1)
+        near[:, entry] = (share[:, 0, entry] > _NEAR_FOCUS) & (witness > _WITNESS)
+        near[:, entry] &= windows.used[:, entry]
     return _Surprises(surprise, near)
 
 

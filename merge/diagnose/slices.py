@@ -187,6 +187,7 @@ def _magnification(own: CaptureSettings, given: float | None) -> tuple[float | N
         if distance_mm >= 4 * own.focal_length_mm:
             size = float(magnification_from_sensor_distance(distance_mm, own.focal_length_mm))
             return size, "marked f-number, focal length and recorded focus distance"
+        return None, "marked f-number; too close for a thin lens, taken as far: --magnification"
     return None, "marked f-number; magnification not known, taken as far away (--magnification)"
 
 

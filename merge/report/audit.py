@@ -121,13 +121,14 @@ def draw_weak_parts(result: AuditResult) -> np.ndarray:
     size = (min(round(columns * side), picture.shape[1]), min(round(rows * side), picture.shape[0]))
     mask = cv2.resize(
         result.coverage.outside.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST
-    ).astype(bool)
+    )
+    mask = cv2.medianBlur(mask, 2 * round(side / 2) + 3).astype(bool)  # single tiles are unsure
     area = picture[: size[1], : size[0]]
     vermilion = np.array([0, 94, 213])  # Okabe & Ito, told apart by colour-blind readers too
     area[mask] = (0.45 * area[mask] + 0.55 * vermilion).astype(np.uint8)
-    for finding in result.findings:
-        if finding.box is None or finding.severity == "note":
-            continue
+    framed = [f for f in result.findings if f.box is not None and f.severity != "note"]
+    for finding in framed[:_LISTED]:
+        assert finding.box is not None
         top, left, height, width = (round(v * scale) for v in finding.box)
         corner = (left + width, top + height)
         cv2.rectangle(picture, (left, top), corner, (0, 94, 213), 2)
