@@ -1,0 +1,74 @@
+"""What all commands share: one line for what goes wrong, and the exit codes."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, NoReturn
+
+import click
+
+from merge.errors import MergeError
+
+EXIT_FAILED, EXIT_USAGE, EXIT_FINDINGS = 1, 2, 3
+# By the shells' custom of 128 plus the signal's number.
+EXIT_INTERRUPTED, EXIT_TERMINATED = 130, 143
+
+
+class Command(click.Command):
+    """A command whose errors are one line on stderr, without a traceback for `MergeError`.
+
+    Exit codes: 0 done, 1 failed, 2 wrong usage, 3 done with findings at or above --fail-on,
+    130 and 143 stopped by a signal.
+    """
+
+    def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
+        """Read the arguments; wrong ones are one line."""
+        try:
+            return super().make_context(*args, **kwargs)
+        except click.UsageError as exc:
+            self._refuse_usage(exc)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; what a user can cause is one line."""
+        try:
+            with _exit_on_termination():
+                return super().invoke(ctx)
+        except click.UsageError as exc:
+            self._refuse_usage(exc)
+        except MergeError as exc:
+            self._stop(str(exc), EXIT_FAILED)
+        except MemoryError:
+            advice = "close other programs, give a smaller --memory, or merge smaller frames"
+            self._stop(f"memory ran out; {advice}", EXIT_FAILED)
+        except KeyboardInterrupt:
+            self._stop("interrupted; nothing is left half-written", EXIT_INTERRUPTED)
+
+    def _refuse_usage(self, exc: click.UsageError) -> NoReturn:
+        message = exc.format_message().rstrip(".")
+        self._stop(f"{message}; see 'depthweld {self.name} --help'", EXIT_USAGE)
+
+    def _stop(self, message: str, code: int) -> NoReturn:
+        print_line(f"depthweld {self.name}: {message}")
+        sys.exit(code)
+
+
+def print_line(message: str) -> None:
+    """Print a message as one line on stderr, whatever stands in it."""
+    click.echo(" ".join(message.split()), err=True)
+
+
+@contextmanager
+def _exit_on_termination() -> Iterator[None]:
+    """Turn the signal to end into an ordinary exit, so that partial files are removed."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(EXIT_TERMINATED))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)

@@ -1,0 +1,244 @@
+"""``depthweld merge``: a bracket of frames into one picture."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any, get_args
+
+import click
+
+from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command
+from merge.cli.progress import show_progress
+from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
+
+_DEFAULTS = MergeOptions()
+_UNITS = {
+    "": 1, "b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12,
+    "kib": 2**10, "mib": 2**20, "gib": 2**30, "tib": 2**40,
+}  # fmt: skip
+_EXAMPLES = """\b
+Examples:
+  depthweld merge beetle/ -o beetle.tif
+  depthweld merge IMG_01*.tif --method detail --extent reference
+  depthweld merge --each sorted.json -o merged/
+"""
+
+
+class _Bytes(click.ParamType):
+    """A size with a unit: 800MB, 2GB, 1.5GiB."""
+
+    name = "size"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, int):
+            return value
+        match = re.fullmatch(r"([0-9]*\.?[0-9]+)\s*([a-z]*)", str(value).strip().lower())
+        if match is None or match[2] not in _UNITS or float(match[1]) == 0:
+            self.fail(f"{value!r}: expected a size such as 800MB or 2GB", param, ctx)
+        return int(float(match[1]) * _UNITS[match[2]])
+
+
+@click.command(
+    "merge",
+    cls=Command,
+    short_help="Merge a focus bracket into one sharp picture.",
+    epilog=_EXAMPLES,
+)
+@click.argument("frames", nargs=-1, type=click.Path())
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    help="The merged file: .tif or .png (16 bits) or .jpg. Default: a .tif beside "
+    "the frames, named after the first and last. With --each a folder.",
+)
+@click.option(
+    "--method",
+    type=click.Choice(get_args(BlendMethod)),
+    default=_DEFAULTS.method,
+    show_default=True,
+    help="detail: sharpest detail at every size, for bristles and "
+    "crossing structures. surface: the depth map chooses, clean and faithful on "
+    "surfaces. auto: each where it is better.",
+)
+@click.option(
+    "--align",
+    "model",
+    type=click.Choice(get_args(MotionModel)),
+    default=_DEFAULTS.model,
+    show_default=True,
+    help="Motion allowed between frames; similarity is shift, turn and size.",
+)
+@click.option(
+    "--extent",
+    type=click.Choice(get_args(Extent)),
+    default=_DEFAULTS.extent,
+    show_default=True,
+    help="The area that all frames cover, or all of the reference frame.",
+)
+@click.option(
+    "--reference",
+    metavar="FRAME",
+    help="Frame that the others are aligned to: its number (the first is 1) or file "
+    "name. Default: the middle one.",
+)
+@click.option("--keep-exposure", is_flag=True, help="Leave differences of exposure as they are.")
+@click.option(
+    "--strict", is_flag=True, help="Fail when a frame cannot be aligned, instead of leaving it out."
+)
+@click.option(
+    "--prefer-jpeg", is_flag=True, help="Of a raw file and JPEG of one picture take the JPEG."
+)
+@click.option("--memory", type=_Bytes(), help="Upper limit of memory: 2GB. Default: half of it.")
+@click.option("--depth", type=click.Path(path_type=Path), help="Write the depth map, 16-bit .tif.")
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path),
+    help="Write the run's record as JSON: frames with hashes, transforms, settings, "
+    "versions, times.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace existing outputs, never a frame.")
+@click.option(
+    "--each",
+    type=click.Path(path_type=Path),
+    metavar="SORTED",
+    help="Merge every focus bracket of 'depthweld sort --json' or of the folder that "
+    "'sort --into' made. Goes on after a failure; run again to resume.",
+)
+@click.option(
+    "--fail-on",
+    type=click.Choice(get_args(Severity)),
+    help="Exit code 3 if a finding is at least this bad.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the record instead of the summary.")
+@click.option("-q", "--quiet", is_flag=True, help="No progress; print the written names alone.")
+@click.option("-v", "--verbose", is_flag=True, help="A line for each frame; list everything.")
+@click.pass_context
+def command(ctx: click.Context, frames: tuple[str, ...], each: Path | None, **given: Any) -> None:
+    """Merge a focus bracket into one picture that is sharp throughout.
+
+    FRAMES are picture files, folders or patterns: JPEG, PNG, TIFF, HEIF, camera raw. They
+    are put in order of capture time, else of file name, and never changed.
+    """
+    if each is None:
+        ctx.exit(_merge_one(frames, given))
+    ctx.exit(_merge_each(frames, each, given))
+
+
+def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
+    """Merge one bracket and return the exit code."""
+    if not frames:
+        raise click.UsageError("no frames; name the files or the folder of a focus bracket")
+    # Decoders and compilers take long to load; --help and wrong usage need none.
+    from merge.pipeline.saving import OutputFiles, merge_to_files
+    from merge.report.merge import SEVERITIES, merge_text, worst_severity
+
+    stack = _find(frames, given)
+    picture = given["output"] or _default_output(stack)
+    files = OutputFiles(picture, given["depth"], given["record"], given["overwrite"])
+    with show_progress(quiet=given["quiet"], verbose=given["verbose"]) as progress:
+        saved = merge_to_files(
+            stack,
+            files,
+            _options(given, stack),
+            keep_record=given["as_json"],
+            progress=progress,
+        )
+    if given["as_json"]:
+        click.echo(json.dumps(saved.record, ensure_ascii=False, indent=1))
+    elif given["quiet"]:
+        click.echo(str(files.picture))
+    else:
+        click.echo(merge_text(saved, verbose=given["verbose"]))
+    limit = given["fail_on"]
+    worst = worst_severity(saved.result.findings)
+    return EXIT_FINDINGS if limit and worst >= SEVERITIES.index(limit) else 0
+
+
+def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> int:
+    """Merge every bracket of a sorted day and return the exit code."""
+    for name in ("depth", "record", "reference"):
+        if given[name] is not None:
+            raise click.UsageError(f"--{name} is for one bracket; leave it out with --each")
+    if frames:
+        raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
+    from merge.pipeline.merging_each import merge_each
+    from merge.report.merge import SEVERITIES
+    from merge.report.sort import each_line, outcome_line
+
+    with show_progress(quiet=given["quiet"], verbose=given["verbose"]) as progress:
+        summary = merge_each(
+            each,
+            _options(given, None),
+            folder=given["output"],
+            prefer="jpeg" if given["prefer_jpeg"] else "raw",
+            overwrite=given["overwrite"],
+            progress=progress,
+        )
+    if given["as_json"]:
+        rows = [
+            {"name": o.name, "status": o.status, "message": o.message, "record": o.result}
+            for o in summary.outcomes
+        ]
+        click.echo(json.dumps({"groups": rows}, ensure_ascii=False, indent=1))
+    elif given["quiet"]:
+        for outcome in summary.outcomes:
+            if outcome.status != "failed":
+                click.echo(str(outcome.output))
+    else:
+        for outcome in summary.outcomes:
+            click.echo(outcome_line(outcome))
+        click.echo(each_line(summary))
+    if summary.failed:
+        return EXIT_FAILED
+    found = [f["severity"] for o in summary.outcomes for f in (o.result or {}).get("findings", ())]
+    limit = given["fail_on"]
+    bad = limit and any(SEVERITIES.index(s) >= SEVERITIES.index(limit) for s in found)
+    return EXIT_FINDINGS if bad else 0
+
+
+def _find(frames: tuple[str, ...], given: dict[str, Any]) -> Stack:
+    from merge.read import find_frames
+
+    # An output of an earlier run that is to be replaced is no frame, whatever it holds.
+    outputs = [p for p in (given["output"], given["depth"]) if p is not None and given["overwrite"]]
+    return find_frames(frames, prefer="jpeg" if given["prefer_jpeg"] else "raw", exclude=outputs)
+
+
+def _default_output(stack: Stack) -> Path:
+    from merge.write import default_output
+
+    return default_output(stack)
+
+
+def _options(given: dict[str, Any], stack: Stack | None) -> MergeOptions:
+    reference = None
+    if given["reference"] is not None and stack is not None:
+        reference = _reference_index(given["reference"], stack)
+    return MergeOptions(
+        method=given["method"],
+        model=given["model"],
+        extent=given["extent"],
+        reference=reference,
+        equalize_exposure=not given["keep_exposure"],
+        strict=given["strict"],
+        memory_limit_bytes=given["memory"],
+    )
+
+
+def _reference_index(text: str, stack: Stack) -> int:
+    """Return the index of a frame given by number from 1, file name, or name without ending."""
+    names = [source.name for source in stack.sources]
+    stems = [source.path.stem for source in stack.sources]
+    for wanted in (Path(text).name, text):
+        for known in (names, stems):
+            if known.count(wanted) == 1:
+                return known.index(wanted)
+    if text.isdecimal() and 1 <= int(text) <= len(stack):
+        return int(text) - 1
+    raise click.UsageError(
+        f"--reference {text}: no such frame; give a number from 1 to {len(stack)} or one of "
+        f"{names[0]} … {names[-1]}"
+    )

@@ -1,0 +1,126 @@
+"""Merge to files: everything that can be refused is refused before the work starts."""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from merge.errors import MergeError, WriteError
+from merge.model import MergeOptions, MergeResult, Stack
+from merge.pipeline.merging import merge_stack
+from merge.pipeline.record import build_record, describe_provenance
+from merge.write import check_output, write_depth, write_json, write_picture
+from merge.write.atomic import check_target
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class OutputFiles:
+    """Where the results of one merge go.
+
+    Attributes
+    ----------
+    picture : Path
+    depth, record : Path or None
+        None = not wanted.
+    overwrite : bool
+        Replace existing files, but never a frame.
+    """
+
+    picture: Path
+    depth: Path | None = None
+    record: Path | None = None
+    overwrite: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class SavedMerge:
+    """A merge and the files that came of it.
+
+    Attributes
+    ----------
+    result : MergeResult
+        Its times now include writing.
+    files : OutputFiles
+    record : dict or None
+        The run's record, when it was asked for.
+    """
+
+    result: MergeResult
+    files: OutputFiles
+    record: dict[str, Any] | None
+
+
+def merge_to_files(
+    stack: Stack,
+    files: OutputFiles,
+    options: MergeOptions | None = None,
+    *,
+    keep_record: bool = False,
+    progress: Progress | None = None,
+) -> SavedMerge:
+    """Merge a stack and write picture, depth map and record, each whole or not at all.
+
+    Parameters
+    ----------
+    stack : Stack
+    files : OutputFiles
+    options : MergeOptions, optional
+    keep_record : bool
+        Return the record also when it is not written; it costs reading all frames once more.
+    progress : callable, optional
+        Called with (stage, frames done, frames in all).
+
+    Raises
+    ------
+    WriteError
+        If an output exists, is a frame, or cannot be written: before the merge where possible.
+    MergeError
+        If a depth map is asked of a method that makes none; and what `merge_stack` raises.
+    """
+    options = options or MergeOptions()
+    _check_files(stack, files, options)
+    result = merge_stack(stack, options, progress=progress)
+    began = time.perf_counter()
+    inputs = [source.path for source in stack.sources]
+    write_picture(
+        files.picture,
+        result.pixels,
+        source=stack.sources[result.registration.reference],
+        provenance=describe_provenance(result),
+        overwrite=files.overwrite,
+        inputs=inputs,
+    )
+    written = {"picture": files.picture}
+    if files.depth is not None and result.depth is not None:
+        write_depth(files.depth, result.depth, overwrite=files.overwrite, inputs=inputs)
+        written["depth"] = files.depth
+    seconds = result.seconds | {"write": time.perf_counter() - began}
+    result = dataclasses.replace(result, seconds=seconds)
+    record = None
+    if keep_record or files.record is not None:
+        record = build_record(result, written)
+    if files.record is not None:
+        write_json(files.record, record, overwrite=files.overwrite, inputs=inputs)
+    return SavedMerge(result, files, record)
+
+
+def _check_files(stack: Stack, files: OutputFiles, options: MergeOptions) -> None:
+    inputs = [source.path for source in stack.sources]
+    check_output(files.picture, overwrite=files.overwrite, inputs=inputs)
+    if files.depth is not None:
+        if options.method == "detail":
+            raise MergeError("method detail makes no depth map; choose auto or surface")
+        check_output(files.depth, overwrite=files.overwrite, inputs=inputs)
+        if files.depth.suffix.lower() not in {".tif", ".tiff"}:
+            raise WriteError(f"{files.depth}: a depth map is written as .tif; choose that ending")
+    if files.record is not None:
+        check_target(files.record, overwrite=files.overwrite, inputs=inputs)
+    names = [p.absolute() for p in (files.picture, files.depth, files.record) if p is not None]
+    if len(set(names)) < len(names):
+        raise WriteError(f"{files.picture}: asked for twice; give each output its own name")

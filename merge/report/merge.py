@@ -1,0 +1,146 @@
+"""A merge as text for one screen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from merge.model import Finding, MergeResult, Severity
+from merge.pipeline.record import measured_extremes
+from merge.pipeline.saving import SavedMerge
+
+SEVERITIES: tuple[Severity, ...] = ("note", "warning", "problem")
+# Lines of each kind of list that fit on one screen beside everything else.
+_LISTED = 4
+_STAGES = {
+    "align": "aligning",
+    "measure": "measuring sharpness",
+    "blend": "merging",
+    "write": "writing",
+}
+
+
+def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
+    """Return what was merged, measured, found and written, in about ten lines.
+
+    Parameters
+    ----------
+    saved : SavedMerge
+    verbose : bool
+        A line for each frame, and every line of lists that are cut short otherwise.
+    """
+    result = saved.result
+    limit = None if verbose else _LISTED
+    lines = [
+        frames_line(result),
+        *_listed([f"  passed over: {line}" for line in result.stack.skipped], limit),
+        *_left_out(result),
+        *_measured_lines(result),
+        *(_frame_table(result) if verbose else ()),
+        _method_line(result),
+        *_finding_lines(result.findings, limit),
+        _time_line(result),
+        *_written_lines(saved),
+    ]
+    return "\n".join(lines)
+
+
+def worst_severity(findings: Sequence[Finding]) -> int:
+    """Return the place of the worst finding in `SEVERITIES`, -1 without findings."""
+    return max((SEVERITIES.index(f.severity) for f in findings), default=-1)
+
+
+def frames_line(result: MergeResult) -> str:
+    """Return how many frames, from which to which, in what order."""
+    sources = result.stack.sources
+    span = f"{sources[0].name} to {sources[-1].name}"
+    return f"Frames     {len(sources)}, {span}, in order of {result.stack.ordered_by}"
+
+
+def _listed(lines: Sequence[str], limit: int | None) -> list[str]:
+    if limit is None or len(lines) <= limit:
+        return list(lines)
+    return [*lines[:limit], f"  … and {len(lines) - limit} more (-v lists all)"]
+
+
+def _left_out(result: MergeResult) -> Iterator[str]:
+    frames = zip(result.stack.sources, result.registration.frames, strict=True)
+    for number, (source, frame) in enumerate(frames, 1):
+        if frame.transform is None:
+            yield f"  left out: {source.name} (frame {number}): {frame.reason}"
+
+
+def _measured_lines(result: MergeResult) -> list[str]:
+    registration = result.registration
+    place = registration.reference
+    name = result.stack.sources[place].name
+    found = measured_extremes(result)
+    parts = [f"shift up to {found.shift_px:.1f} px"]
+    parts.append(f"magnification {100 * (found.magnification_range - 1):.2f} %")
+    if found.rotation_deg >= 0.01:
+        parts.append(f"rotation up to {found.rotation_deg:.2f}°")
+    exposure = f"exposure {100 * (found.gain_range - 1):.1f} % ({found.exposure_range_ev:.2f} EV)"
+    if not result.options.equalize_exposure:
+        exposure += ", kept"
+    motion = "not moved" if registration.model == "none" else f"by {registration.model}"
+    return [
+        f"Aligned    to {name} (frame {place + 1}), {motion}",
+        f"Measured   {', '.join([*parts, exposure])}",
+    ]
+
+
+def _frame_table(result: MergeResult) -> Iterator[str]:
+    yield "  frame  shift x, y in px    magnification  exposure  uncertain by  name"
+    frames = zip(result.stack.sources, result.registration.frames, strict=True)
+    for number, (source, frame) in enumerate(frames, 1):
+        if frame.transform is None:
+            yield f"  {number:5d}  {'left out':<57}{source.name}"
+            continue
+        x, y = frame.transform.shift_px(result.registration.shape)
+        size, residual = frame.transform.magnification, f"{frame.residual_px:.2f} px"
+        yield (
+            f"  {number:5d}  {x:+8.2f} {y:+8.2f}  {100 * size:13.3f} %  "
+            f"{100 * frame.gain:7.1f} %  {residual:>12}  {source.name}"
+        )
+
+
+def _method_line(result: MergeResult) -> str:
+    height, width, channels = result.pixels.shape
+    area = {
+        "common": "the area that all frames cover",
+        "reference": "the reference frame's area",
+    }[result.options.extent]
+    grey = ", grey" if channels == 1 else ""
+    return f"Merged     by {result.options.method} to {width} x {height} px{grey}, {area}"
+
+
+def _finding_lines(findings: Sequence[Finding], limit: int | None) -> list[str]:
+    if not findings:
+        return ["Findings   none"]
+    ranked = sorted(findings, key=lambda f: -SEVERITIES.index(f.severity))
+    lines = [f"  {f.severity}: {' '.join(filter(None, (f.message, f.advice)))}" for f in ranked]
+    return [f"Findings   {len(findings)}", *_listed(lines, limit)]
+
+
+def _time_line(result: MergeResult) -> str:
+    parts = ", ".join(f"{_STAGES.get(s, s)} {t:.1f}" for s, t in result.seconds.items())
+    return f"Time       {sum(result.seconds.values()):.1f} s ({parts})"
+
+
+def _written_lines(saved: SavedMerge) -> Iterator[str]:
+    files = saved.files
+    depth = None if saved.result.depth is None else files.depth
+    outputs = (
+        (files.picture, _bits(files.picture)),
+        (depth, "depth map"),
+        (files.record, "record"),
+    )
+    for path, what in outputs:
+        if path is not None:
+            yield f"Written    {path} ({what}, {path.stat().st_size / 1e6:.1f} MB)"
+
+
+def _bits(path: Path) -> str:
+    return {".jpg": "8-bit JPEG", ".jpeg": "8-bit JPEG", ".png": "16-bit PNG"}.get(
+        path.suffix.lower(), "16-bit TIFF"
+    )
