@@ -1,6 +1,6 @@
 """The rendered brackets are complete and their recorded truth is true.
 
-The checks do not use the renderer: positions of in-focus detail are measured by phase
+The checks do not use the renderer: positions of in-focus detail are measured by cross
 correlation (`skimage.registration.phase_cross_correlation`: M. Guizar-Sicairos et al., Opt.
 Lett. 33, 156 (2008)), blur by comparing each frame with a disk-blurred truth.
 """
@@ -105,8 +105,9 @@ def test_header_agrees_with_the_record(name):
 def test_recorded_transforms_put_sharp_detail_on_the_truth(name, least):
     """The outermost macro frames have too little in focus to be measured on.
 
-    Detail a few px of blur before or behind the plane pulls a tile by about 0.1 px;
-    a forgotten tripod shift costs 0.4 to 2 px, forgotten breathing far more.
+    Plain cross-correlation: whitened, it gives the fine detail that a slightly blurred tile
+    lacks as much weight as the rest, and strays by 0.16 px. A forgotten tripod shift costs 0.4 to
+    2 px, forgotten breathing far more.
     """
     bracket = load_fixture(name)
     truth = bracket.truth.mean(axis=2)
@@ -117,12 +118,13 @@ def test_recorded_transforms_put_sharp_detail_on_the_truth(name, least):
         shifts = []
         for tile in flat_tiles(bracket, position, 4.0, 48, 0.5):
             pair = [(image[tile] - image[tile].mean()) * window for image in (truth, warped)]
-            shifts.append(phase_cross_correlation(*pair, upsample_factor=50)[0])
+            shift = phase_cross_correlation(*pair, upsample_factor=50, normalization=None)[0]
+            shifts.append(shift)
         if len(shifts) >= 4:
             measured[index] = np.median(shifts, axis=0)
     assert len(measured) >= least
     for index, shift in measured.items():
-        assert np.abs(shift).max() <= 0.15, f"frame {index}: off by {shift} px"
+        assert np.abs(shift).max() <= 0.1, f"frame {index}: off by {shift} px"
 
 
 @pytest.mark.parametrize(("name", "least"), [("macro", 5), ("landscape", 2)])
