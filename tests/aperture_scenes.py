@@ -180,6 +180,41 @@ def photograph_series(
     )
 
 
+def depth_series(
+    name: str,
+    f_numbers: list[float],
+    blurs_px: tuple[float, float, float],
+    *,
+    lens: Lens,
+    pitch_um: float = 4.0,
+    noise: float = 0.003,
+    seed: int = 1,
+) -> Series:
+    """Return a picture whose upper, middle and lower third lie at different depths.
+
+    ``blurs_px`` are the diameters of their blur circles at f/8; W020 = D / (8 N) (from
+    memory, thin lens) turns them into waves.
+    """
+    rng = np.random.default_rng(seed)
+    light = texture(name)
+    fy = np.fft.fftfreq(light.shape[0])[:, None] + 0 * np.fft.rfftfreq(light.shape[1])
+    fx = np.fft.rfftfreq(light.shape[1])[None, :] + 0 * fy
+    third = light.shape[0] // 3
+    frames = []
+    for n in f_numbers:
+        seen = np.empty_like(light)
+        for k, blur in enumerate(blurs_px):
+            waves = blur * pitch_um * (8 / n) / (8 * n) / WAVELENGTH_UM
+            transfer = pupil_transfer(lens, n, defocus_waves=waves)
+            part = render(light, sample_transfer(transfer, fx, fy, n, pitch_um), (0.0, 0.0))
+            rows = slice(k * third, (k + 1) * third if k < 2 else None)
+            seen[rows] = part[rows]
+        coded = to_srgb(seen)
+        sigma = noise * np.sqrt(0.25 + 0.75 * coded / 0.5)
+        frames.append((coded + sigma * rng.standard_normal(coded.shape)).astype(np.float32))
+    return Series(frames, list(f_numbers), [], lens.widest, pitch_um, lens)
+
+
 def sixty_series() -> list[dict]:
     """Return the settings of sixty series: six textures, ten lenses, noises and shakes."""
     rng = np.random.default_rng(60)

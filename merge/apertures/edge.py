@@ -14,6 +14,8 @@ from merge.model import FloatArray
 
 _OVERSAMPLING = 4
 _ROWS, _COLUMNS = 80, 64
+# Wider boxes are better where they fit: the Hamming window must not narrow a wide spread.
+_WIDE_COLUMNS = 112
 # Slant against the pixel axis: less leaves phases of the pixel grid unsampled, more mixes the
 # pixel's two directions.
 _SLANT_DEG = (1.5, 20.0)
@@ -164,15 +166,39 @@ def find_edge(luminance: FloatArray, transfer: str) -> tuple[int, int, int, int]
     transfer : str
     """
     best, found = 0.0, None
-    for box in _candidates(luminance):
-        response = measure_edge(luminance, transfer, box)
-        if response is None:
+    for place in _candidates(luminance):
+        box = _largest_clean(luminance, transfer, place)
+        if box is None:
             continue
         patch = luminance[box[0] : box[0] + box[2], box[1] : box[1] + box[3]]
         step = float(np.quantile(patch, 0.9) - np.quantile(patch, 0.1))
+        step *= min(box[2], box[3]) / _COLUMNS
         if step > best:
             best, found = step, box
     return found
+
+
+def _largest_clean(
+    luminance: FloatArray, transfer: str, box: tuple[int, int, int, int]
+) -> tuple[int, int, int, int] | None:
+    """Return the widest box centred on the edge in which it is clean, None if there is none."""
+    row, column, height, width = box
+    light = linearize(luminance[row : row + height, column : column + width], transfer)
+    down = _runs_down(light)
+    line = _fit_edge(light if down else np.ascontiguousarray(light.T))
+    if line is None:
+        return None
+    move = line[0] + line[1] * (_ROWS - 1) / 2 - (_COLUMNS - 1) / 2
+    for columns in (_WIDE_COLUMNS, _COLUMNS):
+        aside = round(move - (columns - _COLUMNS) / 2)
+        wide = (
+            (row, column + aside, height, columns)
+            if down
+            else (row + aside, column, columns, width)
+        )
+        if min(wide[0], wide[1]) >= 0 and measure_edge(luminance, transfer, wide) is not None:
+            return wide
+    return None
 
 
 def _candidates(luminance: FloatArray) -> list[tuple[int, int, int, int]]:

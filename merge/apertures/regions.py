@@ -22,7 +22,8 @@ from merge.optics import disk_transfer
 MIN_TILES = 5
 # Signal over noise, in the frame where it is strongest, that makes a tile textured.
 _SIGNAL_TO_NOISE = 1.0
-_CENTRE, _CORNERS = 0.3, 0.75
+# Of the half diagonal.
+_CENTRE, _CORNERS = 0.3, 0.7
 # Blur circles tried, px at the best aperture.
 _DIAMETERS_PX = np.concatenate([np.arange(0, 8, 0.25), np.arange(8, 60.5, 1.0)])
 # Contrast that leaks into a blurred tile from its surroundings, of the focused one.
@@ -133,7 +134,8 @@ def _blur_px(
     frequency = np.asarray(RINGS[: len(rings)])[:, None]
     costs = []
     for diameter in _DIAMETERS_PX:
-        disks = diameter * lens_best / f_numbers[good]
+        # In thousandths of a pixel, as the function takes µm against cycles/mm.
+        disks = 1000 * diameter * lens_best / f_numbers[good]
         model = np.abs(np.asarray(disk_transfer(frequency, disks[None, :])))
         log = np.log(model + _FLOOR * model.max(axis=1, keepdims=True))
         difference = data - log

@@ -1,0 +1,117 @@
+"""``depthweld apertures``: which f-number of a series is best, where, and why."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from merge.cli.command import Command
+from merge.cli.progress import show_progress
+from merge.pipeline.apertures import assess_apertures
+from merge.report.apertures import (
+    apertures_record,
+    apertures_text,
+    write_contact_sheet,
+    write_plot,
+)
+from merge.write import check_output
+
+_EXAMPLES = """\b
+Examples:
+  depthweld apertures FRM_0101.JPG FRM_0102.JPG FRM_0103.JPG FRM_0104.JPG
+  depthweld apertures series/ --plot series.png --crops crops.png
+"""
+
+
+def _read_numbers(
+    ctx: click.Context, param: click.Parameter, value: str | None
+) -> list[float] | None:
+    if value is None:
+        return None
+    try:
+        numbers = [float(v.strip().lower().removeprefix("f/")) for v in value.split(",")]
+    except ValueError:
+        numbers = [0.0]
+    if min(numbers) <= 0:
+        raise click.BadParameter(f"{value!r}: expected numbers such as 4,5.6,8,11")
+    return numbers
+
+
+@click.command(
+    "apertures",
+    cls=Command,
+    short_help="Tell which f-number of a series is best, where, and why.",
+    epilog=_EXAMPLES,
+)
+@click.argument("frames", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--f-numbers",
+    callback=_read_numbers,
+    help="F-numbers in shooting order, where the files do not tell: 4,5.6,8.",
+)
+@click.option(
+    "--pixel-pitch",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Pixel pitch in µm, where the files do not tell.",
+)
+@click.option(
+    "--magnification",
+    type=click.FloatRange(min=0),
+    default=0.0,
+    show_default=True,
+    help="Size on the sensor over real size: close up, diffraction grows with it.",
+)
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(min=0, min_open=True),
+    default=2.0,
+    show_default=True,
+    help="Blur allowed, in px, when counting the frames of a bracket.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path),
+    help="Write contrast over f-number and the map (.png or .svg).",
+)
+@click.option(
+    "--crops", type=click.Path(path_type=Path), help="Write a sheet of crops at 100 % (.png)."
+)
+@click.option("--overwrite", is_flag=True, help="Replace these files if they exist.")
+def command(
+    frames: tuple[Path, ...],
+    as_json: bool,
+    plot: Path | None,
+    crops: Path | None,
+    overwrite: bool,
+    **options: Any,
+) -> None:
+    """Compare FRAMES of one focus and different f-numbers: files or folders.
+
+    Works on real scenes: each place is compared with itself at the other f-numbers, so that
+    its texture cancels. A slanted edge, if there is one, is measured besides.
+    """
+    for target in (plot, crops):
+        if target is not None and target.suffix.lower() == ".png":
+            check_output(target, overwrite=overwrite)
+    with show_progress() as progress:
+        series = assess_apertures(
+            frames,
+            f_numbers=options["f_numbers"],
+            magnification=options["magnification"],
+            pitch_um=options["pixel_pitch"],
+            tolerance_px=options["tolerance"],
+            progress=progress,
+        )
+    inputs = [source.path for source in series.sources]
+    if plot is not None:
+        write_plot(series, plot, overwrite=overwrite, inputs=inputs)
+    if crops is not None:
+        write_contact_sheet(series, crops, overwrite=overwrite, inputs=inputs)
+    if as_json:
+        click.echo(json.dumps(apertures_record(series), indent=1, ensure_ascii=False))
+    else:
+        click.echo(apertures_text(series))
