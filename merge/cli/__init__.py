@@ -8,7 +8,7 @@ import click
 
 # Command → module of the same name in this folder that defines `command`; loaded when used, so
 # that `--help` stays fast.
-_COMMANDS: tuple[str, ...] = ("merge", "audit", "plan", "sort", "demo")
+_COMMANDS: tuple[str, ...] = ("merge", "audit", "apertures", "plan", "sort", "demo")
 
 
 class _LazyGroup(click.Group):
