@@ -10,15 +10,14 @@ by a known transform, with gain and noise. Truth is the all-sharp picture in the
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
-import numba
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
+from merge.demo import render_focus
 from merge.encoding import encode, linearize
 
 
@@ -72,85 +71,6 @@ def photograph(scale: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
         picture = np.clip(cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC), 0, 1)
         depth = cv2.resize(depth, size, interpolation=cv2.INTER_NEAREST)
     return picture, depth
-
-
-def points_with_hidden(
-    light: np.ndarray, position: np.ndarray, reach: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return pixel index (row, column), position and light of all surface points.
-
-    Besides every visible pixel there is a second set: behind a depth step the farther surface goes
-    on for ``reach`` px, mirrored at the step, because a wide aperture looks behind the rim.
-    """
-    rows, columns = np.indices(position.shape).astype(np.int32)
-    spread = float(position.max() - position.min())
-    rim = position - cv2.erode(position, np.ones((3, 3), np.uint8)) > 0.04 * spread
-    distance, (r, c) = distance_transform_edt(~rim, return_indices=True)
-    hidden = (distance <= reach) & (position[r, c] > position + 0.04 * spread)
-    r, c = r[hidden], c[hidden]
-    mirror_r = np.clip(2 * r - rows[hidden], 0, position.shape[0] - 1)
-    mirror_c = np.clip(2 * c - columns[hidden], 0, position.shape[1] - 1)
-    same = np.abs(position[mirror_r, mirror_c] - position[r, c]) < 0.04 * spread
-    colour = np.where(same[:, None], light[mirror_r, mirror_c], light[r, c])
-    return (
-        np.stack(
-            [np.r_[rows.ravel(), rows[hidden]], np.r_[columns.ravel(), columns[hidden]]], axis=1
-        ),
-        np.r_[position.ravel(), position[r, c]].astype(np.float32),
-        np.concatenate([light.reshape(-1, light.shape[2]), colour]).astype(np.float32),
-    )
-
-
-@numba.njit(cache=True, nogil=True)
-def _splat_views(index, position, light, focus, lens, total, hits):  # pragma: no cover
-    """Add the pinhole views from all ``lens`` points (unit disk): the nearest point wins."""
-    height, width = hits.shape
-    nearest = np.empty((height, width), np.float32)
-    winner = np.empty((height, width), np.int32)
-    for v in range(lens.shape[0]):
-        nearest[:] = np.inf
-        winner[:] = -1
-        for k in range(index.shape[0]):
-            half = (position[k] - focus) / 2
-            row = round(index[k, 0] + half * lens[v, 1])
-            column = round(index[k, 1] + half * lens[v, 0])
-            if 0 <= row < height and 0 <= column < width and position[k] < nearest[row, column]:
-                nearest[row, column] = position[k]
-                winner[row, column] = k
-        for row in range(height):
-            for column in range(width):
-                k = winner[row, column]
-                if k >= 0:
-                    hits[row, column] += 1
-                    for channel in range(light.shape[1]):
-                        total[row, column, channel] += light[k, channel]
-
-
-def render_focus(
-    light: np.ndarray, position: np.ndarray, focuses: Sequence[float], rng: np.random.Generator
-) -> list[np.ndarray]:
-    """Return the scene as a thin lens sees it at each focus (linear light in and out).
-
-    The aperture is sampled: each picture is the mean of many pinhole views with true occlusion,
-    each point moved by its lens point times half its blur-circle diameter.
-    """
-    widest = max(abs(f - p) for f in focuses for p in (position.min(), position.max()))
-    points = points_with_hidden(light, position, int(widest / 2) + 2)
-    # One view for each five pixels of the widest disk keeps the sampling error below the noise.
-    views = int(np.clip(np.pi / 4 * widest**2 / 5, 64, 600))
-
-    def render(focus: float, turn: float) -> np.ndarray:
-        k = np.arange(views) + 0.5  # sunflower points: even over the disk
-        radius, angle = np.sqrt(k / views), k * np.pi * (3 - np.sqrt(5)) + turn
-        lens = np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=1)
-        total = np.zeros(light.shape, np.float32)
-        hits = np.zeros(position.shape, np.float32)
-        _splat_views(*points, focus, lens.astype(np.float32), total, hits)
-        return total / np.maximum(hits, 1)[..., None]
-
-    turns = rng.uniform(0, 2 * np.pi, len(focuses))
-    with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(render, focuses, turns))
 
 
 def similarity(shape, *, magnification=1.0, rotation_deg=0.0, shift=(0.0, 0.0)) -> np.ndarray:

@@ -10,7 +10,7 @@ STAGES = {
     "read", "metadata", "sort", "align", "focus", "axis", "depth",
     "blend", "defects", "diagnose", "apertures", "write", "plan",
 }  # fmt: skip
-BASE = {"optics", "pyramid", "scratch", "encoding", "model", "errors"}
+BASE = {"demo", "optics", "pyramid", "scratch", "encoding", "model", "errors"}
 LAYER = (
     {name: 1 for name in BASE}
     | {name: 2 for name in STAGES}
