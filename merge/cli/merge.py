@@ -9,7 +9,7 @@ from typing import Any, get_args
 
 import click
 
-from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command
+from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command, print_line
 from merge.cli.progress import show_progress
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
 
@@ -183,13 +183,14 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
             for o in summary.outcomes
         ]
         click.echo(json.dumps({"groups": rows}, ensure_ascii=False, indent=1))
-    elif given["quiet"]:
-        for outcome in summary.outcomes:
-            if outcome.status != "failed":
-                click.echo(str(outcome.output))
-    else:
-        for outcome in summary.outcomes:
+    for outcome in summary.outcomes:
+        if outcome.status == "failed":
+            print_line(f"depthweld merge: {outcome.name}: {outcome.message}")
+        elif given["quiet"] and not given["as_json"]:
+            click.echo(str(outcome.output))
+        elif not given["as_json"]:
             click.echo(outcome_line(outcome))
+    if not (given["quiet"] or given["as_json"]):
         click.echo(each_line(summary))
     if summary.failed:
         return EXIT_FAILED
@@ -202,9 +203,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
 def _find(frames: tuple[str, ...], given: dict[str, Any]) -> Stack:
     from merge.read import find_frames
 
-    # An output of an earlier run that is to be replaced is no frame, whatever it holds.
-    outputs = [p for p in (given["output"], given["depth"]) if p is not None and given["overwrite"]]
-    return find_frames(frames, prefer="jpeg" if given["prefer_jpeg"] else "raw", exclude=outputs)
+    return find_frames(frames, prefer="jpeg" if given["prefer_jpeg"] else "raw")
 
 
 def _default_output(stack: Stack) -> Path:

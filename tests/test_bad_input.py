@@ -1,0 +1,360 @@
+"""Whatever a person can get wrong: one line that names the file and says what to do.
+
+Every case goes through the real command; a few in a process of their own, to see the exit code
+and the streams as a shell sees them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import resource
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner, Result
+from io_samples import exif_bytes, mosaic_of, smooth_picture, write_dng, write_jpeg, write_tiff
+from PIL import Image
+from small_brackets import small_bracket, write_bracket, write_frame
+
+from merge.cli import main
+
+
+def merge(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, ["merge", *map(str, arguments)])
+
+
+def contents(folder: Path) -> dict[str, str]:
+    """Return the hash of every file below a folder, hidden ones too."""
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def assert_one_line(result: Result, *words: str, code: int = 1) -> None:
+    assert result.exit_code == code, result.output
+    assert result.stdout == ""
+    lines = result.stderr.splitlines()
+    assert len(lines) == 1, result.stderr
+    assert lines[0].startswith("depthweld merge: ")
+    for word in words:
+        assert word in lines[0]
+
+
+def text(path: Path) -> None:
+    path.with_suffix(".jpg").write_text("a note, not a picture\n" * 20, encoding="utf-8")
+
+
+def nothing(path: Path) -> None:
+    path.with_suffix(".jpg").write_bytes(b"")
+
+
+def cut_jpeg(path: Path) -> None:
+    whole = write_frame(path.with_suffix(".jpg"), small_bracket()[0][0])
+    whole.write_bytes(whole.read_bytes()[:-4000])
+
+
+def cut_tiff(path: Path) -> None:
+    # Written in the order table, pixels: what is cut off is pixels.
+    whole = write_tiff(
+        path.with_suffix(".tif"), np.rint(small_bracket()[0][0] * 65535).astype("u2")
+    )
+    whole.write_bytes(whole.read_bytes()[:-30_000])
+
+
+def cut_raw(path: Path) -> None:
+    whole = write_dng(path.with_suffix(".dng"), mosaic_of(smooth_picture(160, 240, dtype="f8")))
+    whole.write_bytes(whole.read_bytes()[:-30_000])
+
+
+def smaller(path: Path) -> None:
+    write_frame(path.with_suffix(".jpg"), small_bracket(height=150)[0][0], 9)
+
+
+def upright(path: Path) -> None:
+    picture = np.ascontiguousarray(small_bracket()[0][0].swapaxes(0, 1))
+    write_frame(path.with_suffix(".jpg"), picture, 9)
+
+
+def turned(path: Path) -> None:
+    pixels = np.rint(small_bracket()[0][0] * 255).astype(np.uint8)
+    write_jpeg(path.with_suffix(".jpg"), pixels, exif=exif_bytes(orientation=6))
+
+
+def other_camera(path: Path) -> None:
+    pixels = np.rint(small_bracket()[0][0] * 255).astype(np.uint8)
+    other = exif_bytes(main={271: "Sample", 272: "Pocket Two"})
+    write_jpeg(path.with_suffix(".jpg"), pixels, exif=other)
+
+
+def grey(path: Path) -> None:
+    pixels = np.rint(small_bracket()[0][0][..., 1] * 255).astype(np.uint8)
+    write_jpeg(path.with_suffix(".jpg"), pixels)
+
+
+def cmyk_jpeg(path: Path) -> None:
+    Image.new("CMYK", (240, 160), (10, 20, 30, 40)).save(path.with_suffix(".jpg"), "JPEG")
+
+
+def cmyk_tiff(path: Path) -> None:
+    ink = smooth_picture(160, 240, 4, np.uint8)
+    write_tiff(path.with_suffix(".tif"), ink, photometric="separated")
+
+
+def transparent(path: Path) -> None:
+    picture = Image.fromarray(smooth_picture(160, 240, 4, np.uint8), "RGBA")
+    picture.save(path.with_suffix(".png"), "PNG")
+
+
+def animated_png(path: Path) -> None:
+    pictures = [Image.fromarray(smooth_picture(160, 240, 3, np.uint8)).rotate(a) for a in (0, 9)]
+    pictures[0].save(path.with_suffix(".png"), "PNG", save_all=True, append_images=pictures[1:])
+
+
+def gif(path: Path) -> None:
+    pictures = [Image.new("L", (240, 160), shade) for shade in (10, 200)]
+    pictures[0].save(path.with_suffix(".jpg"), "GIF", save_all=True, append_images=pictures[1:])
+
+
+def pages(path: Path) -> None:
+    with tifffile.TiffWriter(path.with_suffix(".tif")) as writer:
+        for shift in (0, 5):
+            page = np.roll(smooth_picture(160, 240, 3, np.uint16), shift, axis=1)
+            writer.write(page, photometric="rgb", metadata=None)
+
+
+ODD_FRAMES: list[tuple[Callable[[Path], None], tuple[str, ...]]] = [
+    (text, ("odd.jpg", "not a picture", "expected JPEG", "leave it out")),
+    (nothing, ("odd.jpg", "0 bytes", "copy it again")),
+    (cut_jpeg, ("odd.jpg", "cut off", "copy it again")),
+    (smaller, ("odd.jpg", "240 x 150 px", "240 x 160 px", "leave this frame out")),
+    (upright, ("odd.jpg", "160 x 240 px", "240 x 160 px", "orientation")),
+    (turned, ("odd.jpg", "orientation 6", "has orientation 1")),
+    (other_camera, ("odd.jpg", "Sample Pocket Two", "Example Field One", "one camera")),
+    (grey, ("odd.jpg", "grey", "colour", "alike")),
+    (cmyk_jpeg, ("odd.jpg", "CMYK", "expected", "export")),
+    (cmyk_tiff, ("odd.tif", "CMYK", "expected", "export")),
+    (gif, ("odd.jpg", "a GIF", "convert it")),
+    (cut_raw, ("odd.dng", "cut off", "copy it again")),
+]
+
+
+@pytest.mark.parametrize(
+    ("make", "words"), ODD_FRAMES, ids=lambda value: getattr(value, "__name__", "")
+)
+def test_an_odd_frame_among_good_ones_stops_the_merge_with_one_line(tmp_path, make, words):
+    folder = tmp_path / "bracket"
+    write_bracket(folder, suffix=".jpg")
+    make(folder / "odd")
+    before = contents(tmp_path)
+    assert_one_line(merge(folder, "-o", tmp_path / "out.tif"), *words)
+    assert contents(tmp_path) == before
+
+
+SAME_KIND: list[tuple[str, Callable[[Path], None], tuple[str, ...]]] = [
+    (".tif", cut_tiff, ("odd.tif", "copy it again")),
+    (".tif", pages, ("odd.tif", "2 pictures", "its own file")),
+    (".png", transparent, ("odd.png", "transparent parts", "flatten")),
+    (".png", animated_png, ("odd.png", "animat", "export")),
+]
+
+
+@pytest.mark.parametrize(
+    ("suffix", "make", "words"), SAME_KIND, ids=lambda value: getattr(value, "__name__", "")
+)
+def test_an_odd_frame_of_the_same_kind_stops_the_merge_with_one_line(tmp_path, suffix, make, words):
+    folder = tmp_path / "bracket"
+    write_bracket(folder, suffix=suffix)
+    make(folder / "odd")
+    before = contents(tmp_path)
+    assert_one_line(merge(folder, "-o", tmp_path / "out.tif"), *words)
+    assert contents(tmp_path) == before
+
+
+def test_a_truncated_raw_bracket_is_refused(tmp_path):
+    scene = smooth_picture(160, 240, dtype="f8")
+    for i in range(3):
+        write_dng(tmp_path / f"raw_{i}.dng", mosaic_of(np.roll(scene, 2 * i, axis=1)))
+    broken = tmp_path / "raw_1.dng"
+    broken.write_bytes(broken.read_bytes()[:-30_000])
+    before = contents(tmp_path)
+    assert_one_line(merge(tmp_path), "raw_1.dng", "copy it again")
+    assert contents(tmp_path) == before
+
+
+def test_an_empty_folder_is_refused(tmp_path):
+    assert_one_line(merge(tmp_path), str(tmp_path), "no pictures found")
+
+
+def test_a_folder_without_pictures_is_refused(tmp_path):
+    (tmp_path / "notes.txt").write_text("the light was good", encoding="utf-8")
+    assert_one_line(merge(tmp_path), "no pictures found")
+
+
+def test_a_single_frame_is_refused(tmp_path):
+    (path,) = write_bracket(tmp_path, 1)
+    assert_one_line(merge(path), path.name, "one frame", "at least two")
+
+
+def test_a_missing_file_is_refused(tmp_path):
+    assert_one_line(merge(tmp_path / "nowhere.jpg"), "nowhere.jpg", "no such file")
+
+
+def test_a_pattern_that_matches_nothing_is_refused(tmp_path):
+    assert_one_line(merge(tmp_path / "*.nef"), "*.nef", "no file matches")
+
+
+def test_frames_of_8_and_16_bits_are_merged_together(tmp_path):
+    pictures, _ = small_bracket()
+    for i, picture in enumerate(pictures):
+        write_frame(tmp_path / f"frame_{i}.tif", picture, bits=8 if i == 1 else 16)
+    result = merge(tmp_path, "-o", tmp_path / "out.tif")
+    assert result.exit_code == 0, result.stderr
+    assert tifffile.imread(tmp_path / "out.tif").dtype == np.uint16
+
+
+def test_opaque_alpha_is_dropped(tmp_path):
+    pictures, _ = small_bracket()
+    for i, picture in enumerate(pictures):
+        values = np.dstack([np.rint(picture * 65535), np.full(picture.shape[:2], 65535)])
+        write_tiff(
+            tmp_path / f"frame_{i}.tif", values.astype(np.uint16), extrasamples=["unassalpha"]
+        )
+    result = merge(tmp_path, "-o", tmp_path / "out.tif")
+    assert result.exit_code == 0, result.stderr
+    assert tifffile.imread(tmp_path / "out.tif").shape[2] == 3
+
+
+def test_a_bracket_without_anything_to_align_by_is_refused(tmp_path):
+    for i in range(3):
+        write_frame(tmp_path / f"frame_{i}.png", np.full((160, 240, 3), 0.5, np.float32))
+    before = contents(tmp_path)
+    assert_one_line(merge(tmp_path), "could be aligned", "show one scene")
+    assert contents(tmp_path) == before
+
+
+def test_an_unreadable_frame_is_refused(tmp_path, monkeypatch):
+    paths = write_bracket(tmp_path, suffix=".jpg")
+    if os.geteuid() != 0:
+        paths[1].chmod(0)
+    else:  # who may read everything is refused by hand
+        opened = Path.open
+
+        def refuse(path: Path, *arguments, **options):
+            if path.name == paths[1].name:
+                raise PermissionError(13, "Permission denied", str(path))
+            return opened(path, *arguments, **options)
+
+        monkeypatch.setattr(Path, "open", refuse)
+    assert_one_line(merge(tmp_path), paths[1].name, "no permission to read")
+
+
+def test_an_unwritable_output_folder_is_refused_before_the_work(tmp_path, monkeypatch):
+    write_bracket(tmp_path / "in")
+    out = tmp_path / "out"
+    out.mkdir(mode=0o555)
+    if os.geteuid() == 0:
+        monkeypatch.setattr(os, "access", lambda path, mode: Path(path) != out)
+    monkeypatch.setattr("merge.pipeline.saving.merge_stack", must_not_start)
+    assert_one_line(merge(tmp_path / "in", "-o", out / "x.tif"), "x.tif", "no permission to write")
+
+
+def must_not_start(*arguments, **options):
+    raise AssertionError("the work started")
+
+
+@pytest.mark.parametrize(
+    ("output", "words"),
+    [
+        ("nowhere/out.tif", ("does not exist", "make it first")),
+        ("out.bmp", ("'.bmp'", "expected .tif, .png or .jpg")),
+        ("out", ("no ending", "expected .tif")),
+        ("in", ("in", "expected")),
+        ("in/frame_2.tif", ("is the input frame_2.tif", "choose another name")),
+    ],
+)
+def test_an_impossible_output_is_refused_before_the_work(tmp_path, monkeypatch, output, words):
+    write_bracket(tmp_path / "in")
+    before = contents(tmp_path)
+    monkeypatch.setattr("merge.pipeline.saving.merge_stack", must_not_start)
+    assert_one_line(merge(tmp_path / "in", "-o", tmp_path / output), *words)
+    assert contents(tmp_path) == before
+
+
+@pytest.mark.parametrize("option", ["-o", "--depth"])
+def test_a_frame_is_never_overwritten(tmp_path, option):
+    paths = write_bracket(tmp_path)
+    before = contents(tmp_path)
+    arguments = {"-o": tmp_path / "out.tif"} | {option: paths[1]}
+    flat = [item for pair in arguments.items() for item in pair]
+    assert_one_line(merge(*paths, *flat, "--overwrite"), paths[1].name, "source files are never")
+    assert contents(tmp_path) == before
+
+
+def test_an_output_in_the_input_folder_is_no_frame_of_the_next_run(tmp_path):
+    write_bracket(tmp_path)
+    first = merge(tmp_path, "-o", tmp_path / "result.tif", "--depth", tmp_path / "depth.tif")
+    assert first.exit_code == 0, first.stderr
+    second = merge(tmp_path, "-o", tmp_path / "again.png")
+    assert second.exit_code == 0, second.stderr
+    assert second.stdout.startswith("Frames     3, frame_1.tif to frame_3.tif")
+    assert "passed over: result.tif: an earlier result" in second.stdout
+    assert "passed over: depth.tif: a depth map" in second.stdout
+    third = merge(tmp_path, "-o", tmp_path / "result.tif", "--overwrite")
+    assert third.stdout.startswith("Frames     3, frame_1.tif to frame_3.tif"), third.stderr
+
+
+def in_a_process(
+    *arguments: str | Path, before: Callable[[], None] | None = None
+) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "merge", "merge", *map(str, arguments)],
+        cwd=Path(__file__).parents[1],
+        capture_output=True,
+        text=True,
+        preexec_fn=before,
+        check=False,
+    )
+
+
+def test_a_process_ends_with_one_line_and_code_1(tmp_path):
+    write_bracket(tmp_path, suffix=".jpg")
+    text(tmp_path / "odd")
+    done = in_a_process(tmp_path)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert len(done.stderr.splitlines()) == 1
+    assert done.stderr.startswith("depthweld merge: odd.jpg: not a picture")
+
+
+def test_wrong_usage_ends_with_one_line_and_code_2(tmp_path):
+    for arguments, words in (
+        ((), "no frames"),
+        ((tmp_path, "--metod", "detail"), "--metod"),
+        ((tmp_path, "--method", "best"), "'detail'"),
+        ((tmp_path, "--memory", "lots"), "2GB"),
+        ((tmp_path, "--each", tmp_path), "leave FRAMES out"),
+    ):
+        assert_one_line(merge(*arguments), words, "depthweld merge --help", code=2)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
+def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path):
+    """A limit of file size stands for a full disk: the write fails midway with an OSError."""
+    write_bracket(tmp_path / "in", suffix=".jpg")
+    before = contents(tmp_path)
+    done = in_a_process(
+        tmp_path / "in", "-o", tmp_path / "out.tif",
+        before=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000)),
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (1, "")
+    assert len(done.stderr.splitlines()) == 1, done.stderr
+    assert "out.tif: cannot be written" in done.stderr
+    assert "free space" in done.stderr
+    assert contents(tmp_path) == before

@@ -1,0 +1,404 @@
+"""The merge command: what it prints, writes and returns."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner, Result
+from small_brackets import small_bracket, write_bracket, write_frame
+
+from merge.cli import main
+from merge.cli.progress import show_progress
+from merge.model import Finding, MergeOptions
+
+ROOT = Path(__file__).parents[1]
+
+
+def merge(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, ["merge", *map(str, arguments)])
+
+
+def with_findings(monkeypatch: pytest.MonkeyPatch, *findings: Finding) -> None:
+    """Let the merge report these findings."""
+    from merge.pipeline import saving
+
+    real = saving.merge_stack
+
+    def merge_stack(*arguments, **options):
+        result = real(*arguments, **options)
+        return type(result)(**{**result.__dict__, "findings": findings})
+
+    monkeypatch.setattr(saving, "merge_stack", merge_stack)
+
+
+@pytest.fixture
+def bracket(tmp_path) -> Path:
+    write_bracket(tmp_path / "in", suffix=".jpg")
+    return tmp_path / "in"
+
+
+def test_the_summary_names_what_was_done_on_one_screen(bracket, tmp_path):
+    result = merge(bracket, "-o", tmp_path / "out.tif")
+    assert (result.exit_code, result.stderr) == (0, "")
+    lines = result.stdout.splitlines()
+    assert len(lines) <= 24
+    assert all(len(line) <= 120 for line in lines if not line.startswith("Written"))
+    shown = dict(line.split(maxsplit=1) for line in lines)
+    assert shown["Frames"] == "3, frame_1.jpg to frame_3.jpg, in order of capture time"
+    assert shown["Aligned"] == "to frame_2.jpg (frame 2), by similarity"
+    assert re.fullmatch(
+        r"shift up to 0\.\d px, magnification 0\.\d\d %(, rotation up to 0\.0\d°)?, "
+        r"exposure \d\.\d % \(0\.\d\d EV\)",
+        shown["Measured"],
+    )
+    height, width = tifffile.imread(tmp_path / "out.tif").shape[:2]
+    assert f"by auto to {width} x {height} px" in shown["Merged"]
+    assert shown["Findings"] == "none"
+    assert re.match(r"\d+\.\d s \(aligning \d", shown["Time"])
+    assert shown["Written"].startswith(f"{tmp_path / 'out.tif'} (16-bit TIFF")
+
+
+def test_known_shift_magnification_and_exposure_are_reported(tmp_path):
+    """Truth is made with scikit-image's warp: a shift of (3, 4) px, 1 % smaller, 20 % darker."""
+    from skimage.transform import SimilarityTransform, warp
+
+    from merge.encoding import encode, linearize
+
+    pictures, _ = small_bracket(height=400, width=600)
+    centre = np.array([299.5, 199.5])
+    move = SimilarityTransform(scale=1.01, translation=(3, 4) - centre * 0.01)
+    moved = warp(pictures[2].astype(np.float64), move, order=3, mode="reflect")
+    pictures[2] = encode(np.maximum(linearize(moved, "srgb"), 0) * 0.8, "srgb")
+    for i, picture in enumerate(pictures):
+        write_frame(tmp_path / f"frame_{i}.tif", picture)
+    record = json.loads(merge(tmp_path, "--json").stdout)
+    measured = record["measured"]
+    # The map of scikit-image takes output to input: what lies at p in the frame is at move(p).
+    assert measured["shift_px"] == pytest.approx(np.hypot(3, 4) / 1.01, abs=0.15)
+    assert measured["magnification_range"] == pytest.approx(1.01, abs=0.001)
+    assert measured["exposure_range_ev"] == pytest.approx(np.log2(1 / 0.8), abs=0.03)
+
+
+def test_verbose_lists_every_frame(bracket, tmp_path):
+    result = merge(bracket, "-o", tmp_path / "out.tif", "-v")
+    rows = [x for x in result.stdout.splitlines() if re.match(r" +\d .* px .*frame_\d\.jpg$", x)]
+    assert len(rows) == 3
+    assert result.stderr.startswith("Aligning: 3 of 3, ")
+
+
+def test_quiet_prints_the_written_name_alone(bracket, tmp_path):
+    result = merge(bracket, "-o", tmp_path / "out.tif", "-q")
+    assert (result.stdout, result.stderr) == (f"{tmp_path / 'out.tif'}\n", "")
+
+
+def test_the_default_output_lies_beside_the_frames(bracket):
+    result = merge(bracket)
+    assert result.exit_code == 0
+    assert (bracket / "frame_1-frame_3-merged.tif").is_file()
+
+
+def test_an_existing_output_is_kept_without_overwrite(bracket, tmp_path):
+    out = tmp_path / "out.tif"
+    out.write_bytes(b"precious")
+    result = merge(bracket, "-o", out)
+    assert result.exit_code == 1
+    assert "exists already" in result.stderr
+    assert out.read_bytes() == b"precious"
+    assert merge(bracket, "-o", out, "--overwrite").exit_code == 0
+    assert tifffile.imread(out).ndim == 3
+
+
+@pytest.mark.parametrize("suffix", [".tif", ".png", ".jpg"])
+def test_every_format_carries_capture_settings_and_provenance(bracket, tmp_path, suffix):
+    """Read back with exiv2, which shares no code with the writer."""
+    exiv2 = pytest.importorskip("exiv2")
+    out = tmp_path / f"out{suffix}"
+    assert merge(bracket, "-o", out, "--method", "detail").exit_code == 0
+    image = exiv2.ImageFactory.open(str(out))
+    image.readMetadata()
+    exif = {d.key(): d.toString() for d in image.exifData()}
+    assert exif["Exif.Image.Model"] == "Field One"
+    assert exif["Exif.Image.Artist"] == "An Invented Name"
+    assert exif["Exif.Photo.FNumber"] in {"56/10", "28/5", "5600000/1000000"}
+    # That of the reference frame, the second.
+    assert exif["Exif.Photo.DateTimeOriginal"] == "2031:05:06 07:08:04"
+    xmp = {d.key(): d.toString() for d in image.xmpData()}
+    assert xmp["Xmp.weld.Frames"] == "frame_1.jpg, frame_2.jpg, frame_3.jpg"
+    provenance = json.loads(xmp["Xmp.weld.Settings"])
+    assert provenance["settings"]["method"] == "detail"
+    assert provenance["reference"] == "frame_2.jpg"
+    assert str(bracket) not in image.xmpPacket()  # no folders of the maker
+
+
+def test_the_record_tells_everything_and_json_prints_the_same(bracket, tmp_path):
+    result = merge(
+        bracket, "-o", tmp_path / "out.tif", "--record", tmp_path / "run.json", "--json",
+        "--align", "affine", "--reference", "1", "--extent", "reference",
+    )  # fmt: skip
+    assert (result.exit_code, result.stderr) == (0, "")
+    record = json.loads(result.stdout)
+    assert json.loads((tmp_path / "run.json").read_text(encoding="utf-8")) == record
+    assert record["settings"] == {
+        "method": MergeOptions().method, "model": "affine", "extent": "reference", "reference": 0,
+        "equalize_exposure": True, "strict": False, "memory_limit_bytes": None,
+    }  # fmt: skip
+    assert record["reference"] == 0
+    assert record["box_in_reference"] == {"row": 0, "column": 0, "height": 160, "width": 240}
+    for i, frame in enumerate(record["frames"], 1):
+        path = bracket / f"frame_{i}.jpg"
+        assert frame["name"] == path.name
+        assert frame["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()
+        assert frame["f_number"] == 5.6
+        assert np.array(frame["matrix"]).shape == (3, 3)
+        assert frame["gain"] == pytest.approx(1, abs=0.05)
+    assert record["frames"][0]["matrix"] == np.eye(3).tolist()
+    written = record["written"]["picture"]
+    assert written["sha256"] == hashlib.sha256((tmp_path / "out.tif").read_bytes()).hexdigest()
+    assert {"align", "blend", "write"} <= set(record["seconds"])
+    assert record["program"]["libraries"]["numpy"] == np.__version__
+
+
+@pytest.mark.parametrize(
+    ("text", "index"),
+    [("1", 0), ("3", 2), ("frame_1.jpg", 0), ("frame_3", 2), ("in/frame_2.jpg", 1)],
+)
+def test_the_reference_is_given_by_number_or_name(bracket, text, index):
+    result = merge(bracket, "--reference", text, "--json")
+    assert json.loads(result.stdout)["reference"] == index
+
+
+@pytest.mark.parametrize("text", ["0", "4", "frame_9.jpg", "-1"])
+def test_an_unknown_reference_is_wrong_usage(bracket, text):
+    result = merge(bracket, f"--reference={text}")
+    assert result.exit_code == 2
+    assert "a number from 1 to 3 or one of frame_1.jpg … frame_3.jpg" in result.stderr
+
+
+@pytest.mark.parametrize("text", ["2GB", "2gb", "2 GB", "2000MB", "2e9"])
+def test_memory_takes_a_size_with_a_unit(bracket, text):
+    result = merge(bracket, "--memory", text, "--json")
+    if text == "2e9":
+        assert result.exit_code == 2
+    else:
+        assert json.loads(result.stdout)["settings"]["memory_limit_bytes"] == 2_000_000_000
+
+
+def test_a_depth_map_is_written_on_request(bracket, tmp_path):
+    result = merge(bracket, "-o", tmp_path / "out.tif", "--depth", tmp_path / "depth.tif")
+    assert f"Written    {tmp_path / 'depth.tif'} (depth map" in result.stdout
+    depth = tifffile.imread(tmp_path / "depth.tif").astype(float)
+    # Each third of the picture is sharp in its own frame, the left one in the first.
+    thirds = [np.median(depth[:, part]) for part in np.array_split(np.arange(depth.shape[1]), 3)]
+    assert thirds[0] < thirds[1] < thirds[2]
+
+
+def test_a_depth_map_of_the_method_without_one_is_refused(bracket, tmp_path):
+    result = merge(bracket, "--method", "detail", "--depth", tmp_path / "depth.tif")
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "no depth map; choose auto or surface" in result.stderr
+    assert not (tmp_path / "depth.tif").exists()
+
+
+NOTE = Finding("gap", "note", "A note.")
+PROBLEM = Finding("gap", "problem", "A problem.", "Do this.")
+
+
+@pytest.mark.parametrize(
+    ("findings", "limit", "code"),
+    [
+        ((NOTE,), None, 0),
+        ((NOTE,), "note", 3),
+        ((NOTE,), "warning", 0),
+        ((NOTE, PROBLEM), "warning", 3),
+        ((), "note", 0),
+    ],
+)
+def test_findings_set_the_exit_code_on_request(bracket, monkeypatch, findings, limit, code):
+    with_findings(monkeypatch, *findings)
+    result = merge(bracket, *(("--fail-on", limit) if limit else ()))
+    assert result.exit_code == code
+    assert (bracket / "frame_1-frame_3-merged.tif").is_file()
+
+
+def test_the_worst_finding_comes_first(bracket, monkeypatch):
+    with_findings(monkeypatch, NOTE, PROBLEM)
+    lines = merge(bracket).stdout.splitlines()
+    at = lines.index("Findings   2")
+    assert lines[at + 1 : at + 3] == ["  problem: A problem. Do this.", "  note: A note."]
+
+
+def test_a_frame_of_another_scene_is_left_out_and_named(tmp_path):
+    pictures, _ = small_bracket(4, height=320, width=480)
+    for i, picture in enumerate(pictures):
+        write_frame(tmp_path / f"frame_{i}.tif", picture)
+    stranger, _ = small_bracket(2, height=320, width=480, seed=99)
+    write_frame(tmp_path / "frame_9.tif", stranger[0])
+    result = merge(tmp_path, "-o", tmp_path / "out.tif", "--fail-on", "warning")
+    assert result.exit_code == 3
+    assert "left out: frame_9.tif (frame 5)" in result.stdout
+    strict = merge(tmp_path, "-o", tmp_path / "strict.tif", "--strict")
+    assert (strict.exit_code, strict.stdout) == (1, "")
+    assert "frame_9.tif (frame 5)" in strict.stderr
+    assert not (tmp_path / "strict.tif").exists()
+
+
+def test_a_raw_and_jpeg_pair_counts_once(tmp_path):
+    pictures, _ = small_bracket()
+    for i, picture in enumerate(pictures):
+        write_frame(tmp_path / f"frame_{i}.tif", picture)
+        write_frame(tmp_path / f"frame_{i}.jpg", picture, i)
+    usual = merge(tmp_path, "-o", tmp_path / "a.tif").stdout
+    assert "Frames     3, frame_0.tif to frame_2.tif" in usual
+    assert "passed over: frame_0.jpg: the same picture as frame_0.tif" in usual
+    preferred = merge(tmp_path, "-o", tmp_path / "b.tif", "--prefer-jpeg").stdout
+    assert "Frames     3, frame_0.jpg to frame_2.jpg" in preferred
+
+
+def test_names_beyond_ascii_work(tmp_path):
+    folder = tmp_path / "Käfer 甲虫"
+    paths = write_bracket(folder, suffix=".jpg")
+    for i, path in enumerate(paths):
+        path.rename(folder / f"Flügel_{i} é.jpg")
+    result = merge(folder, "-o", folder / "fertig ü.tif")
+    assert result.exit_code == 0, result.stderr
+    assert "Flügel_0 é.jpg to Flügel_2 é.jpg" in result.stdout
+
+
+@pytest.fixture
+def day(tmp_path) -> Path:
+    """Return the JSON of a sort: two brackets, the second with a broken frame, and a single."""
+    groups = []
+    for name, seed in (("one", 1), ("two", 2), ("three", 3)):
+        paths = write_bracket(tmp_path / name, suffix=".jpg", seed=seed)
+        groups.append(group_record(name, paths))
+    broken = tmp_path / "two" / "frame_2.jpg"
+    broken.write_bytes(broken.read_bytes()[:-4000])
+    single = write_frame(tmp_path / "single.jpg", small_bracket()[0][0])
+    groups.append(group_record("alone", [single], kind="single"))
+    record = {
+        "format": "depthweld sorted frames", "version": 1, "folder": str(tmp_path),
+        "groups": groups, "skipped": [],
+    }  # fmt: skip
+    path = tmp_path / "sorted.json"
+    path.write_text(json.dumps(record), encoding="utf-8")
+    return path
+
+
+def group_record(name: str, paths: list[Path], kind: str = "focus bracket") -> dict:
+    shots = [{"file": str(path), "companions": []} for path in paths]
+    return {
+        "name": name, "kind": kind, "certainty": 0.9, "reason": "", "notes": [], "shots": shots,
+    }  # fmt: skip
+
+
+def test_each_goes_on_after_a_failure_and_resumes(day, tmp_path):
+    out = tmp_path / "merged"
+    first = merge("--each", day, "-o", out)
+    assert first.exit_code == 1
+    assert len(first.stderr.splitlines()) == 1
+    assert "frame_2.jpg" in first.stderr
+    assert first.stdout.splitlines()[-1] == "3 groups: 2 done, 0 skipped, 1 failed."
+    names = ["focus-bracket-frame_1-3.tif", "focus-bracket-frame_1.tif"]
+    assert sorted(p.name for p in out.glob("*.tif")) == names
+    times = {name: (out / name).stat().st_mtime_ns for name in names}
+    write_bracket(tmp_path / "two", suffix=".jpg", seed=2)
+    second = merge("--each", day, "-o", out)
+    assert (second.exit_code, second.stderr) == (0, "")
+    assert second.stdout.splitlines()[-1] == "3 groups: 1 done, 2 skipped, 0 failed."
+    assert {name: (out / name).stat().st_mtime_ns for name in names} == times
+
+
+def test_each_writes_beside_the_frames_by_default(day, tmp_path):
+    merge("--each", day)
+    assert (tmp_path / "one" / "frame_1-frame_3-merged.tif").is_file()
+    assert (tmp_path / "three" / "frame_1-frame_3-merged.tif").is_file()
+    assert not list(tmp_path.glob("**/*alone*"))
+
+
+def test_each_prints_the_records_as_json(day, tmp_path):
+    result = merge("--each", day, "-o", tmp_path / "merged", "--json", "--method", "detail")
+    groups = json.loads(result.stdout)["groups"]
+    assert [g["status"] for g in groups] == ["done", "failed", "done"]
+    assert groups[0]["record"]["settings"]["method"] == "detail"
+
+
+def test_each_of_something_unsorted_is_refused(tmp_path):
+    (tmp_path / "other.json").write_text("{}", encoding="utf-8")
+    result = merge("--each", tmp_path / "other.json")
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "depthweld sort --json" in result.stderr
+
+
+class Terminal(io.StringIO):
+    """A stream that says it is a terminal and keeps what is written."""
+
+    def isatty(self) -> bool:
+        """Return True: colours, movements of the cursor and bars are welcome."""
+        return True
+
+
+@pytest.mark.parametrize("quiet", [False, True])
+def test_progress_on_a_terminal_is_a_bar_that_goes_away(monkeypatch, quiet):
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stderr", terminal)
+    monkeypatch.setenv("TERM", "xterm")
+    with show_progress(quiet=quiet) as progress:
+        for done in (1, 2, 3):
+            progress("Aligning", done, 3)
+            time.sleep(0.12)
+    assert ("3/3" in terminal.getvalue()) is not quiet
+    if not quiet:
+        assert terminal.getvalue().rstrip("\r").endswith("\x1b[2K")  # the bar's line is erased
+
+
+def start(*arguments: str | Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "merge", "merge", *map(str, arguments)],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+@pytest.mark.parametrize(
+    ("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)], ids=["interrupt", "end"]
+)
+def test_a_stopped_merge_leaves_nothing_half_written(tmp_path, number, code):
+    write_bracket(tmp_path / "in", 8, suffix=".jpg", height=640, width=960)
+    child = start(tmp_path / "in", "-o", tmp_path / "out.tif", "-v")
+    first = child.stderr.readline()  # the frames are being worked on
+    child.send_signal(number)
+    stdout, stderr = child.communicate(timeout=60)
+    assert first.startswith("Aligning")
+    assert (child.returncode, stdout) == (code, "")
+    assert [x for x in stderr.splitlines() if not re.match(r"[A-Z]", x)] == (
+        ["depthweld merge: interrupted; nothing is left half-written"] if code == 130 else []
+    )
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["in"]
+    assert all(p.suffix == ".jpg" for p in (tmp_path / "in").iterdir())
+
+
+def test_help_of_the_program_names_every_command():
+    result = CliRunner().invoke(main, ["--help"])
+    assert result.exit_code == 0
+    for name in ("merge", "audit", "plan", "sort"):
+        assert re.search(rf"^  {name} +[A-Z]", result.stdout, re.MULTILINE)
+
+
+def test_an_unknown_command_is_wrong_usage():
+    result = CliRunner().invoke(main, ["fuse"])
+    assert result.exit_code == 2
+    assert "No such command 'fuse'" in result.stderr
