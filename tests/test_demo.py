@@ -226,6 +226,7 @@ def test_command_prints_what_it_wrote_and_what_to_try_next(tmp_path, monkeypatch
     again = CliRunner().invoke(main, args)
     assert (again.exit_code, again.stdout) == (1, "")
     assert again.stderr.count("\n") == 1
+    assert again.stderr.startswith("depthweld demo: ")
     assert "exists already" in again.stderr
 
 
