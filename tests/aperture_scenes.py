@@ -190,7 +190,7 @@ def depth_series(
     noise: float = 0.003,
     seed: int = 1,
 ) -> Series:
-    """Return a picture whose upper, middle and lower third lie at different depths.
+    """Return a picture whose upper, middle and lower part lie at different depths.
 
     ``blurs_px`` are the diameters of their blur circles at f/8; W020 = D / (8 N) (from
     memory, thin lens) turns them into waves.
@@ -199,7 +199,9 @@ def depth_series(
     light = texture(name)
     fy = np.fft.fftfreq(light.shape[0])[:, None] + 0 * np.fft.rfftfreq(light.shape[1])
     fx = np.fft.rfftfreq(light.shape[1])[None, :] + 0 * fy
-    third = light.shape[0] // 3
+    height = light.shape[0]
+    # The outer parts reach so far inwards that no tile of the outer thirds sees another part.
+    ends = (0, round(0.47 * height), round(0.53 * height), height)
     frames = []
     for n in f_numbers:
         seen = np.empty_like(light)
@@ -207,7 +209,7 @@ def depth_series(
             waves = blur * pitch_um * (8 / n) / (8 * n) / WAVELENGTH_UM
             transfer = pupil_transfer(lens, n, defocus_waves=waves)
             part = render(light, sample_transfer(transfer, fx, fy, n, pitch_um), (0.0, 0.0))
-            rows = slice(k * third, (k + 1) * third if k < 2 else None)
+            rows = slice(ends[k], ends[k + 1])
             seen[rows] = part[rows]
         coded = to_srgb(seen)
         sigma = noise * np.sqrt(0.25 + 0.75 * coded / 0.5)

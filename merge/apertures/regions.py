@@ -22,8 +22,8 @@ from merge.optics import disk_transfer
 MIN_TILES = 5
 # Signal over noise, in the frame where it is strongest, that makes a tile textured.
 _SIGNAL_TO_NOISE = 1.0
-# Of the half diagonal.
-_CENTRE, _CORNERS = 0.3, 0.7
+# Radius over the half diagonal; distance from both middle lines over the sides.
+_CENTRE, _CORNERS = 0.3, 0.28
 # Blur circles tried, px at the best aperture.
 _DIAMETERS_PX = np.concatenate([np.arange(0, 8, 0.25), np.arange(8, 60.5, 1.0)])
 # Contrast that leaks into a blurred tile from its surroundings, of the focused one.
@@ -67,7 +67,7 @@ def region_masks(grid: TileGrid, shape: tuple[int, int]) -> dict[str, NDArray[np
     return {
         "whole picture": np.ones(len(centre), bool),
         "centre": radius < _CENTRE,
-        "corners": radius > _CORNERS,
+        "corners": (np.abs(row) > _CORNERS) & (np.abs(column) > _CORNERS),
         "foreground": row > 1 / 6,
         "background": row < -1 / 6,
     }
@@ -131,17 +131,29 @@ def _blur_px(
         [pooled_contrast(series, r) / np.maximum(pooled_contrast(focused, r), 0.02) for r in rings]
     )[:, good]
     data = np.log(ratios + _FLOOR * ratios.max(axis=1, keepdims=True))
-    frequency = np.asarray(RINGS[: len(rings)])[:, None]
     costs = []
     for diameter in _DIAMETERS_PX:
-        # In thousandths of a pixel, as the function takes µm against cycles/mm.
-        disks = 1000 * diameter * lens_best / f_numbers[good]
-        model = np.abs(np.asarray(disk_transfer(frequency, disks[None, :])))
+        model = _seen_transfer(diameter * lens_best / f_numbers[good], len(rings))
         log = np.log(model + _FLOOR * model.max(axis=1, keepdims=True))
         difference = data - log
         difference -= np.median(difference, axis=1, keepdims=True)
         costs.append(np.sqrt(difference**2 + 0.01).sum())
     return float(_DIAMETERS_PX[int(np.argmin(costs))])
+
+
+def _seen_transfer(diameters_px: NDArray[np.float64], rings: int) -> NDArray[np.float64]:
+    """Return the disks' transfer as a tile's window blurs it, shape (rings, N).
+
+    A tile's spectrum mixes neighbouring frequencies, coarse ones of real subjects being the
+    stronger (power falling as 1/f²), so zeros of the transfer are filled.
+    """
+    ring = np.asarray(RINGS[:rings])[:, None, None]
+    aside = np.array([-1.5, -0.75, 0, 0.75, 1.5])[None, None, :] / TILE
+    share = np.array([0.1, 0.2, 0.4, 0.2, 0.1]) / (1 + aside / ring) ** 2
+    share /= share.sum(axis=2, keepdims=True)
+    # In thousandths of a pixel, as the function takes µm against cycles/mm.
+    transfer = disk_transfer(ring + aside, 1000 * diameters_px[None, :, None])
+    return np.asarray(np.sqrt((share * np.asarray(transfer) ** 2).sum(axis=2)))
 
 
 def winner_map(

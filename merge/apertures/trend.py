@@ -151,8 +151,8 @@ def best_f_number(
     """Return where contrast peaks between the frames, and whether that is an end.
 
     Between frames the lens's part follows a smooth curve without overshoot (monotone cubic)
-    over log f-number, and diffraction its own law; without pixel pitch the cubic goes through
-    log contrast itself.
+    over log f-number, and diffraction its own law; without pixel pitch a parabola goes through
+    log contrast at the sharpest frame and its neighbours.
 
     Parameters
     ----------
@@ -176,16 +176,32 @@ def best_f_number(
     fine = np.linspace(position[0], position[-1], 24 * (len(numbers) - 1) + 1)
     between = 2 ** (fine / 2)
     log = np.log(np.maximum(contrast, 1e-6))
-    loss = np.zeros(len(fine))
-    if frequency_over_pitch is not None:
-        loss = np.log(np.maximum(diffraction_mtf(frequency_over_pitch, GREEN_UM, between), 1e-6))
-        log = log - np.log(
-            np.maximum(diffraction_mtf(frequency_over_pitch, GREEN_UM, numbers), 1e-6)
-        )
-    curve = _monotone_cubic(position, log, fine) + loss
+    if frequency_over_pitch is None:
+        curve = _parabola(position, log, fine)
+    else:
+        loss = np.log(np.maximum(_diffraction(frequency_over_pitch, between), 1e-6))
+        own = np.log(np.maximum(_diffraction(frequency_over_pitch, numbers), 1e-6))
+        curve = _monotone_cubic(position, log - own, fine) + loss
     top = int(np.argmax(curve))
     end = {0: "widest", len(fine) - 1: "narrowest"}.get(top, "")
     return float(between[top]), end
+
+
+def _diffraction(per_mm: float, f_numbers: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(diffraction_mtf(per_mm, GREEN_UM, f_numbers))
+
+
+def _parabola(
+    x: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the parabola through the highest point and its neighbours, within their range."""
+    top = int(np.clip(np.argmax(y), 1, max(len(x) - 2, 1)))
+    near = slice(top - 1, top + 2)
+    if len(x) < 3 or int(np.argmax(y)) != top:
+        return np.interp(at, x, y)
+    curve = np.polyval(np.polyfit(x[near] - x[top], y[near], 2), at - x[top])
+    inside = (at >= x[top - 1]) & (at <= x[top + 1])
+    return np.where(inside, curve, -np.inf)
 
 
 def _monotone_cubic(

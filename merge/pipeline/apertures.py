@@ -35,7 +35,7 @@ from merge.read import check_stack, find_frames, read_luminance
 Progress = Callable[[str, int, int], None]
 
 # Long side of the pictures that frames are aligned by; tiles find the rest of their shift.
-_ALIGN_PX = 800
+_ALIGN_PX = 600
 # Correlation below which frames do not show one subject: unrelated photographs stay below 0.3.
 _LEAST_AGREEMENT = 0.5
 CROP_PX = 240

@@ -293,8 +293,7 @@ def _draw_winners(axes: Axes, report: ApertureReport) -> None:
 
     numbers = [f.f_number for f in report.frames]
     stops = np.ma.masked_invalid(2 * np.log2(report.winners))
-    colours = matplotlib.colormaps["viridis"].copy()
-    colours.set_bad("white")
+    colours = matplotlib.colormaps["viridis"].with_extremes(bad="white")
     low, high = 2 * np.log2(numbers[0]), 2 * np.log2(numbers[-1])
     image = axes.imshow(stops, cmap=colours, vmin=low, vmax=high, interpolation="nearest")
     figure = axes.figure

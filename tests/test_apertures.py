@@ -1,0 +1,451 @@
+"""Aperture series: simulated lenses, slanted edges of known blur, faults, regions, command."""
+
+import json
+import math
+from pathlib import Path
+
+import aperture_scenes as scenes
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+from merge.apertures import (
+    align_spectra,
+    assess_series,
+    choose_tiles,
+    find_edge,
+    make_bins,
+    measure_edge,
+    region_masks,
+    tile_spectra,
+)
+from merge.apertures.trend import best_f_number, diffraction_contrast, stop_costs
+from merge.cli.apertures import command
+from merge.errors import MergeError, RegistrationError
+from merge.pipeline.apertures import assess_apertures
+from merge.report.apertures import apertures_record, limit_sentence
+
+LENS = scenes.Lens(2.8, 3.0, -1.2, 0.4)
+FULL_STOPS = [2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0]
+
+
+def assess(series: scenes.Series, **options):
+    bins, middle = make_bins(), len(series.frames) // 2
+    grid = choose_tiles(series.frames[middle])
+    spectra = [tile_spectra(f, grid.corners, "srgb", bins) for f in series.frames]
+    spectra = [
+        s if i == middle else align_spectra(s, spectra[middle], bins) for i, s in enumerate(spectra)
+    ]
+    names = [f"frame {n}" for n in series.f_numbers]
+    shape = series.frames[0].shape
+    pitch = options.pop("pitch_um", series.pitch_um)
+    return assess_series(names, series.f_numbers, spectra, grid, shape, pitch_um=pitch, **options)
+
+
+def shares(values) -> np.ndarray:
+    values = np.asarray(values, float)
+    return values / values.max()
+
+
+def save(folder: Path, frames, f_numbers, *, pitch_um=4.0, exif=True) -> Path:
+    folder.mkdir(exist_ok=True)
+    for i, (frame, number) in enumerate(zip(frames, f_numbers, strict=True)):
+        header = Image.Exif()
+        part = header.get_ifd(0x8769)
+        part[36867] = f"2024:05:17 06:30:{10 + i:02d}"
+        if exif:
+            part[33437] = IFDRational(round(10 * number), 10)
+            part[41486] = part[41487] = IFDRational(round(2540000 / pitch_um), 100)
+            part[41488] = 2
+        coded = (np.clip(frame, 0, 1) * 255 + 0.5).astype(np.uint8)
+        path = folder / f"FRM_{i + 1:04d}.JPG"
+        Image.fromarray(coded).save(path, quality=97, exif=header.tobytes())
+    return folder
+
+
+@pytest.fixture(scope="module")
+def gravel():
+    return scenes.photograph_series("gravel", FULL_STOPS, lens=LENS)
+
+
+@pytest.fixture(scope="module")
+def gravel_folder(tmp_path_factory, gravel):
+    folder = tmp_path_factory.mktemp("gravel")
+    return save(folder, gravel.frames, gravel.f_numbers)
+
+
+# -- simulated series against their truth -------------------------------------------------
+
+
+def judge(settings) -> dict[str, float | bool]:
+    """Return how one series was judged against its truth.
+
+    Frames whose true contrasts differ by less than 2 % of the best count as equal: nobody
+    sees the difference.
+    """
+    series = scenes.photograph_series(**settings)
+    report = assess(series)
+    truth, found = shares(series.contrast), shares([f.contrast for f in report.frames])
+    rank = {i: k for k, i in enumerate(report.ranking)}
+    count = len(truth)
+    order = all(
+        rank[i] < rank[j] for i in range(count) for j in range(count) if truth[i] - truth[j] > 0.02
+    )
+    return {
+        "ranked": order,
+        "stops": abs(2 * math.log2(report.best_f_number / series.best)),
+        "chosen": float(truth[report.best]),
+        "cost": float(np.abs(np.diff(found) - np.diff(truth)).max()),
+        "faults": any(f.fault for f in report.frames),
+    }
+
+
+@pytest.mark.slow
+def test_sixty_simulated_series_are_judged_right():
+    judged = [judge(settings) for settings in scenes.sixty_series()]
+    assert len(judged) == 60
+    assert np.mean([j["ranked"] for j in judged]) >= 0.95
+    assert max(j["stops"] for j in judged) <= 0.5
+    assert min(j["chosen"] for j in judged) >= 0.97
+    assert np.quantile([j["cost"] for j in judged], 0.95) <= 0.04
+    assert not any(j["faults"] for j in judged)
+
+
+@pytest.mark.parametrize("k", [1, 9, 20, 34, 41, 53])
+def test_a_simulated_series_is_judged_right(k):
+    judged = judge(scenes.sixty_series()[k])
+    assert judged["ranked"]
+    assert judged["stops"] <= 0.5
+    assert judged["cost"] <= 0.04
+
+
+def test_a_wrong_order_would_be_seen(gravel):
+    turned = scenes.Series(
+        gravel.frames[::-1], gravel.f_numbers, [], 0.0, gravel.pitch_um, gravel.lens
+    )
+    report = assess(turned)
+    assert report.ranking[0] != int(np.argmax(gravel.contrast))
+    found = shares([f.contrast for f in report.frames])
+    assert np.abs(found - shares(gravel.contrast)).max() > 0.3
+
+
+@pytest.mark.parametrize("spherical", [1.5, 2.5, 4.0])
+def test_a_lens_with_third_order_aberration_is_best_one_to_three_stops_down(spherical):
+    """Common practice, no source: one to three stops below wide open."""
+    lens = scenes.Lens(2.0, spherical, -0.4 * spherical, 0.5)
+    numbers = [2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0]
+    report = assess(scenes.photograph_series("grass", numbers, lens=lens))
+    assert 0.9 <= 2 * math.log2(report.best_f_number / 2.0) <= 3.0
+    assert report.best_at_end == ""
+
+
+def test_a_perfect_lens_is_best_wide_open_and_loses_what_diffraction_predicts():
+    """Diffraction by prysm, a physical-optics package, against the measured costs."""
+    from prysm.otf import diffraction_limited_mtf
+
+    lens = scenes.Lens(2.8, 0.0, 0.0)
+    report = assess(scenes.photograph_series("gravel", FULL_STOPS, lens=lens))
+    assert report.best_at_end == "widest"
+    for cost in report.costs:
+        before, after = (
+            float(diffraction_limited_mtf(fno=n, wavelength=0.55, frequencies=np.array([62.5]))[0])
+            for n in (cost.from_f_number, cost.to_f_number)
+        )
+        assert cost.diffraction == pytest.approx(after / before - 1, abs=0.005)
+        assert cost.change == pytest.approx(after / before - 1, abs=0.04)
+        if after > 0.2:
+            assert cost.rest == pytest.approx(0, abs=0.04)
+
+
+def test_magnification_moves_diffraction_to_the_effective_f_number():
+    f_numbers, pitch = [4.0, 8.0], 4.0
+    doubled = diffraction_contrast([8.0, 16.0], 0.25, pitch)
+    costs = stop_costs(f_numbers, np.array([1.0, 0.8]), doubled)
+    assert costs[0].diffraction == pytest.approx(doubled[1] / doubled[0] - 1)
+    assert costs[0].rest == pytest.approx(0.8 / (doubled[1] / doubled[0]) - 1)
+
+
+def test_without_pixel_pitch_diffraction_stays_unknown(gravel):
+    report = assess(gravel, pitch_um=None)
+    assert all(math.isnan(f.diffraction) for f in report.frames)
+    assert all(math.isnan(c.diffraction) and math.isnan(c.rest) for c in report.costs)
+    assert abs(2 * math.log2(report.best_f_number / gravel.best)) <= 0.5
+
+
+def test_two_frames_are_enough(gravel):
+    pair = scenes.Series(
+        gravel.frames[2:6:3], gravel.f_numbers[2:6:3], gravel.contrast[2:6:3], 0.0, 4.0, LENS
+    )
+    report = assess(pair)
+    assert report.ranking == (0, 1)
+    change = gravel.contrast[5] / gravel.contrast[2] - 1
+    assert report.costs[0].change == pytest.approx(change, abs=0.06)
+
+
+def test_a_higher_iso_does_not_look_sharper():
+    series = scenes.photograph_series("gravel", FULL_STOPS, lens=LENS, noise=0.003, iso_rises=True)
+    report = assess(series)
+    found = shares([f.contrast for f in report.frames])
+    assert found == pytest.approx(shares(series.contrast), abs=0.04)
+
+
+# -- frames against the trend -------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("shake", "angle"), [((2.5, 0.0), 0), ((0.0, 2.5), 90), ((1.8, 1.8), 135)])
+def test_a_shaken_frame_is_named_with_its_direction_and_cannot_lose_wrongly(shake, angle):
+    shakes = [(0.0, 0.0)] * 7
+    shakes[2] = shake
+    series = scenes.photograph_series("gravel", FULL_STOPS, lens=LENS, shakes=shakes)
+    report = assess(series)
+    faults = [f.fault for f in report.frames]
+    assert [bool(f) for f in faults] == [i == 2 for i in range(7)]
+    told = float(faults[2].removeprefix("shaken along ").removesuffix("°"))
+    assert abs((told - angle + 90) % 180 - 90) < 10
+    still = scenes.photograph_series("gravel", FULL_STOPS, lens=LENS)
+    expected = [f.expected for f in report.frames]
+    assert shares(expected) == pytest.approx(shares(still.contrast), abs=0.06)
+    assert abs(2 * math.log2(report.best_f_number / series.best)) <= 0.5
+
+
+def test_a_misfocused_frame_is_named():
+    defocus = [0.0, 0.0, 0.0, 0.5, 0.0, 0.0, 0.0]
+    report = assess(
+        scenes.photograph_series("camera", FULL_STOPS, lens=LENS, extra_defocus=defocus)
+    )
+    assert [bool(f.fault) for f in report.frames] == [i == 3 for i in range(7)]
+    assert "focused elsewhere" in report.frames[3].fault
+    assert report.frames[3].expected > report.frames[3].contrast + 0.1
+
+
+def test_a_shaken_widest_frame_does_not_hide(gravel):
+    shakes = [(3.0, 0.0)] + [(0.0, 0.0)] * 6
+    report = assess(scenes.photograph_series("gravel", FULL_STOPS, lens=LENS, shakes=shakes))
+    assert report.frames[0].fault.startswith("shaken along")
+    assert not any(f.fault for f in report.frames[1:])
+
+
+# -- regions ------------------------------------------------------------------------------
+
+
+def test_depth_limits_are_told_with_the_frames_that_would_hold_it():
+    numbers = [4.0, 5.6, 8.0, 11.0, 16.0, 22.0]
+    series = scenes.depth_series(
+        "gravel", numbers, (0.0, 0.0, 8.0), lens=scenes.Lens(2.8, 1.5, -0.6)
+    )
+    report = assess(series)
+    regions = {r.name: r for r in report.regions}
+    assert report.limit == "depth"
+    assert numbers[regions["background"].best] == 4.0
+    assert numbers[regions["foreground"].best] == 16.0
+    # 8 px at f/8 are 16 px at f/4, the best aperture.
+    assert regions["foreground"].blur_px == pytest.approx(16, rel=0.2)
+    assert regions["background"].blur_px < 1
+    assert report.frames_needed in {4, 5}
+    text = limit_sentence(report)
+    assert "foreground best at f/16" in text
+    assert f"no single aperture holds both; {report.frames_needed} frames at f/4 would" in text
+    rows = report.winners.shape[0]
+    assert np.nanmedian(report.winners[: rows // 3]) < 5
+    assert np.nanmedian(report.winners[-(rows // 3) :]) > 11
+
+
+def test_a_flat_subject_is_limited_by_diffraction(gravel):
+    report = assess(gravel)
+    assert report.limit == "diffraction"
+    assert report.frames_needed == 1
+    assert "closing further only costs contrast" in limit_sentence(report)
+    assert {r.name for r in report.regions} >= {"whole picture", "centre", "corners"}
+
+
+def test_corners_are_a_region_of_a_larger_frame():
+    rng = np.random.default_rng(4)
+    grid = choose_tiles(rng.random((1200, 1800)).astype(np.float32))
+    corners = region_masks(grid, (1200, 1800))["corners"]
+    assert 5 <= corners.sum() < len(corners) / 3
+    middle = grid.corners[corners] + grid.tile_px / 2
+    assert (np.abs(middle - (600, 900)) > (300, 450)).all()
+
+
+def test_a_subject_without_texture_is_refused():
+    rng = np.random.default_rng(2)
+    flat = [(0.5 + 0.01 * rng.standard_normal((448, 448))).astype(np.float32) for _ in range(3)]
+    series = scenes.Series(flat, [4.0, 8.0, 16.0], [], 4.0, 4.0, LENS)
+    with pytest.raises(MergeError, match="Use frames of a textured subject"):
+        assess(series)
+
+
+def test_the_best_of_alike_f_numbers_does_not_divide_by_zero():
+    found, end = best_f_number([4.0, 5.6, 5.6, 8.0], np.array([0.8, 1.0, 0.99, 0.8]))
+    assert found == pytest.approx(5.6, rel=0.05)
+    assert end == ""
+
+
+# -- slanted edges ------------------------------------------------------------------------
+
+
+def rendered_edge(sigma: float, angle_deg: float, *, lying: bool = False) -> np.ndarray:
+    """Return an edge blurred by a Gaussian and by square pixels, linear light."""
+    fine, side = 8, 200
+    at = (np.arange(side * fine) + 0.5) / fine - 0.5
+    x, y = np.meshgrid(at, at)
+    slant = math.radians(angle_deg)
+    distance = ((x - side / 2) - math.tan(slant) * (y - side / 2)) * math.cos(slant)
+    step = ndtr(distance / sigma).reshape(side, fine, side, fine).mean(axis=(1, 3))
+    picture = 0.15 + 0.6 * (step.T if lying else step)
+    noise = np.random.default_rng(1).normal(0, 0.0015, picture.shape)
+    return (picture + noise).astype(np.float32)
+
+
+def edge_truth(frequency, sigma: float, angle_deg: float):
+    """Return the product of the Gaussian's and the pixel's transfer across the edge."""
+    slant = math.radians(angle_deg)
+    pixel = np.sinc(frequency * math.cos(slant)) * np.sinc(frequency * math.sin(slant))
+    return np.exp(-2 * (np.pi * sigma * frequency) ** 2) * pixel
+
+
+@pytest.mark.parametrize("lying", [False, True])
+@pytest.mark.parametrize("angle", [2.0, 5.0, -8.0, 12.0])
+@pytest.mark.parametrize("sigma", [0.3, 0.5, 0.8, 1.2, 2.0])
+def test_a_rendered_slanted_edge_is_measured_within_three_per_cent(sigma, angle, lying):
+    """ISO 12233:2017 (from memory), edge-based SFR; truth is analytic."""
+    picture = rendered_edge(sigma, angle, lying=lying)
+    box = find_edge(picture, "linear")
+    assert box is not None
+    found = measure_edge(picture, "linear", box)
+    assert found is not None
+    assert found.angle_deg == pytest.approx(abs(angle), abs=0.1)
+    half = brentq(lambda f: edge_truth(f, sigma, angle) - 0.5, 0.01, 1.0)
+    assert found.mtf50 == pytest.approx(half, rel=0.03)
+    kept = found.frequency <= 0.5
+    truth = edge_truth(found.frequency[kept], sigma, angle)
+    assert found.response[kept] == pytest.approx(truth, abs=0.03)
+
+
+def test_an_edge_is_measured_in_linear_light():
+    picture = rendered_edge(0.8, 5.0)
+    coded = scenes.to_srgb(picture).astype(np.float32)
+    box = find_edge(coded, "srgb")
+    assert box is not None
+    found, linear = measure_edge(coded, "srgb", box), measure_edge(picture, "linear", box)
+    assert found is not None
+    assert linear is not None
+    assert found.mtf50 == pytest.approx(linear.mtf50, rel=0.01)
+
+
+def test_no_edge_is_found_in_texture_or_along_the_pixel_axis():
+    assert find_edge(scenes.to_srgb(scenes.texture("grass")).astype(np.float32), "srgb") is None
+    assert find_edge(rendered_edge(0.8, 0.0), "linear") is None
+
+
+# -- files, report, command ---------------------------------------------------------------
+
+
+def test_files_give_the_same_answer_as_arrays(gravel, gravel_folder):
+    series = assess_apertures(gravel_folder)
+    truth = shares(gravel.contrast)
+    assert shares([f.contrast for f in series.report.frames]) == pytest.approx(truth, abs=0.04)
+    assert [s.path.name for s in series.sources] == [f"FRM_{i + 1:04d}.JPG" for i in range(7)]
+    assert not math.isnan(series.report.frames[0].diffraction)
+
+
+def test_frames_are_aligned_over_larger_shifts_and_turns(tmp_path, gravel):
+    moved = []
+    for i, frame in enumerate(gravel.frames):
+        # Whole pixels: the frames' sharpness must not be touched by the test itself.
+        top, left = [(0, 0), (9, 4), (2, 13), (14, 0), (5, 5), (0, 11), (8, 8)][i]
+        moved.append(frame[top : top + 400, left : left + 400])
+    series = assess_apertures(save(tmp_path / "moved", moved, gravel.f_numbers))
+    found = shares([f.contrast for f in series.report.frames])
+    assert found == pytest.approx(shares(gravel.contrast), abs=0.04)
+
+
+def test_an_edge_in_the_scene_is_measured_in_every_frame(tmp_path):
+    frames = []
+    for i in range(3):
+        rng = np.random.default_rng(i)
+        texture = scenes.to_srgb(scenes.texture("gravel"))
+        texture = texture + 0.002 * rng.standard_normal(texture.shape)
+        texture[120:320, 120:320] = scenes.to_srgb(rendered_edge([0.5, 0.8, 1.2][i], 5.0))
+        frames.append(texture)
+    series = assess_apertures(save(tmp_path / "edge", frames, [5.6, 11.0, 16.0]))
+    halves = [e.mtf50 for e in series.report.edges if e is not None]
+    truth = [brentq(lambda f, s=s: edge_truth(f, s, 5.0) - 0.5, 0.01, 1) for s in (0.5, 0.8, 1.2)]
+    assert halves == pytest.approx(truth, rel=0.05)
+
+
+def test_a_frame_of_another_subject_is_named(tmp_path, gravel):
+    other = scenes.to_srgb(scenes.texture("camera")).astype(np.float32)
+    folder = save(tmp_path / "mixed", [*gravel.frames[:3], other], [2.8, 4.0, 5.6, 8.0])
+    with pytest.raises(RegistrationError, match=r"does not show the subject of"):
+        assess_apertures(folder)
+
+
+def test_missing_f_numbers_are_asked_for_and_can_be_given(tmp_path, gravel):
+    folder = save(tmp_path / "bare", gravel.frames[:3], gravel.f_numbers[:3], exif=False)
+    with pytest.raises(MergeError, match=r"FRM_0001.JPG: its f-number is not recorded"):
+        assess_apertures(folder)
+    with pytest.raises(MergeError, match="2 f-numbers given for 3 frames"):
+        assess_apertures(folder, f_numbers=[4, 8])
+    series = assess_apertures(folder, f_numbers=[2.8, 4.0, 5.6])
+    assert [f.f_number for f in series.report.frames] == [2.8, 4.0, 5.6]
+
+
+def test_frames_of_one_f_number_are_refused(tmp_path, gravel):
+    folder = save(tmp_path / "same", gravel.frames[:2], [8.0, 8.0])
+    with pytest.raises(MergeError, match="all frames have one f-number"):
+        assess_apertures(folder)
+
+
+def test_the_command_prints_answers_and_writes_plot_and_sheet(tmp_path, gravel_folder):
+    plot, sheet = tmp_path / "plot.png", tmp_path / "sheet.png"
+    arguments = [str(gravel_folder), "--plot", str(plot), "--crops", str(sheet)]
+    result = CliRunner().invoke(command, arguments)
+    assert result.exit_code == 0
+    for words in ("Sharpest as a whole", "By place: centre f/", "diffraction -", "Best aperture"):
+        assert words in result.stdout
+    assert len(result.stdout.splitlines()) < 30
+    with Image.open(plot) as picture:
+        assert picture.width > 800
+    with Image.open(sheet) as picture:
+        assert picture.width >= 7 * 240
+    again = CliRunner().invoke(command, arguments)
+    assert again.exit_code == 1
+    assert "plot.png" in again.stderr
+
+
+def test_the_crops_are_the_frames_own_pixels(gravel, gravel_folder):
+    series = assess_apertures(gravel_folder)
+    row = series.rows[0]
+    top, left, height, width = row.box
+    with Image.open(series.sources[3].path) as picture:
+        pixels = np.asarray(picture, np.float32)[top : top + height, left : left + width] / 255
+    assert row.crops[3] == pytest.approx(pixels, abs=1e-5)
+
+
+def test_json_is_valid_and_holds_the_answers(gravel_folder):
+    result = CliRunner().invoke(command, [str(gravel_folder), "--json"])
+    data = json.loads(result.stdout)
+    assert data["version"] == 1
+    assert len(data["frames"]) == 7
+    assert data["limit"] == "diffraction"
+    assert data == json.loads(json.dumps(apertures_record(assess_apertures(gravel_folder))))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (["--f-numbers", "4,x"], 2, "expected numbers such as 4,5.6,8,11"),
+        (["--plot", "plot.gif"], 1, "written as .png or .svg"),
+        (["--crops", "sheet.jpg"], 1, "written as .png"),
+    ],
+)
+def test_wrong_options_are_one_line(gravel_folder, arguments, code, words):
+    result = CliRunner().invoke(command, [str(gravel_folder), *arguments])
+    assert result.exit_code == code
+    assert words in result.stderr
+    assert result.stdout == ""
