@@ -287,7 +287,8 @@ class FrameQuality:
         1 = as expected, below 1 = soft. NaN where too few tiles tell.
     direction_ratio : ndarray, shape (N,), float64
         Finest detail along the direction that lost most over that along the one that lost
-        least, relative to the neighbours; 1 = no direction, well below 1 = shaken.
+        least, relative to the neighbours; 1 = no direction, well below 1 = shaken; NaN where
+        too few tiles tell.
     direction_deg : ndarray, shape (N,), float64
         Direction that lost most, degrees from the x axis towards y, in [0, 180).
     gains : ndarray, shape (N,), float64

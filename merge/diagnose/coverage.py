@@ -22,7 +22,7 @@ _PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
 # Share of detail that must lie beyond an end before it counts: single tiles are placed wrongly.
 _END_SHARE = 0.002
 # Weighted share of the tiles beyond an end that its extent covers: the farthest are unsure.
-_END_EXTENT = 0.9
+_END_EXTENT = 0.8
 
 
 @dataclass(frozen=True)

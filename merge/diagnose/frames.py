@@ -14,10 +14,15 @@ Array = NDArray[np.float64]
 # Jumps below this are the registration's own noise; above, they must stand out of the rest, too.
 _JUMP_PX = 1.5
 _JUMP_RATIO = 5.0
-# Fine detail over the other frames' expectation, relative to the stack's median.
+# Fine detail over the other frames' expectation, relative to the stack's median: this low, and
+# this many times the frames' usual spread below it.
 _SOFT_RATIO = 0.85
+_SPREADS = 4.0
+_LEAST_SPREAD = 0.03
 # Detail along the worst direction over the best: below this the loss has a direction.
-_SHAKEN_RATIO = 0.72
+_SHAKEN_RATIO, _SHAKEN_SPREADS = 0.75, 3.0
+# A frame that is soft anyway counts as shaken from these on.
+_LEANING_RATIO, _LEANING_SPREADS = 0.85, 2.0
 _EXPOSURE_EV = 0.2
 _DRIFT_EV = 0.5
 
@@ -58,35 +63,82 @@ def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding
 
 def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Finding]:
     """Return a finding for each frame softer than the others lead to expect."""
-    findings: list[Finding] = []
-    if not np.isfinite(quality.detail_ratio[:, :2]).any():
-        return findings
-    ratio = quality.detail_ratio[:, :2] / np.nanmedian(quality.detail_ratio[:, :2], axis=0)
-    with_data = np.isfinite(ratio).any(axis=1)
-    least = np.where(with_data, np.nanmin(np.where(np.isfinite(ratio), ratio, 9.0), axis=1), 1.0)
-    for i in np.flatnonzero(least < _SOFT_RATIO).tolist():
-        shaken = quality.direction_ratio[i] < _SHAKEN_RATIO
-        what = (
-            f"shaken along {quality.direction_deg[i]:.0f}° (from horizontal, clockwise)"
-            if shaken
-            else "softer in all directions (focus moved during the exposure, haze, or a nudge)"
-        )
+    ratio = quality.detail_ratio[:, :2]
+    if len(ratio) < 3 or not np.isfinite(ratio).any(axis=0).all():
+        return []
+    ratio = ratio / np.nanmedian(ratio, axis=0)
+    least = np.where(np.isfinite(ratio), ratio, 1.0).min(axis=1)
+    limit = min(_SOFT_RATIO, _outside(least, _SPREADS))
+    soft = set(np.flatnonzero(least < limit).tolist())
+    direction = np.where(np.isfinite(quality.direction_ratio), quality.direction_ratio, 1.0)
+    leaning = min(_LEANING_RATIO, _outside(quality.direction_ratio, _LEANING_SPREADS))
+    shaken = _shaken(direction, least, _outside(quality.direction_ratio, _SHAKEN_SPREADS))
+    shaken |= {i for i in soft if direction[i] < leaning}
+    findings = [_shake_finding(quality, i, names) for i in sorted(shaken)]
+    for i in sorted(soft - shaken):
         findings.append(
             Finding(
-                kind="shaken frame" if shaken else "soft frame",
+                kind="soft frame",
                 severity="warning",
                 message=(
-                    f"{names[i]} is {what}: its fine detail holds {100 * least[i]:.0f} % of the "
-                    "energy that its neighbours lead to expect."
+                    f"{names[i]} is softer in all directions (focus moved during the exposure, "
+                    f"haze, a nudge): its fine detail holds {100 * least[i]:.0f} % of the energy "
+                    "that its neighbours lead to expect."
                 ),
                 advice="Take it again, or check that its neighbours cover its depth.",
                 value=float(least[i]),
-                threshold=_SOFT_RATIO,
+                threshold=limit,
                 unit="ratio",
                 frames=(i,),
             )
         )
     return findings
+
+
+def _outside(values: Array, spreads: float) -> float:
+    """Return the value so many usual spreads below the median; -inf if nothing is known."""
+    known = values[np.isfinite(values)]
+    if len(known) == 0:
+        return -np.inf
+    middle = float(np.median(known))
+    upper = known[known >= middle]  # the lower half may hold what is looked for
+    spread = 1.48 * float(np.median(upper - middle))
+    return middle - spreads * max(spread, _LEAST_SPREAD)
+
+
+def _shaken(direction: Array, detail: Array, outside: float) -> set[int]:
+    """Return the frames whose loss has a direction.
+
+    A shaken frame makes its neighbours look as if they had lost across it, so of frames side by
+    side only the one with least detail counts.
+    """
+    limit = min(_SHAKEN_RATIO, outside)
+    shaken: set[int] = set()
+    group: list[int] = []
+    for i in range(len(detail) + 1):
+        if i < len(detail) and direction[i] < limit:
+            group.append(i)
+        elif group:
+            shaken.add(min(group, key=lambda k: detail[k]))
+            group = []
+    return shaken
+
+
+def _shake_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> Finding:
+    ratio = float(quality.direction_ratio[frame])
+    return Finding(
+        kind="shaken frame",
+        severity="warning",
+        message=(
+            f"{names[frame]} is shaken along {quality.direction_deg[frame]:.0f}° (clockwise from "
+            f"horizontal): its fine detail there holds {100 * ratio:.0f} % of that across."
+        ),
+        advice="Take it again, or check that its neighbours cover its depth.",
+        value=ratio,
+        threshold=_SHAKEN_RATIO,
+        unit="ratio",
+        frames=(frame,),
+    )
 
 
 def find_exposure_jumps(
