@@ -13,6 +13,7 @@ import functools
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.fft
 from scipy.ndimage import map_coordinates
 
 WAVELENGTH_UM = 0.55
@@ -52,8 +53,8 @@ def pupil_transfer(lens: Lens, f_number: float, *, defocus_waves: float = 0.0) -
     waves = lens.spherical * height**4 + lens.defocus * height**2
     waves = waves + lens.coma * height**2 * y * cut + defocus_waves * radius**2
     pupil = inside * np.exp(2j * np.pi * waves)
-    spectrum = np.abs(np.fft.fft2(pupil)) ** 2
-    transfer = np.fft.fftshift(np.fft.ifft2(spectrum))
+    spectrum = np.abs(scipy.fft.fft2(pupil)) ** 2
+    transfer = np.fft.fftshift(scipy.fft.ifft2(spectrum))
     return transfer / transfer[_GRID // 2, _GRID // 2]
 
 
@@ -88,8 +89,8 @@ def true_contrast(
 
 
 def true_best(lens: Lens, *, pitch_um: float, frequency: float = 0.25) -> float:
-    """Return the f-number of the highest contrast, searched in twelfths of a stop."""
-    numbers = lens.widest * 2 ** (np.arange(0, 85) / 24)
+    """Return the f-number of the highest contrast, searched in sixths of a stop."""
+    numbers = lens.widest * 2 ** (np.arange(0, 43) / 12)
     numbers = numbers[numbers <= 32]
     found = [true_contrast(lens, n, pitch_um=pitch_um, frequency=frequency) for n in numbers]
     return float(numbers[int(np.argmax(found))])

@@ -41,9 +41,8 @@ def assess(series: scenes.Series, **options):
         s if i == middle else align_spectra(s, spectra[middle], bins) for i, s in enumerate(spectra)
     ]
     names = [f"frame {n}" for n in series.f_numbers]
-    shape = series.frames[0].shape
     pitch = options.pop("pitch_um", series.pitch_um)
-    return assess_series(names, series.f_numbers, spectra, grid, shape, pitch_um=pitch, **options)
+    return assess_series(names, series.f_numbers, spectra, grid, pitch_um=pitch, **options)
 
 
 def shares(values) -> np.ndarray:
@@ -265,7 +264,7 @@ def test_a_flat_subject_is_limited_by_diffraction(gravel):
 def test_corners_are_a_region_of_a_larger_frame():
     rng = np.random.default_rng(4)
     grid = choose_tiles(rng.random((1200, 1800)).astype(np.float32))
-    corners = region_masks(grid, (1200, 1800))["corners"]
+    corners = region_masks(grid)["corners"]
     assert 5 <= corners.sum() < len(corners) / 3
     middle = grid.corners[corners] + grid.tile_px / 2
     assert (np.abs(middle - (600, 900)) > (300, 450)).all()

@@ -69,12 +69,14 @@ __all__ = [
 ]
 
 
+_FREQUENCY = RINGS[REFERENCE_RING]
+
+
 def assess_series(
     names: Sequence[str],
     f_numbers: Sequence[float],
     spectra: Sequence[TileSpectra],
     grid: TileGrid,
-    shape: tuple[int, int],
     *,
     effective: Sequence[float] | None = None,
     pitch_um: float | None = None,
@@ -91,8 +93,6 @@ def assess_series(
     spectra : sequence of TileSpectra
         Of every frame, aligned to one of them.
     grid : TileGrid
-    shape : tuple of int
-        (H, W) of the reference frame.
     effective : sequence of float, optional
         Effective f-numbers, which set diffraction; default the marked ones.
     pitch_um : float, optional
@@ -117,47 +117,26 @@ def assess_series(
             f"{names[0]} … {names[-1]}: only {int(textured.sum())} of {len(textured)} places "
             "show detail that can be compared. Use frames of a textured subject, in focus."
         )
-    whole = series.take(textured)
-    focused = series.take(focused_tiles(series, textured))
     stretch = 1.0 if effective is None else effective[0] / f_numbers[0]
-    diffraction = diffraction_contrast(
-        [n * stretch for n in f_numbers], RINGS[REFERENCE_RING], pitch_um
-    )
-    contrast = pooled_contrast(whole)
-    errors = contrast_errors(whole)
-    faults = find_faults(
-        pooled_contrast(focused), contrast_errors(focused), diffraction, directional_loss(focused)
-    )
-    good = np.array([not f for f in faults])
-    if not good.any():
-        good[:] = True
+    diffraction = diffraction_contrast([n * stretch for n in f_numbers], _FREQUENCY, pitch_um)
     # Diffraction at N_eff and f is that at N and f N_eff / N.
-    per_mm = None if pitch_um is None else 1000 * RINGS[REFERENCE_RING] / pitch_um * stretch
+    per_mm = None if pitch_um is None else 1000 * _FREQUENCY / pitch_um * stretch
+    focused = series.take(focused_tiles(series, textured))
+    faults, good = _faults(focused, diffraction)
     steady = steadied_contrast(pooled_contrast(focused), contrast_errors(focused), diffraction)
-    lens_best, end = best_f_number(np.asarray(f_numbers)[good], steady[good], per_mm)
-    masks = region_masks(grid, shape)
+    lens_best, end = best_f_number(np.asarray(f_numbers)[good].tolist(), steady[good], per_mm)
     regions = [
         judge_region(name, series.take(inside), f_numbers, good, focused, lens_best)
-        for name, mask in masks.items()
+        for name, mask in region_masks(grid).items()
         if (inside := mask[kept] & textured).sum() >= MIN_TILES
     ]
-    expected = expected_contrast(f_numbers, contrast, diffraction, faults)
-    top = float(expected[good].max())
+    whole = series.take(textured)
+    contrast, errors = pooled_contrast(whole), contrast_errors(whole)
     ranked = steadied_contrast(contrast, errors, diffraction)
     best = int(np.flatnonzero(good)[int(np.argmax(ranked[good]))])
+    expected = expected_contrast(f_numbers, contrast, diffraction, faults)
     return ApertureReport(
-        frames=tuple(
-            ApertureFrame(
-                name=names[i],
-                f_number=f_numbers[i],
-                contrast=float(contrast[i] / top),
-                error=float(errors[i] * contrast[i] / top),
-                diffraction=float(diffraction[i]),
-                expected=float(expected[i] / top),
-                fault=faults[i],
-            )
-            for i in range(len(names))
-        ),
+        frames=_frames(names, f_numbers, contrast, errors, diffraction, expected, faults),
         best=best,
         ranking=tuple(int(i) for i in np.argsort(-ranked, kind="stable")),
         alike=_alike(contrast, errors, good, best),
@@ -169,8 +148,45 @@ def assess_series(
         frames_needed=frames_needed(regions, tolerance_px),
         winners=winner_map(series, textured, grid, kept, f_numbers, good),
         edges=(),
-        frequency=RINGS[REFERENCE_RING],
+        frequency=_FREQUENCY,
         tolerance_px=tolerance_px,
+    )
+
+
+def _faults(
+    focused: SeriesPowers, diffraction: NDArray[np.float64]
+) -> tuple[list[str], NDArray[np.bool_]]:
+    """Return each frame's fault, and which frames count."""
+    faults = find_faults(
+        pooled_contrast(focused), contrast_errors(focused), diffraction, directional_loss(focused)
+    )
+    good = np.array([not f for f in faults])
+    # Where every frame is shaken none goes against the others.
+    return (faults, good) if good.any() else ([""] * len(faults), ~good)
+
+
+def _frames(
+    names: Sequence[str],
+    f_numbers: Sequence[float],
+    contrast: NDArray[np.float64],
+    errors: NDArray[np.float64],
+    diffraction: NDArray[np.float64],
+    expected: NDArray[np.float64],
+    faults: Sequence[str],
+) -> tuple[ApertureFrame, ...]:
+    good = np.array([not f for f in faults])
+    top = float(expected[good].max())
+    return tuple(
+        ApertureFrame(
+            name=names[i],
+            f_number=f_numbers[i],
+            contrast=float(contrast[i] / top),
+            error=float(errors[i] * contrast[i] / top),
+            diffraction=float(diffraction[i]),
+            expected=float(expected[i] / top),
+            fault=faults[i],
+        )
+        for i in range(len(names))
     )
 
 

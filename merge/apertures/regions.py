@@ -54,13 +54,13 @@ def focused_tiles(series: SeriesPowers, textured: NDArray[np.bool_]) -> NDArray[
     return textured & (gain > top - _FOCUS_SPREAD)
 
 
-def region_masks(grid: TileGrid, shape: tuple[int, int]) -> dict[str, NDArray[np.bool_]]:
+def region_masks(grid: TileGrid) -> dict[str, NDArray[np.bool_]]:
     """Return which tiles lie in each part of the picture.
 
     Foreground and background are the lower and the upper third of the picture: what stands
     nearer is not told by sharpness alone, but rises from the lower edge in most landscapes.
     """
-    centre = grid.corners + TILE / 2
+    shape, centre = grid.shape, grid.corners + TILE / 2
     row, column = centre[:, 0] / shape[0] - 0.5, centre[:, 1] / shape[1] - 0.5
     aspect = shape[1] / shape[0]
     radius = np.hypot(row, column * aspect) / math.hypot(0.5, 0.5 * aspect)

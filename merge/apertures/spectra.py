@@ -35,6 +35,8 @@ class TileGrid:
     cells : ndarray, shape (T, 2), int64
         (row, column) of each tile in the map.
     map_shape : tuple of int
+    shape : tuple of int
+        (H, W) of the reference frame.
     tile_px : int
         Side of a tile.
     """
@@ -42,6 +44,7 @@ class TileGrid:
     corners: NDArray[np.int64]
     cells: NDArray[np.int64]
     map_shape: tuple[int, int]
+    shape: tuple[int, int]
     tile_px: int = TILE
 
 
@@ -133,7 +136,9 @@ def choose_tiles(luminance: FloatArray) -> TileGrid:
     if cell >= 2 * TILE:
         corners = corners + _best_inside(luminance, corners, cell)
     cells = np.stack([row.ravel(), column.ravel()], axis=1)
-    return TileGrid(corners.astype(np.int64), cells.astype(np.int64), (rows, columns))
+    return TileGrid(
+        corners.astype(np.int64), cells.astype(np.int64), (rows, columns), (height, width)
+    )
 
 
 def _best_inside(luminance: FloatArray, corners: NDArray[np.int64], cell: int) -> NDArray[np.int64]:

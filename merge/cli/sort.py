@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import cast
 
 import click
 
-from merge.errors import MergeError
+from merge.cli.command import Command, print_line
+from merge.cli.progress import show_progress
 from merge.pipeline.sorting import sort_folder, write_record
 from merge.report.sort import sort_text
 from merge.sort import Placement, place_groups, to_record
 
 
-@click.command(short_help="Sort a day's files into brackets, series and singles.")
+@click.command(
+    "sort",
+    cls=Command,
+    short_help="Sort a day's files into brackets, series and singles.",
+)
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the groups as JSON.")
 @click.option(
@@ -40,22 +44,13 @@ def command(
     Each group comes with the reason and how sure it is. The output of --json (or the folder
     that --into made) can be given to 'depthweld merge --each' and 'audit --each'.
     """
-    try:
-        result = sort_folder(folder, progress=_show_progress)
-        if into is not None:
-            made = place_groups(result, into, cast(Placement, placement.replace("-", " ")))
-            write_record(result, folder, into)
-            click.echo(f"{len(made)} files placed in {into}", err=True)
-    except MergeError as exc:
-        click.echo(f"depthweld sort: {exc}", err=True)
-        sys.exit(1)
+    with show_progress() as progress:
+        result = sort_folder(folder, progress=progress)
+    if into is not None:
+        made = place_groups(result, into, cast(Placement, placement.replace("-", " ")))
+        write_record(result, folder, into)
+        print_line(f"{len(made)} files placed in {into}")
     if as_json:
         click.echo(json.dumps(to_record(result, folder), indent=1, ensure_ascii=False))
     else:
         click.echo(sort_text(result, all_singles=all_singles))
-
-
-def _show_progress(what: str, done: int, total: int) -> None:
-    """Keep one line on stderr, only on a terminal."""
-    if sys.stderr.isatty():
-        click.echo(f"\r{what} {done}/{total}" + ("\n" if done == total else ""), err=True, nl=False)

@@ -126,7 +126,6 @@ def assess_apertures(
         numbers,
         measured.spectra(),
         measured.grid,
-        sources[middle].shape[:2],
         effective=[float(effective_f_number(n, magnification)) for n in numbers],
         pitch_um=pitch_um,
         tolerance_px=tolerance_px,
@@ -291,7 +290,7 @@ def _crop_places(
     detail = (np.abs(spectra.values) ** 2).mean(axis=1) * spectra.usable
     side = min(CROP_PX, *shape)
     places = []
-    for name, mask in region_masks(grid, (shape[0], shape[1])).items():
+    for name, mask in region_masks(grid).items():
         if name == "whole picture" or not (mask & spectra.usable).any():
             continue
         row, column = grid.corners[int(np.argmax(np.where(mask, detail, -1)))]
