@@ -4,6 +4,7 @@ import json
 import os
 import shutil
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import card_generator as cards
@@ -17,8 +18,9 @@ from merge.errors import MergeError, ReadError, WriteError
 from merge.model import CaptureSettings, FrameSource
 from merge.pipeline.each import chosen_groups, run_each
 from merge.pipeline.sorting import load_groups, sort_folder
+from merge.read import probe_frame, read_preview
 from merge.report.sort import each_line, outcome_line, sort_text, sum_line
-from merge.sort import name_groups, place_groups, to_record
+from merge.sort import name_groups, place_groups, sort_frames, to_record
 from merge.sort.groups import Shot
 from merge.sort.shots import in_shooting_order, name_parts, pair_files
 
@@ -130,6 +132,21 @@ def test_a_folder_without_pictures_is_refused(tmp_path, what):
         target.write_text("x")
     with pytest.raises(ReadError, match=r"Give the folder that holds a day's files"):
         sort_folder(target)
+
+
+@pytest.mark.parametrize("known", [True, False], ids=["distances", "pictures alone"])
+def test_independently_rendered_brackets_are_found(known):
+    """The sample brackets in fixtures/ are path-traced, not made by the card generator."""
+    fixtures = Path(__file__).parents[1] / "fixtures"
+    paths = sorted([*fixtures.glob("macro/*.jpg"), *fixtures.glob("landscape/*.jpg")])
+    sources = [probe_frame(path) for path in paths]
+    if not known:
+        sources = [replace(s, settings=replace(s.settings, focus_distance_m=None)) for s in sources]
+    result = sort_frames(sources, lambda s: read_preview(s, min_long_side_px=800)[0])
+    assert sorted((g.kind, len(g.shots)) for g in result.groups) == [
+        ("focus bracket", len(list(fixtures.glob("landscape/*.jpg")))),
+        ("focus bracket", len(list(fixtures.glob("macro/*.jpg")))),
+    ]
 
 
 # -- files, pairs, order ------------------------------------------------------------------

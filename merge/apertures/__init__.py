@@ -21,6 +21,7 @@ from merge.apertures.contrast import (
 from merge.apertures.edge import find_edge, measure_edge
 from merge.apertures.regions import (
     MIN_TILES,
+    blur_models,
     focused_tiles,
     frames_needed,
     judge_region,
@@ -125,8 +126,9 @@ def assess_series(
     faults, good = _faults(focused, diffraction)
     steady = steadied_contrast(pooled_contrast(focused), contrast_errors(focused), diffraction)
     lens_best, end = best_f_number(np.asarray(f_numbers)[good].tolist(), steady[good], per_mm)
+    models = blur_models(f_numbers, lens_best, pitch_um, stretch)
     regions = [
-        judge_region(name, series.take(inside), f_numbers, good, focused, lens_best)
+        judge_region(name, series.take(inside), f_numbers, good, focused, models)
         for name, mask in region_masks(grid).items()
         if (inside := mask[kept] & textured).sum() >= MIN_TILES
     ]

@@ -16,7 +16,7 @@ from merge.apertures.contrast import (
 from merge.apertures.results import Region
 from merge.apertures.spectra import REFERENCE_RING, RINGS, TILE, TileGrid
 from merge.apertures.trend import best_f_number
-from merge.optics import disk_transfer
+from merge.optics import GREEN_UM, defocus_transfer, disk_transfer
 
 # Fewest textured tiles that a region's answer may rest on.
 MIN_TILES = 5
@@ -28,6 +28,9 @@ _CENTRE, _CORNERS = 0.3, 0.28
 _DIAMETERS_PX = np.concatenate([np.arange(0, 8, 0.25), np.arange(8, 60.5, 1.0)])
 # Contrast that leaks into a blurred tile from its surroundings, of the focused one.
 _FLOOR = 0.03
+_LEAST_TRANSFER = 0.02
+# Wavelengths of defocus up to which the exact transfer is taken.
+_EXACT_WAVES = 50
 # Natural log of contrast, widest against narrowest apertures, within which a tile still counts
 # as in focus: field curvature and corner softness of common lenses.
 _FOCUS_SPREAD = 0.35
@@ -79,7 +82,7 @@ def judge_region(
     f_numbers: Sequence[float],
     good: NDArray[np.bool_],
     focused: SeriesPowers,
-    lens_best: float,
+    models: NDArray[np.float64],
 ) -> Region:
     """Return what one part of the picture says.
 
@@ -93,8 +96,8 @@ def judge_region(
         Frames without fault.
     focused : SeriesPowers
         Of the tiles in the plane of focus.
-    lens_best : float
-        F-number at which the blur circle is given.
+    models : ndarray, shape (diameters, rings, N)
+        From `blur_models`.
     """
     contrast = pooled_contrast(series)
     kept = np.flatnonzero(good).tolist()
@@ -107,18 +110,17 @@ def judge_region(
         best=sharpest,
         best_f_number=best,
         contrast=tuple(float(c) for c in contrast),
-        blur_px=_blur_px(series, focused, np.asarray(f_numbers), good, lens_best),
+        blur_px=_blur_px(series, focused, good, models),
     )
 
 
 def _blur_px(
     series: SeriesPowers,
     focused: SeriesPowers,
-    f_numbers: NDArray[np.float64],
     good: NDArray[np.bool_],
-    lens_best: float,
+    models: NDArray[np.float64],
 ) -> float:
-    """Return the diameter of the blur circle at ``lens_best`` that explains the contrasts.
+    """Return the diameter of the blur circle at the best aperture that explains the contrasts.
 
     Against the focused tiles, which share the lens, diffraction and shake of each frame, a
     region's contrast changes over the f-numbers as the transfer of a disk whose diameter goes
@@ -128,12 +130,14 @@ def _blur_px(
         return math.nan
     rings = range(len(RINGS) - 1)
     ratios = np.stack(
-        [pooled_contrast(series, r) / np.maximum(pooled_contrast(focused, r), 0.02) for r in rings]
+        [
+            pooled_contrast(series, r) / np.maximum(pooled_contrast(focused, r), _LEAST_TRANSFER)
+            for r in rings
+        ]
     )[:, good]
     data = np.log(ratios + _FLOOR * ratios.max(axis=1, keepdims=True))
     costs = []
-    for diameter in _DIAMETERS_PX:
-        model = _seen_transfer(diameter * lens_best / f_numbers[good], len(rings))
+    for model in models[:, :, good]:
         log = np.log(model + _FLOOR * model.max(axis=1, keepdims=True))
         difference = data - log
         difference -= np.median(difference, axis=1, keepdims=True)
@@ -141,19 +145,45 @@ def _blur_px(
     return float(_DIAMETERS_PX[int(np.argmin(costs))])
 
 
-def _seen_transfer(diameters_px: NDArray[np.float64], rings: int) -> NDArray[np.float64]:
-    """Return the disks' transfer as a tile's window blurs it, shape (rings, N).
+def blur_models(
+    f_numbers: Sequence[float], lens_best: float, pitch_um: float | None, stretch: float
+) -> NDArray[np.float64]:
+    """Return the contrast that each blur circle leaves of a focused subject's.
 
-    A tile's spectrum mixes neighbouring frequencies, coarse ones of real subjects being the
+    Parameters
+    ----------
+    f_numbers : sequence of float
+    lens_best : float
+        F-number at which the blur circles have the diameters tried; they go as 1/N.
+    pitch_um : float or None
+        With it the exact transfer of a defocused lens, without it the geometric disk.
+    stretch : float
+        Effective over marked f-number.
+
+    Returns
+    -------
+    ndarray, shape (diameters, rings, N)
+
+    Notes
+    -----
+    A tile's window mixes neighbouring frequencies, coarse ones of real subjects being the
     stronger (power falling as 1/f²), so zeros of the transfer are filled.
     """
-    ring = np.asarray(RINGS[:rings])[:, None, None]
-    aside = np.array([-1.5, -0.75, 0, 0.75, 1.5])[None, None, :] / TILE
-    share = np.array([0.1, 0.2, 0.4, 0.2, 0.1]) / (1 + aside / ring) ** 2
-    share /= share.sum(axis=2, keepdims=True)
-    # In thousandths of a pixel, as the function takes µm against cycles/mm.
-    transfer = disk_transfer(ring + aside, 1000 * diameters_px[None, :, None])
-    return np.asarray(np.sqrt((share * np.asarray(transfer) ** 2).sum(axis=2)))
+    numbers = np.asarray(f_numbers)[None, None, None, :]
+    ring = np.asarray(RINGS[:-1])[None, :, None, None]
+    aside = np.array([-1.5, -0.75, 0, 0.75, 1.5])[None, None, :, None] / TILE
+    share = np.array([0.1, 0.2, 0.4, 0.2, 0.1])[None, None, :, None] / (1 + aside / ring) ** 2
+    pitch = 1.0 if pitch_um is None else pitch_um
+    # Cycles/mm at the sensor and µm; without a pitch the pixel itself is the unit.
+    frequency = 1000 * (ring + aside) / pitch
+    diameters = pitch * _DIAMETERS_PX[:, None, None, None] * lens_best / numbers
+    effective = numbers * stretch
+    if pitch_um is None or np.max(diameters / effective) > _EXACT_WAVES * 8 * GREEN_UM:
+        transfer = np.asarray(disk_transfer(frequency, diameters))
+    else:
+        transfer = np.asarray(defocus_transfer(frequency, GREEN_UM, effective, diameters))
+    seen = np.sqrt((share * transfer**2).sum(axis=2))
+    return np.asarray(seen / np.maximum(seen[:1], _LEAST_TRANSFER))
 
 
 def winner_map(

@@ -251,8 +251,32 @@ def tile_powers(
             sums = np.add.reduceat(product, bins.starts, axis=1) / sizes
             pooled = sums.reshape(tiles, len(RINGS), SECTORS)
             shared[..., i, j] = shared[..., j, i] = pooled
+    bins_of_ring = sizes.reshape(len(RINGS), SECTORS).sum(axis=1)
+    signs = _contrast_signs(shared.mean(axis=2), bins_of_ring)
+    shared *= (signs[..., :, None] * signs[..., None, :])[:, :, None]
     light = np.stack([s.light for s in spectra], axis=1).astype(np.float64)
     return shared, _smooth_noise(shared.mean(axis=2), light)
+
+
+def _contrast_signs(
+    shared: NDArray[np.float64], bins_of_ring: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Return -1 where strong defocus turned light into dark, shape (T, rings, N).
+
+    Beyond the first zero of the blur disk's transfer the pattern is reversed, and a tile's
+    cross-spectrum with a sharper frame is negative; the energy is there all the same. Only
+    what noise would do once in thousands is turned.
+    """
+    count = shared.shape[-1]
+    own = np.einsum("...ii->...i", shared)
+    # The sharpest frame after noise: the one that shares most.
+    sharing = np.abs(shared * (1 - np.eye(count))).sum(axis=-1)
+    sharpest = sharing.argmax(axis=-1)[..., None]
+    with_sharpest = np.take_along_axis(shared, sharpest[..., None], axis=-1)[..., 0]
+    power = own * np.take_along_axis(own, sharpest, axis=-1)
+    # The window correlates neighbouring bins: about half of them count.
+    chance = np.sqrt(power / (bins_of_ring[:, None] / 2))
+    return np.where(with_sharpest < -3.5 * chance, -1.0, 1.0)
 
 
 def _smooth_noise(shared: NDArray[np.float64], light: NDArray[np.float64]) -> NDArray[np.float64]:
