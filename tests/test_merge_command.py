@@ -12,6 +12,7 @@ import sys
 import time
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 import tifffile
@@ -394,11 +395,12 @@ def test_a_stopped_merge_leaves_nothing_half_written(tmp_path, number, code):
 def test_help_of_the_program_names_every_command():
     result = CliRunner().invoke(main, ["--help"])
     assert result.exit_code == 0
-    for name in ("merge", "audit", "plan", "sort"):
-        assert re.search(rf"^  {name} +[A-Z]", result.stdout, re.MULTILINE)
+    for name in main.list_commands(click.Context(main)):
+        assert re.search(rf"^  {name} +[A-Z].*\.$", result.stdout, re.MULTILINE)
+        assert CliRunner().invoke(main, [name, "--help"]).exit_code == 0
 
 
 def test_an_unknown_command_is_wrong_usage():
     result = CliRunner().invoke(main, ["fuse"])
-    assert result.exit_code == 2
-    assert "No such command 'fuse'" in result.stderr
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr == "depthweld: No such command 'fuse'; see 'depthweld --help'\n"

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import importlib
+import sys
+from typing import Any
 
 import click
 
-# Command → module of the same name in this folder that defines `command`; loaded when used, so
-# that `--help` stays fast.
-_COMMANDS: tuple[str, ...] = ("merge", "audit", "apertures", "plan", "sort", "demo")
+from merge.cli.command import EXIT_USAGE, print_line
+
+# Command → what it does in a line. Each is a module of the same name in this folder that defines
+# `command`; it is loaded when it is used, so that `--help` stays fast.
+_COMMANDS = {
+    "merge": "Merge a focus bracket into one sharp picture.",
+    "audit": "Tell what a bracket misses: gaps, ends, bad frames, diffraction.",
+    "apertures": "Tell which f-number of a series is best, where, and why.",
+    "plan": "Aperture, frames and focus positions for the next shoot.",
+    "sort": "Sort a day's files into brackets, series and singles.",
+    "demo": "Write a small sample bracket with known truth.",
+}
 
 
 class _LazyGroup(click.Group):
@@ -23,6 +34,17 @@ class _LazyGroup(click.Group):
         command = importlib.import_module(f"merge.cli.{cmd_name}").command
         assert isinstance(command, click.Command)
         return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except click.UsageError as exc:
+            print_line(f"depthweld: {exc.format_message().rstrip('.')}; see 'depthweld --help'")
+            sys.exit(EXIT_USAGE)
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

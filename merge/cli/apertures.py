@@ -43,7 +43,6 @@ def _read_numbers(
 @click.command(
     "apertures",
     cls=Command,
-    short_help="Tell which f-number of a series is best, where, and why.",
     epilog=_EXAMPLES,
 )
 @click.argument("frames", nargs=-1, required=True, type=click.Path(path_type=Path))

@@ -25,7 +25,7 @@ class _Numbers(click.ParamType):
         return tuple(int(part) for part in parts)
 
 
-@click.command("demo", cls=Command, short_help="Write a small sample bracket with known truth.")
+@click.command("demo", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
     "--frames", type=click.IntRange(2, 30), default=10, show_default=True, help="Frames to take."

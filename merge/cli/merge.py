@@ -40,12 +40,7 @@ class _Bytes(click.ParamType):
         return int(float(match[1]) * _UNITS[match[2]])
 
 
-@click.command(
-    "merge",
-    cls=Command,
-    short_help="Merge a focus bracket into one sharp picture.",
-    epilog=_EXAMPLES,
-)
+@click.command("merge", cls=Command, epilog=_EXAMPLES)
 @click.argument("frames", nargs=-1, type=click.Path())
 @click.option(
     "-o",

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import math
 import re
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NoReturn
 
 import click
 
+from merge.cli.command import Command
 from merge.errors import MergeError, ReadError
 from merge.model import CaptureSettings
 from merge.optics import parse_tolerance_px, pixel_pitch_from_sensor_um
@@ -84,9 +84,7 @@ Examples:
 """
 
 
-@click.command(
-    short_help="Aperture, frames and focus positions for the next shoot.", epilog=_EXAMPLES
-)
+@click.command("plan", cls=Command, epilog=_EXAMPLES)
 @click.option("--pixel-pitch", type=_MICROMETRES, help="Distance of pixels on the sensor, in µm.")
 @click.option("--sensor", metavar="WxH", help="Sensor size in mm, e.g. 36x24.")
 @click.option("--megapixels", type=_MILLIONS, help="With --sensor.")
@@ -141,14 +139,10 @@ def command(audit_path: Path | None, as_json: bool, **options: Any) -> None:
     A landscape needs the lens and two distances, a close-up magnification and depth; both
     need the pixel size. Lengths take a unit.
     """
-    try:
-        if audit_path is not None:
-            click.echo(_reshoot(audit_path, options, as_json))
-        else:
-            click.echo(_plan(options, as_json))
-    except MergeError as exc:
-        click.echo(f"depthweld plan: {exc}", err=True)
-        sys.exit(1)
+    if audit_path is not None:
+        click.echo(_reshoot(audit_path, options, as_json))
+    else:
+        click.echo(_plan(options, as_json))
 
 
 def _plan(options: dict[str, Any], as_json: bool) -> str:

@@ -18,7 +18,6 @@ from merge.sort import Placement, place_groups, to_record
 @click.command(
     "sort",
     cls=Command,
-    short_help="Sort a day's files into brackets, series and singles.",
 )
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the groups as JSON.")
