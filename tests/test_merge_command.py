@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -17,10 +18,12 @@ import numpy as np
 import pytest
 import tifffile
 from click.testing import CliRunner, Result
+from io_samples import camera_colours, mosaic_of, write_dng
 from small_brackets import small_bracket, write_bracket, write_frame
 
 from merge.cli import main
 from merge.cli.progress import show_progress
+from merge.encoding import encode, linearize
 from merge.model import Finding, MergeOptions
 
 ROOT = Path(__file__).parents[1]
@@ -73,8 +76,6 @@ def test_the_summary_names_what_was_done_on_one_screen(bracket, tmp_path):
 def test_known_shift_magnification_and_exposure_are_reported(tmp_path):
     """Truth is made with scikit-image's warp: a shift of (3, 4) px, 1 % smaller, 20 % darker."""
     from skimage.transform import SimilarityTransform, warp
-
-    from merge.encoding import encode, linearize
 
     pictures, _ = small_bracket(height=400, width=600)
     centre = np.array([299.5, 199.5])
@@ -264,6 +265,47 @@ def test_a_raw_and_jpeg_pair_counts_once(tmp_path):
     assert "passed over: frame_0.jpg: the same picture as frame_0.tif" in usual
     preferred = merge(tmp_path, "-o", tmp_path / "b.tif", "--prefer-jpeg").stdout
     assert "Frames     3, frame_0.jpg to frame_2.jpg" in preferred
+
+
+def test_camera_raw_becomes_a_16_bit_picture_with_a_profile(tmp_path):
+    pictures, _ = small_bracket(3, height=240, width=360)
+    for i, picture in enumerate(pictures):
+        light = camera_colours(linearize(picture, "srgb"))
+        write_dng(tmp_path / f"raw_{i}.dng", mosaic_of(light))
+    result = merge(tmp_path, "-o", tmp_path / "out.tif")
+    assert result.exit_code == 0, result.stderr
+    with tifffile.TiffFile(tmp_path / "out.tif") as file:
+        page = file.pages.first
+        assert page.dtype == np.uint16
+        assert page.iccprofile
+        assert len(np.unique(page.asarray())) > 4000  # more than 8 bits can tell apart
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
+def test_many_frames_need_few_open_files(tmp_path):
+    import resource
+
+    frames = write_bracket(tmp_path / "in", 4, suffix=".jpg")
+    for i in range(60):
+        shutil.copy(frames[i // 16], tmp_path / "in" / f"more_{i:02d}.jpg")
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "merge",
+            "merge",
+            str(tmp_path / "in"),
+            "-o",
+            str(tmp_path / "o.tif"),
+        ],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (40, 40)),
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("Frames     64,")
 
 
 def test_names_beyond_ascii_work(tmp_path):

@@ -106,7 +106,7 @@ def _check_target(target: Path, *, overwrite: bool, inputs: Iterable[Path]) -> N
                 "choose another name"
             )
     if not overwrite:
-        raise WriteError(f"{target}: exists already; choose another name or allow overwriting")
+        raise WriteError(f"{target}: exists already; choose another name or give --overwrite")
 
 
 def _write_error(target: Path, exc: OSError) -> WriteError:

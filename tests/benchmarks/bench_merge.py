@@ -24,9 +24,10 @@ from bench_io import busy_picture
 
 from merge.read import probe_frame, read_frame
 
-# Runs the command and reports the peak; VmHWM counts this process alone, whoever started it.
-CHILD = """
+# Runs the command and reports the peak of this process alone, whoever started it.
+CHILD = f"""
 import sys
+sys.path.insert(0, {str(Path(__file__).parent)!r})
 from bench_helpers import _peak_bytes
 from merge.cli import main
 code = 0
@@ -34,7 +35,7 @@ try:
     main(sys.argv[1:], standalone_mode=False)
 except SystemExit as exc:
     code = exc.code or 0
-print(f"peak {_peak_bytes()}", file=sys.stderr)
+print("peak", _peak_bytes(), file=sys.stderr)
 sys.exit(code)
 """
 
