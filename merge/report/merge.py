@@ -116,7 +116,7 @@ def _method_line(result: MergeResult) -> str:
 
 def _finding_lines(findings: Sequence[Finding], limit: int | None) -> list[str]:
     if not findings:
-        return ["Findings   none"]
+        return ["Findings   none in the alignment; for the focus run 'depthweld audit'"]
     ranked = sorted(findings, key=lambda f: -SEVERITIES.index(f.severity))
     lines = [f"  {f.severity}: {' '.join(filter(None, (f.message, f.advice)))}" for f in ranked]
     return [f"Findings   {len(findings)}", *_listed(lines, limit)]
