@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
 from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command, print_line
 from merge.cli.progress import show_progress
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
+
+if TYPE_CHECKING:
+    from merge.pipeline.each import EachSummary
 
 _DEFAULTS = MergeOptions()
 _UNITS = {
@@ -86,7 +90,12 @@ class _Bytes(click.ParamType):
 @click.option(
     "--prefer-jpeg", is_flag=True, help="Of a raw file and JPEG of one picture take the JPEG."
 )
-@click.option("--memory", type=_Bytes(), help="Upper limit of memory: 2GB. Default: half of it.")
+@click.option(
+    "--memory",
+    type=_Bytes(),
+    help="Memory to aim at, e.g. 2GB: what is kept of every frame beyond a part of it goes to "
+    "disk.",
+)
 @click.option("--depth", type=click.Path(path_type=Path), help="Write the depth map, 16-bit .tif.")
 @click.option(
     "--record",
@@ -128,7 +137,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     # Decoders and compilers take long to load; --help and wrong usage need none.
     from merge.pipeline.saving import OutputFiles, merge_to_files
-    from merge.report.merge import SEVERITIES, merge_text, worst_severity
+    from merge.report.merge import merge_text
 
     stack = _find(frames, given)
     picture = given["output"] or _default_output(stack)
@@ -147,9 +156,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
         click.echo(str(files.picture))
     else:
         click.echo(merge_text(saved, verbose=given["verbose"]))
-    limit = given["fail_on"]
-    worst = worst_severity(saved.result.findings)
-    return EXIT_FINDINGS if limit and worst >= SEVERITIES.index(limit) else 0
+    return _exit_code((f.severity for f in saved.result.findings), given["fail_on"])
 
 
 def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> int:
@@ -160,8 +167,6 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
     if frames:
         raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
     from merge.pipeline.merging_each import merge_each
-    from merge.report.merge import SEVERITIES
-    from merge.report.sort import each_line, outcome_line
 
     with show_progress(quiet=given["quiet"], verbose=given["verbose"]) as progress:
         summary = merge_each(
@@ -172,26 +177,36 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
             overwrite=given["overwrite"],
             progress=progress,
         )
-    if given["as_json"]:
+    _print_outcomes(summary, as_json=given["as_json"], quiet=given["quiet"])
+    if summary.failed:
+        return EXIT_FAILED
+    found = (f["severity"] for o in summary.outcomes for f in (o.result or {})["findings"])
+    return _exit_code(found, given["fail_on"])
+
+
+def _print_outcomes(summary: EachSummary, *, as_json: bool, quiet: bool) -> None:
+    """Print what became of each group; failures go to stderr whatever is asked for."""
+    from merge.report.sort import each_line, outcome_line
+
+    for outcome in summary.outcomes:
+        if outcome.status == "failed":
+            print_line(f"depthweld merge: {outcome.name}: {outcome.message}")
+        elif not as_json:
+            click.echo(str(outcome.output) if quiet else outcome_line(outcome))
+    if as_json:
         rows = [
             {"name": o.name, "status": o.status, "message": o.message, "record": o.result}
             for o in summary.outcomes
         ]
         click.echo(json.dumps({"groups": rows}, ensure_ascii=False, indent=1))
-    for outcome in summary.outcomes:
-        if outcome.status == "failed":
-            print_line(f"depthweld merge: {outcome.name}: {outcome.message}")
-        elif given["quiet"] and not given["as_json"]:
-            click.echo(str(outcome.output))
-        elif not given["as_json"]:
-            click.echo(outcome_line(outcome))
-    if not (given["quiet"] or given["as_json"]):
+    elif not quiet:
         click.echo(each_line(summary))
-    if summary.failed:
-        return EXIT_FAILED
-    found = [f["severity"] for o in summary.outcomes for f in (o.result or {}).get("findings", ())]
-    limit = given["fail_on"]
-    bad = limit and any(SEVERITIES.index(s) >= SEVERITIES.index(limit) for s in found)
+
+
+def _exit_code(found: Iterable[Severity], limit: Severity | None) -> int:
+    """Return 3 if a severity found is the limit or worse, else 0."""
+    order = get_args(Severity)
+    bad = limit is not None and any(order.index(s) >= order.index(limit) for s in found)
     return EXIT_FINDINGS if bad else 0
 
 
@@ -223,16 +238,19 @@ def _options(given: dict[str, Any], stack: Stack | None) -> MergeOptions:
 
 
 def _reference_index(text: str, stack: Stack) -> int:
-    """Return the index of a frame given by number from 1, file name, or name without ending."""
-    names = [source.name for source in stack.sources]
-    stems = [source.path.stem for source in stack.sources]
-    for wanted in (Path(text).name, text):
-        for known in (names, stems):
-            if known.count(wanted) == 1:
-                return known.index(wanted)
-    if text.isdecimal() and 1 <= int(text) <= len(stack):
+    """Return the index of a frame given by path, file name with or without ending, or number."""
+    paths = [source.path for source in stack.sources]
+    for names in (
+        [str(path) for path in paths],
+        [path.name for path in paths],
+        [path.stem for path in paths],
+    ):
+        for wanted in (text, Path(text).name):
+            if names.count(wanted) == 1:
+                return names.index(wanted)
+    if text.isdecimal() and 1 <= int(text) <= len(paths):
         return int(text) - 1
     raise click.UsageError(
-        f"--reference {text}: no such frame; give a number from 1 to {len(stack)} or one of "
-        f"{names[0]} … {names[-1]}"
+        f"--reference {text}: no such frame; give a number from 1 to {len(paths)} or one of "
+        f"{paths[0].name} … {paths[-1].name}"
     )

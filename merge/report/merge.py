@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import get_args
 
 from merge.model import Finding, MergeResult, Severity
 from merge.pipeline.record import measured_extremes
 from merge.pipeline.saving import SavedMerge
 
-SEVERITIES: tuple[Severity, ...] = ("note", "warning", "problem")
+_SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 # Lines of each kind of list that fit on one screen beside everything else.
 _LISTED = 4
 _STAGES = {
@@ -32,7 +33,7 @@ def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
     result = saved.result
     limit = None if verbose else _LISTED
     lines = [
-        frames_line(result),
+        _frames_line(result),
         *_listed([f"  passed over: {line}" for line in result.stack.skipped], limit),
         *_left_out(result),
         *_measured_lines(result),
@@ -45,12 +46,7 @@ def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
     return "\n".join(lines)
 
 
-def worst_severity(findings: Sequence[Finding]) -> int:
-    """Return the place of the worst finding in `SEVERITIES`, -1 without findings."""
-    return max((SEVERITIES.index(f.severity) for f in findings), default=-1)
-
-
-def frames_line(result: MergeResult) -> str:
+def _frames_line(result: MergeResult) -> str:
     """Return how many frames, from which to which, in what order."""
     sources = result.stack.sources
     span = f"{sources[0].name} to {sources[-1].name}"
@@ -117,7 +113,7 @@ def _method_line(result: MergeResult) -> str:
 def _finding_lines(findings: Sequence[Finding], limit: int | None) -> list[str]:
     if not findings:
         return ["Findings   none in the alignment; for the focus run 'depthweld audit'"]
-    ranked = sorted(findings, key=lambda f: -SEVERITIES.index(f.severity))
+    ranked = sorted(findings, key=lambda f: -_SEVERITIES.index(f.severity))
     lines = [f"  {f.severity}: {' '.join(filter(None, (f.message, f.advice)))}" for f in ranked]
     return [f"Findings   {len(findings)}", *_listed(lines, limit)]
 
