@@ -58,7 +58,7 @@ def linearize(values: NDArray[np.floating], transfer: str) -> FloatArray:
 
     Examples
     --------
-    >>> float(linearize(np.array([0.5]), "srgb")[0].round(4))
+    >>> round(float(linearize(np.array([0.5]), "srgb")[0]), 4)
     0.214
     """
     exponent = parse_transfer(transfer)

@@ -1,7 +1,9 @@
 """Memory must not grow with the number of frames: a child process's resident peak tells.
 
 The bar is that 40 frames of 24 megapixels need at most 5 % more than 8 frames
-(`benchmarks/bench_merge.py`); this is the same at a size that a test can afford.
+(`benchmarks/bench_merge.py`); this is the same at a size that a test can afford. There a few
+percent are one frame, and how many frames are in flight at the peak depends on when threads run:
+so twelve more frames may cost up to two frames' pixels, and not twelve.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import numpy as np
 import pytest
 from small_brackets import small_bracket, write_frame
 
+HEIGHT, WIDTH = 800, 1200
 CHILD = """
 import sys
 from merge.cli import main
@@ -40,13 +43,13 @@ def peak_mib(folder: Path, count: int, *options: str) -> float:
 
 @pytest.fixture(scope="module")
 def frames(tmp_path_factory) -> Path:
-    """Return a folder of 18 frames of 2 megapixels."""
+    """Return a folder of 20 frames of a megapixel."""
     folder = tmp_path_factory.mktemp("many") / "in"
     folder.mkdir()
-    pictures, _ = small_bracket(6, height=1160, width=1736)
-    for i in range(18):
-        picture = pictures[i // 3]
-        write_frame(folder / f"frame_{i:02d}.jpg", np.roll(picture, i % 3, axis=1), i)
+    pictures, _ = small_bracket(6, height=HEIGHT, width=WIDTH)
+    for i in range(20):
+        picture = pictures[i // 4]
+        write_frame(folder / f"frame_{i:02d}.jpg", np.roll(picture, i % 4, axis=1), i)
     return folder
 
 
@@ -54,6 +57,6 @@ def frames(tmp_path_factory) -> Path:
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's process status")
 def test_peak_memory_does_not_grow_with_the_number_of_frames(frames):
     # A small limit sends what is kept of every frame to disk, as it would be at full size.
-    few, many = (peak_mib(frames, count, "--memory", "64MB") for count in (6, 18))
-    print(f"6 frames {few:.0f} MiB, 18 frames {many:.0f} MiB")
-    assert many < 1.05 * few
+    few, many = (peak_mib(frames, count, "--memory", "64MB") for count in (8, 20))
+    print(f"8 frames {few:.0f} MiB, 20 frames {many:.0f} MiB")
+    assert many - few < 2 * HEIGHT * WIDTH * 3 * 4 / 2**20
