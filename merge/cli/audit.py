@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import signal
 import sys
+import threading
 from pathlib import Path
 
 import click
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from merge.errors import MergeError
+from merge.cli.command import EXIT_FINDINGS, Command
+from merge.cli.progress import show_progress
 from merge.model import Stack
 from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
 from merge.read import find_frames
@@ -21,7 +21,20 @@ _DEFAULTS = AuditOptions()
 _SEVERITIES = ("note", "warning", "problem")
 
 
-@click.command(short_help="Tell what a bracket misses: gaps, ends, bad frames, diffraction.")
+_EXAMPLES = """\b
+Examples:
+  depthweld audit stack/ --picture weak.png
+  depthweld audit IMG_0101.JPG IMG_0102.JPG IMG_0103.JPG --tolerance 0.03mm --pixel-pitch 4.4
+  depthweld audit stack/ --json > audit.json && depthweld plan --from audit.json
+"""
+
+
+@click.command(
+    "audit",
+    cls=Command,
+    epilog=_EXAMPLES,
+    short_help="Tell what a bracket misses: gaps, ends, bad frames, diffraction.",
+)
 @click.argument("frames", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--tolerance",
@@ -72,23 +85,19 @@ def command(
         if number is not None and number <= 0:
             raise click.BadParameter("expected a number above 0", param_hint=name)
     options = AuditOptions(tolerance, pixel_pitch, magnification, pupil_ratio)
-    try:
-        stack = find_frames(frames, prefer="raw" if prefer == "raw" else "jpeg")
-        for line in stack.skipped:
-            click.echo(f"left out: {line}", err=True)
-        result = _audit_with_bar(stack, options)
-        if picture is not None:
-            write_weak_parts(result, picture, overwrite=overwrite)
-    except MergeError as exc:
-        click.echo(f"depthweld audit: {exc}", err=True)
-        sys.exit(1)
+    stack = find_frames(frames, prefer="raw" if prefer == "raw" else "jpeg")
+    for line in stack.skipped:
+        click.echo(f"left out: {line}", err=True)
+    result = _audit_with_bar(stack, options)
+    if picture is not None:
+        write_weak_parts(result, picture, overwrite=overwrite)
     if as_json:
         click.echo(json.dumps(audit_record(result), indent=1, ensure_ascii=False))
     else:
         click.echo(audit_text(result))
     worst = worst_severity(result.findings)
     if fail_on and worst and _SEVERITIES.index(worst) >= _SEVERITIES.index(fail_on):
-        sys.exit(3)
+        sys.exit(EXIT_FINDINGS)
 
 
 def _audit_with_bar(stack: Stack, options: AuditOptions) -> AuditResult:
@@ -101,15 +110,11 @@ def _audit_with_bar(stack: Stack, options: AuditOptions) -> AuditResult:
             raise KeyboardInterrupt
         asked = True
 
-    before = signal.signal(signal.SIGINT, on_interrupt)
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    main = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGINT, on_interrupt) if main else None
     try:
-        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-            task = bar.add_task("Looking", total=len(stack))
-
-            def show(stage: str, done: int, total: int) -> None:
-                bar.update(task, description=stage, completed=done, total=total)
-
+        with show_progress() as show:
             return audit_stack(stack, options, progress=show, stop=lambda: asked)
     finally:
-        signal.signal(signal.SIGINT, before)
+        if main:
+            signal.signal(signal.SIGINT, before)

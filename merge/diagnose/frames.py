@@ -11,9 +11,10 @@ from merge.model import CaptureSettings, Finding, FrameQuality, Registration
 
 Array = NDArray[np.float64]
 
-# Jumps below this are the registration's own noise; above, they must stand out of the rest, too.
+# Jumps below this are the registration's own noise; above, they must stand out of the rest, too:
+# frames held by hand all jump.
 _JUMP_PX = 1.5
-_JUMP_RATIO = 5.0
+_JUMP_RATIO, _JUMP_SPREADS = 2.5, 7.5
 # Fine detail over the other frames' expectation, relative to the stack's median: this low, and
 # this many times the frames' usual spread below it.
 _SOFT_RATIO = 0.85
@@ -45,7 +46,9 @@ def find_strangers(registration: Registration, names: Sequence[str]) -> list[Fin
 def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding]:
     """Return a finding for each frame that jumped from its neighbours' trend."""
     jumps = np.array([f.jump_px if f.transform is not None else 0.0 for f in registration.frames])
-    limit = max(_JUMP_PX, _JUMP_RATIO * float(np.median(jumps)))
+    usual = float(np.median(jumps))
+    spread = float(np.median(np.abs(jumps - usual)))
+    limit = max(_JUMP_PX, _JUMP_RATIO * usual, usual + _JUMP_SPREADS * spread)
     return [
         Finding(
             kind="bumped frame",
