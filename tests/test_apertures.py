@@ -110,7 +110,7 @@ def test_sixty_simulated_series_are_judged_right():
     assert np.mean([j["ranked"] for j in judged]) >= 0.95
     assert max(j["stops"] for j in judged) <= 0.5
     assert min(j["chosen"] for j in judged) >= 0.97
-    assert np.quantile([j["cost"] for j in judged], 0.95) <= 0.04
+    assert max(j["cost"] for j in judged) <= 0.04
     assert not any(j["faults"] for j in judged)
 
 
