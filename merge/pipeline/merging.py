@@ -5,24 +5,42 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from merge.align import common_area, register_stack, valid_area, warp_frame
 from merge.align.exposure import radius_squared
-from merge.blend import DetailBlend, SurfaceBlend, luminance
+from merge.axis import fit_focus_axis
+from merge.blend import (
+    DetailBlend,
+    SurfaceBlend,
+    VeilScene,
+    foreground_position,
+    luminance,
+    mixing_reach,
+    mixing_variance,
+    remove_veil,
+    restore_detail,
+    veil_gain,
+)
 from merge.depth import (
+    find_even_places,
     locate_depth,
     measure_detail,
     measure_reduction,
     measured_shape,
     reduce_map,
     resize_depth,
+    resize_map,
 )
-from merge.encoding import scale_light
+from merge.encoding import linearize, scale_light
 from merge.errors import RegistrationError
+from merge.focus import CellEnergies, measure_cells, place_tiles
 from merge.model import (
     BoolArray,
     DepthMap,
@@ -45,6 +63,13 @@ T = TypeVar("T")
 _ANALYSIS_PIXELS = 6_500_000
 # Exposure differences below this are measurement noise.
 _GAIN_FLOOR = 0.001
+# The guide picture takes the sharpest frame over a wider window than depth is measured with, so
+# that it is no patchwork.
+_GUIDE_SIGMA_PX = 2.0
+# Which end of the stack is near, if no file tells, is judged on about this many frames; first frame
+# near, as brackets are usually shot, unless the other way explains clearly more.
+_JUDGED_FRAMES = 4
+_REVERSED = 1.3
 
 
 def merge_stack(
@@ -76,19 +101,17 @@ def merge_stack(
     check_stack(stack)
     seconds: dict[str, float] = {}
     with _timed(seconds, "align"):
-        registration = align_stack(stack, options, report)
+        alignment = align_stack(stack, options, report)
+    registration = alignment.registration
     _check_alignment(stack, registration, options)
     box = _output_box(stack, registration, options)
-    run = _Run(stack, registration, box, options, report)
+    run = _Run(stack, alignment, box, options, report)
     depth = None
     if options.method == "detail":
         with _timed(seconds, "blend"):
             pixels = run.blend_detail()
     else:
-        with _timed(seconds, "measure"):
-            depth = run.find_depth()
-        with _timed(seconds, "blend"):
-            pixels = run.blend_surface(depth)
+        pixels, depth = run.blend_by_depth(seconds)
     np.clip(pixels, 0, 1, out=pixels)
     findings = tuple(_alignment_findings(stack, registration))
     origin = (box[0], box[1])
@@ -97,11 +120,31 @@ def merge_stack(
     )
 
 
-def align_stack(stack: Stack, options: MergeOptions, report: Progress) -> Registration:
-    """Register all frames of a stack from reduced luminance pictures."""
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """Geometry of a stack and, where it can be fitted, its focus axis.
+
+    Attributes
+    ----------
+    registration : Registration
+    used : tuple of int
+        The frames that could be aligned.
+    positions_px : ndarray, shape (len(used),), or None
+        Their positions on the focus axis, px of blur-circle diameter; None where the pictures
+        do not tell.
+    """
+
+    registration: Registration
+    used: tuple[int, ...]
+    positions_px: NDArray[np.float64] | None
+
+
+def align_stack(stack: Stack, options: MergeOptions, report: Progress) -> Alignment:
+    """Register all frames of a stack, and measure their focus steps, from reduced luminance."""
     height, width = stack.sources[0].shape[:2]
     reduction = max(1, int(np.ceil(np.sqrt(height * width / _ANALYSIS_PIXELS))))
-    total = len(stack)
+    transfer = stack.sources[0].transfer
+    cells: list[CellEnergies] = []
 
     def read(index: int) -> FloatArray:
         return read_luminance(
@@ -109,18 +152,37 @@ def align_stack(stack: Stack, options: MergeOptions, report: Progress) -> Regist
         )
 
     def pictures() -> Iterator[FloatArray]:
-        for done, picture in enumerate(_ahead(read, list(range(total))), 1):
+        for done, picture in enumerate(_ahead(read, list(range(len(stack)))), 1):
+            if options.method != "detail":
+                cells.append(measure_cells(linearize(picture, transfer), scale=1 / reduction))
             yield picture
-            report("Aligning", done, total)
+            report("Aligning", done, len(stack))
 
-    return register_stack(
+    registration = register_stack(
         pictures(),
         shape=(height, width),
         reduction=reduction,
-        transfer=stack.sources[0].transfer,
+        transfer=transfer,
         model=options.model,
         reference=options.reference,
     )
+    used = tuple(i for i, f in enumerate(registration.frames) if f.transform is not None)
+    positions = None
+    if cells:
+        tiles = [place_tiles(cells[i], registration.frames[i].transform) for i in used]
+        with suppress(RegistrationError):  # too little detail: merge without the axis
+            positions = fit_focus_axis(tiles).positions_px
+    return Alignment(registration, used, positions)
+
+
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """What the measuring pass leaves, at a reduced size, frames counted in the order used."""
+
+    depth: DepthMap
+    evenness: FloatArray
+    pictures: ScratchStack
+    reduction: int
 
 
 class _Run:
@@ -129,32 +191,62 @@ class _Run:
     def __init__(
         self,
         stack: Stack,
-        registration: Registration,
+        alignment: Alignment,
         box: Box,
         options: MergeOptions,
         report: Progress,
     ) -> None:
-        self._stack, self._registration, self._box = stack, registration, box
+        self._stack, self._registration, self._box = stack, alignment.registration, box
         self._options, self._report = options, report
-        self._used = [i for i, f in enumerate(registration.frames) if f.transform is not None]
+        self._used = list(alignment.used)
+        self._positions_px = alignment.positions_px
         self._shape = (box[2], box[3], stack.sources[0].shape[2])
+        self._transfer = stack.sources[alignment.registration.reference].transfer
+
+    def blend_detail(self) -> FloatArray:
+        """Merge by local energy, in one pass."""
+        blend = DetailBlend(self._shape)
+        for _, pixels, valid in self._aligned("Merging"):
+            blend.add(pixels, valid)
+        return blend.result()
+
+    def blend_by_depth(self, seconds: dict[str, float]) -> tuple[FloatArray, DepthMap]:
+        """Merge by a depth map; return it, too, with positions in frames of the stack."""
+        reduction = measure_reduction(self._shape)
+        small = measured_shape(self._shape, reduction)
+        memory = _scratch_memory(self._options)
+        frames = len(self._used)
+        with (
+            ScratchStack(frames, small, np.float16, memory_bytes=memory) as measures,
+            ScratchStack(
+                frames, (*small, self._shape[2]), np.float16, memory_bytes=memory
+            ) as pictures,
+        ):
+            with _timed(seconds, "measure"):
+                guide = self._measure(measures, pictures, reduction)
+                depth = locate_depth(measures, guide)
+                even = find_even_places(luminance(guide))
+            measured = _Measured(depth, even, pictures, reduction)
+            with _timed(seconds, "blend"):
+                pixels = self._blend_surface(measured)
+        place = np.interp(depth.position, np.arange(frames), self._used).astype(np.float32)
+        full = resize_depth(DepthMap(place, depth.confidence), self._shape, reduction)
+        return pixels, full
 
     def _aligned(self, stage: str) -> Iterator[tuple[int, FloatArray, BoolArray | None]]:
-        """Yield (index, pixels, valid) of every usable frame in the output's geometry."""
+        """Yield (slot, pixels, valid) of every usable frame in the output's geometry."""
 
         def read(index: int) -> FloatArray:
             source = self._stack.sources[index]
             return read_frame(source, white_balance=self._stack.white_balance).pixels
 
-        for done, (index, pixels) in enumerate(
-            zip(self._used, _ahead(read, self._used), strict=True), 1
-        ):
+        frames = zip(self._used, _ahead(read, self._used), strict=True)
+        for slot, (index, pixels) in enumerate(frames):
             frame = self._registration.frames[index]
             if self._options.equalize_exposure:
-                transfer = self._stack.sources[index].transfer
-                pixels = equalize_exposure(pixels, frame, transfer)
-            yield index, *self._warp(pixels, frame)
-            self._report(stage, done, len(self._used))
+                pixels = equalize_exposure(pixels, frame, self._transfer)
+            yield slot, *self._warp(pixels, frame)
+            self._report(stage, slot + 1, len(self._used))
 
     def _warp(
         self, pixels: FloatArray, frame: FrameRegistration
@@ -167,39 +259,93 @@ class _Run:
         valid &= ~np.isnan(warped[..., 0])
         return np.nan_to_num(warped, copy=False), valid
 
-    def blend_detail(self) -> FloatArray:
-        blend = DetailBlend(self._shape)
-        for _, pixels, valid in self._aligned("Merging"):
-            blend.add(pixels, valid)
-        return blend.result()
-
-    def find_depth(self) -> DepthMap:
-        """Return depth at full size, positions in frames of the stack."""
-        reduction = measure_reduction(self._shape)
+    def _measure(
+        self, measures: ScratchStack, pictures: ScratchStack, reduction: int
+    ) -> FloatArray:
+        """Fill both stacks; return the sharpest frame's pixel at every place."""
         small = measured_shape(self._shape, reduction)
-        best, guide = np.full(small, -1, np.float32), np.zeros(small, np.float32)
-        with ScratchStack(
-            len(self._used), small, np.float16, memory_bytes=_scratch_memory(self._options)
-        ) as measures:
-            for _, pixels, valid in self._aligned("Measuring sharpness"):
-                luma = luminance(pixels)
-                measure = measure_detail(luma, reduction)
-                if valid is not None:
-                    measure *= reduce_map(valid.astype(np.float32), reduction) > 0.99
-                sharper = measure > best
-                np.copyto(guide, reduce_map(luma, reduction), where=sharper)
-                np.maximum(best, measure, out=best)
-                measures.append(measure)
-            depth = locate_depth(measures, guide)
-        place = np.interp(depth.position, np.arange(len(self._used)), self._used)
-        depth = DepthMap(place.astype(np.float32), depth.confidence)
-        return resize_depth(depth, self._shape, reduction)
+        best = np.full(small, -1, np.float32)
+        guide = np.zeros((*small, self._shape[2]), np.float32)
+        for _, pixels, valid in self._aligned("Measuring sharpness"):
+            measure = measure_detail(luminance(pixels), reduction)
+            picture = reduce_map(pixels, reduction).reshape(guide.shape)
+            if valid is not None:
+                measure *= reduce_map(valid.astype(np.float32), reduction) > 0.99
+            measures.append(measure)
+            pictures.append(picture)
+            measure = cv2.GaussianBlur(measure, (0, 0), _GUIDE_SIGMA_PX)
+            np.copyto(guide, picture, where=(measure > best)[..., None])
+            np.maximum(best, measure, out=best)
+        return guide
 
-    def blend_surface(self, depth: DepthMap) -> FloatArray:
-        blend = SurfaceBlend(depth.position, self._shape)
-        for index, pixels, valid in self._aligned("Merging"):
-            blend.add(pixels, index, valid)
-        return blend.result()
+    def _blend_surface(self, measured: _Measured) -> FloatArray:
+        reduction = measured.reduction
+        veil = self._veil_scene(measured) if self._options.method == "auto" else None
+        position = resize_map(measured.depth.position, self._shape, reduction)
+        even = resize_map(measured.evenness, self._shape, reduction)
+        blend = SurfaceBlend(position, mixing_reach(even), self._shape)
+        for slot, pixels, valid in self._aligned("Merging"):
+            if veil is not None:
+                pixels = remove_veil(pixels, slot, veil, reduction, self._transfer)
+            blend.add(pixels, slot, valid)
+        pixels = blend.result()
+        if self._positions_px is None:
+            return pixels
+        variance = mixing_variance(position, self._positions_px) * (1 - even)
+        return restore_detail(pixels, variance, self._transfer)
+
+    def _veil_scene(self, measured: _Measured) -> VeilScene | None:
+        """Return the scene that veils are computed from; None without a focus axis."""
+        if self._positions_px is None:
+            return None
+        first_guess = self._scene_with(measured, near_first=True)
+        recorded = self._near_first_by_distance()
+        if recorded is not None:
+            return first_guess if recorded else self._scene_with(measured, near_first=False)
+        other = self._scene_with(measured, near_first=False)
+        slots = range(0, len(self._used), max(1, len(self._used) // _JUDGED_FRAMES))
+        gains = [
+            veil_gain(
+                ((k, measured.pictures[k].astype(np.float32)) for k in slots), s, self._transfer
+            )
+            for s in (first_guess, other)
+        ]
+        return other if gains[1] > _REVERSED * gains[0] else first_guess
+
+    def _scene_with(self, measured: _Measured, *, near_first: bool) -> VeilScene:
+        assert self._positions_px is not None
+        sign = 1 if near_first else -1
+        position = measured.depth.position
+        nearest = foreground_position(position, near_first=near_first)
+        return VeilScene(
+            position,
+            linearize(_choose(measured.pictures, position), self._transfer),
+            linearize(_choose(measured.pictures, nearest), self._transfer),
+            self._positions_px * (sign / measured.reduction),
+        )
+
+    def _near_first_by_distance(self) -> bool | None:
+        """Return whether recorded focus distances grow along the axis; None if unknown."""
+        sources = self._stack.sources
+        assert self._positions_px is not None
+        known = [
+            (float(p), sources[i].settings.focus_distance_m)
+            for p, i in zip(self._positions_px, self._used, strict=True)
+        ]
+        pairs = [(p, d) for p, d in known if d is not None]
+        if len(pairs) < 2:
+            return None
+        first, last = min(pairs), max(pairs)
+        return None if first[1] == last[1] else last[1] > first[1]
+
+
+def _choose(pictures: ScratchStack, position: FloatArray) -> FloatArray:
+    """Return every pixel from the frame nearest to its depth."""
+    nearest = np.round(position)
+    out = np.zeros((*position.shape, pictures[0].shape[2]), np.float32)
+    for slot, picture in enumerate(pictures):
+        np.copyto(out, picture, where=(nearest == slot)[..., None])
+    return out
 
 
 def equalize_exposure(pixels: FloatArray, frame: FrameRegistration, transfer: str) -> FloatArray:

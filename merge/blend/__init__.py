@@ -1,0 +1,24 @@
+"""Join aligned frames into one picture, frame by frame, without holding the stack.
+
+`DetailBlend` takes at every pyramid level the coefficient with the most local energy;
+`SurfaceBlend` follows a depth map; `remove_veil` takes a blurred foreground off what lies behind
+it; `restore_detail` undoes the small blur of places between two frames.
+"""
+
+from merge.blend.common import luminance
+from merge.blend.detail import DetailBlend
+from merge.blend.surface import SurfaceBlend, mixing_reach, mixing_variance, restore_detail
+from merge.blend.veil import VeilScene, foreground_position, remove_veil, veil_gain
+
+__all__ = [
+    "DetailBlend",
+    "SurfaceBlend",
+    "VeilScene",
+    "foreground_position",
+    "luminance",
+    "mixing_reach",
+    "mixing_variance",
+    "remove_veil",
+    "restore_detail",
+    "veil_gain",
+]

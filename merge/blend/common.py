@@ -1,0 +1,36 @@
+"""What both ways of blending share."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from merge.model import BoolArray, FloatArray
+from merge.pyramid import build_gaussian
+
+_SMALLEST_SIDE_PX = 8
+# Rec. 601 luma weights (ITU-R BT.601-7, 2.5.1), for gamma-coded values.
+_LUMA = (0.299, 0.587, 0.114)
+
+
+def luminance(pixels: FloatArray) -> FloatArray:
+    """Return luma, shape (H, W), of pixels of shape (H, W, C), in their own encoding."""
+    if pixels.shape[2] == 1:
+        return np.ascontiguousarray(pixels[..., 0])
+    return cv2.transform(pixels, np.array([_LUMA], np.float32)).reshape(pixels.shape[:2])
+
+
+def fitting_levels(shape: tuple[int, ...], wanted: int) -> int:
+    """Return ``wanted``, or the most levels that a picture of ``shape`` has room for."""
+    fitting = int(np.log2(max(min(shape[:2]) / _SMALLEST_SIDE_PX, 1)))
+    return max(min(wanted, fitting), 1)
+
+
+def level_masks(valid: BoolArray | None, levels: int) -> list[BoolArray | None]:
+    """Return where the coefficients of every level come from the frame's own pixels only."""
+    if valid is None or valid.all():
+        return [None] * (levels + 1)
+    masks: list[BoolArray | None] = []
+    for level in build_gaussian(valid.astype(np.float32), levels):
+        masks.append(cv2.erode(level, np.ones((5, 5), np.uint8), borderValue=1) > 0.999)
+    return masks

@@ -1,0 +1,120 @@
+"""`surface`: the depth map chooses; what the half step to a frame blurred is restored."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from merge.blend.common import fitting_levels
+from merge.encoding import encode, linearize
+from merge.model import BoolArray, FloatArray
+from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
+
+# Levels over which seams are softened (1 to 5 differ by less than 0.1 dB; more levels let
+# defocused frames in at depth steps).
+_LEVELS = 2
+# Frames on either side that an even place is averaged over.
+_EVEN_REACH = 3.0
+# No more blur than this is undone, px² (variance of a disk 3.1 px wide): beyond it noise and errors
+# of depth grow faster than detail comes back.
+_MOST_VARIANCE_PX2 = 0.6
+
+
+def mixing_reach(evenness: FloatArray) -> FloatArray:
+    """Return how many frames away a frame still counts, 1 on detail, more where all is even.
+
+    Parameters
+    ----------
+    evenness : ndarray, shape (H, W), float32
+        1 where the frames agree because there is nothing to see, 0 on detail.
+    """
+    return 1 + evenness * np.float32(_EVEN_REACH - 1)
+
+
+class SurfaceBlend:
+    """Each pixel from the frames that its depth lies between; seams softened.
+
+    Parameters
+    ----------
+    position : ndarray, shape (H, W), float32
+        Depth in frames.
+    reach : ndarray, shape (H, W), float32
+        From `mixing_reach`.
+    shape : tuple of int
+        (H, W, C) of the frames.
+    """
+
+    def __init__(self, position: FloatArray, reach: FloatArray, shape: tuple[int, ...]) -> None:
+        self._count = fitting_levels(shape, _LEVELS)
+        self._position, self._slope = position, 1 / reach
+        self._bands: list[FloatArray] = []
+        self._weights: list[FloatArray] = []
+
+    def add(self, pixels: FloatArray, index: int, valid: BoolArray | None = None) -> None:
+        """Take frame ``index``, shape (H, W, C) float32 without NaN."""
+        weight = np.maximum(1 - np.abs(self._position - np.float32(index)) * self._slope, 0)
+        if valid is not None:
+            # What lies deepest where no frame of that depth reaches comes from any that does.
+            weight = (weight + np.float32(1e-6)) * valid
+        bands = build_laplacian(pixels, self._count)
+        weights = build_gaussian(weight.astype(np.float32), self._count)
+        if not self._bands:
+            self._bands = [np.zeros_like(b) for b in bands]
+            self._weights = [np.zeros_like(w) for w in weights]
+        for k, (band, share) in enumerate(zip(bands, weights, strict=True)):
+            self._bands[k] += band * share[..., None]
+            self._weights[k] += share
+
+    def result(self) -> FloatArray:
+        """Return the picture, shape (H, W, C)."""
+        tiny = np.float32(1e-12)
+        pairs = zip(self._bands, self._weights, strict=True)
+        return collapse_pyramid(
+            [np.asarray(b / np.maximum(w, tiny)[..., None], np.float32) for b, w in pairs]
+        )
+
+
+def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArray:
+    """Return how much blur mixing the two nearest frames leaves.
+
+    Parameters
+    ----------
+    position : ndarray, shape (H, W), float32
+        Depth in frames.
+    positions_px : ndarray, shape (N,)
+        Frames on the focus axis, px of blur-circle diameter.
+
+    Returns
+    -------
+    ndarray, shape (H, W), float32
+        Variance of the mixed blur along one axis, px². A disk of diameter D has D²/16; at a
+        fraction f between frames s apart the mix has f (1 - f) s²/16.
+    """
+    lower = np.clip(np.floor(position), 0, len(positions_px) - 2).astype(np.int32)
+    step = np.abs(np.diff(positions_px)).astype(np.float32)[lower]
+    fraction = position - lower
+    variance = fraction * (1 - fraction) * step * step / 16
+    return np.clip(variance, 0, _MOST_VARIANCE_PX2).astype(np.float32)
+
+
+def restore_detail(pixels: FloatArray, variance: FloatArray, transfer: str) -> FloatArray:
+    """Undo the small known blur of lying between two frames.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, C), float32
+    variance : ndarray, shape (H, W), float32
+        Of the blur along one axis, px²: 0 leaves a pixel as it is.
+    transfer : str
+
+    Notes
+    -----
+    A blur of small variance v adds v/2 times the Laplacian of the light; so much is taken off
+    again, in linear light and never more than the geometry says. Photograph scene: +0.1 dB at
+    depth edges, +0.6 elsewhere; rendered macro bracket: +0.9.
+    """
+    light = linearize(np.clip(pixels, 0, 1), transfer)
+    softened = cv2.GaussianBlur(light, (0, 0), 0.5)
+    curvature = cv2.Laplacian(softened, cv2.CV_32F).reshape(light.shape)
+    light -= curvature * (variance / 2)[..., None]
+    return encode(np.clip(light, 0, 1), transfer)
