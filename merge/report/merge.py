@@ -35,7 +35,6 @@ def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
     lines = [
         _frames_line(result),
         *_listed([f"  passed over: {line}" for line in result.stack.skipped], limit),
-        *_left_out(result),
         *_measured_lines(result),
         *(_frame_table(result) if verbose else ()),
         _method_line(result),
@@ -47,23 +46,18 @@ def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
 
 
 def _frames_line(result: MergeResult) -> str:
-    """Return how many frames, from which to which, in what order."""
+    """Return how many frames, from which to which, in what order; findings tell which are out."""
     sources = result.stack.sources
     span = f"{sources[0].name} to {sources[-1].name}"
-    return f"Frames     {len(sources)}, {span}, in order of {result.stack.ordered_by}"
+    out = sum(frame.transform is None for frame in result.registration.frames)
+    left_out = f", {out} of them left out" if out else ""
+    return f"Frames     {len(sources)}, {span}, in order of {result.stack.ordered_by}{left_out}"
 
 
 def _listed(lines: Sequence[str], limit: int | None) -> list[str]:
     if limit is None or len(lines) <= limit:
         return list(lines)
     return [*lines[:limit], f"  … and {len(lines) - limit} more (-v lists all)"]
-
-
-def _left_out(result: MergeResult) -> Iterator[str]:
-    frames = zip(result.stack.sources, result.registration.frames, strict=True)
-    for number, (source, frame) in enumerate(frames, 1):
-        if frame.transform is None:
-            yield f"  left out: {source.name} (frame {number}): {frame.reason}"
 
 
 def _measured_lines(result: MergeResult) -> list[str]:
