@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.align.motion import rescale
+from merge.align.motion import resample
 from merge.align.pair import Pyramid
 
 Array = NDArray[np.float64]
@@ -52,7 +52,7 @@ def compare_exposure(one: Pyramid, two: Pyramid, matrix: Array) -> tuple[float, 
         (k for k, p in enumerate(one.levels) if max(p.shape) <= _SIDE_PX), len(one.levels) - 1
     )
     a, b = one.levels[depth], two.levels[depth]
-    small = rescale(matrix, 1 / 2.0**depth)
+    small = resample(matrix, 1 / 2.0**depth)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     moved = cv2.warpPerspective(b, small, a.shape[::-1], flags=flags, borderValue=-1.0)
     usable = (np.minimum(a, moved) > _DARKEST) & (np.maximum(a, moved) < _BRIGHTEST)

@@ -90,3 +90,13 @@ def rescale(matrix: Array, factor: float) -> Array:
     to_large = np.array([[factor, 0, (factor - 1) / 2], [0, factor, (factor - 1) / 2], [0, 0, 1.0]])
     result = to_large @ matrix @ np.linalg.inv(to_large)
     return np.asarray(result / result[2, 2])
+
+
+def resample(matrix: Array, factor: float) -> Array:
+    """Return ``matrix`` for levels of a pyramid that are ``factor`` times as long.
+
+    The levels' first pixels coincide: x_large = x_small * factor (`cv2.pyrDown` keeps every other
+    pixel), other than in `rescale`.
+    """
+    result = matrix * np.array([[1, 1, factor], [1, 1, factor], [1 / factor, 1 / factor, 1]])
+    return np.asarray(result / result[2, 2])

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.align.motion import rescale
+from merge.align.motion import resample
 from merge.align.pair import Pyramid
 from merge.model import FloatArray, MotionModel
 
@@ -54,7 +54,7 @@ def _by_phase(one: Pyramid, two: Pyramid) -> Array:
     (dx, dy), _ = cv2.phaseCorrelate(detail(a), detail(b), window)
     matrix = np.eye(3)
     matrix[:2, 2] = dx, dy
-    return rescale(matrix, factor)
+    return resample(matrix, factor)
 
 
 def _by_features(one: Pyramid, two: Pyramid, model: MotionModel) -> Array | None:
@@ -85,4 +85,4 @@ def _by_features(one: Pyramid, two: Pyramid, model: MotionModel) -> Array | None
         matrix = None if top is None else np.vstack([top, [0, 0, 1]])
     if matrix is None or int(inliers.sum()) < _FEWEST_MATCHES:
         return None
-    return rescale(matrix, factor)
+    return resample(matrix, factor)

@@ -9,16 +9,14 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
-from scipy.sparse.linalg import spsolve
 
 from merge.align.exposure import compare_exposure
-from merge.align.motion import PARAMETER_COUNT, apply, basis, check_points, increment, rescale
-from merge.align.pair import PairResult, Pyramid, build_pyramid, register_pair
+from merge.align.motion import apply, check_points, rescale
+from merge.align.pair import PairResult, Pyramid, TileShifts, build_pyramid, register_pair
+from merge.align.solve import PairMeasurement, solve_geometry
 from merge.align.start import starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
@@ -37,20 +35,9 @@ Array = NDArray[np.float64]
 MIN_AGREEMENT = 0.45
 # A pair that agrees less than this is tried from other starting points too.
 _GOOD_AGREEMENT = 0.75
-# How far second differences of the magnification may wander, in px at the picture's rim.
-_SMOOTH_PX = 0.1
-_PAIR_TAIL_PX = 0.15
-_ROUNDS = 8
 # Shares of exposure change that are measurement noise, not light.
 _FALLOFF_FLOOR = 0.004
-
-
-@dataclass(frozen=True, eq=False)
-class _Pair:
-    first: int
-    second: int
-    result: PairResult
-    exposure: tuple[float, float] | None
+_NOTHING = (np.empty((0, 2)), np.empty((0, 2)), np.empty((0, 2, 2)))
 
 
 def register_stack(
@@ -101,7 +88,7 @@ def register_stack(
     if model == "none":
         matrices = {i: np.eye(3) for i in range(count)}
     else:
-        matrices = _solve_geometry(pairs, linked, middle, small, model)
+        matrices = solve_geometry(pairs, linked, middle, small, model)
     residuals = _residuals(pairs, matrices, small)
     gains = _solve_exposure(pairs, linked, middle)
     jumps = _jumps(matrices, small)
@@ -126,10 +113,10 @@ def register_stack(
 
 def _measure_pairs(
     pictures: Iterable[FloatArray], transfer: str, model: MotionModel
-) -> tuple[list[_Pair], int]:
+) -> tuple[list[PairMeasurement], int]:
     """Compare every picture with the two before it."""
     recent: deque[tuple[int, Pyramid]] = deque(maxlen=2)
-    pairs: dict[tuple[int, int], _Pair] = {}
+    pairs: dict[tuple[int, int], PairMeasurement] = {}
     count = 0
     for index, picture in enumerate(pictures):
         pyramid = build_pyramid(linearize(picture, transfer))
@@ -138,13 +125,13 @@ def _measure_pairs(
             result = _match(other, pyramid, model, known)
             if result is not None:
                 exposure = compare_exposure(other, pyramid, result.matrix)
-                pairs[earlier, index] = _Pair(earlier, index, result, exposure)
+                pairs[earlier, index] = PairMeasurement(earlier, index, result, exposure)
         recent.append((index, pyramid))
         count = index + 1
     return list(pairs.values()), count
 
 
-def _through(pairs: dict[tuple[int, int], _Pair], first: int, last: int) -> Array | None:
+def _through(pairs: dict[tuple[int, int], PairMeasurement], first: int, last: int) -> Array | None:
     """Return first → last by way of the frame between them, if both steps are known."""
     here, there = pairs.get((first, first + 1)), pairs.get((first + 1, last))
     if last - first != 2 or here is None or there is None:
@@ -158,7 +145,7 @@ def _match(
 ) -> PairResult | None:
     """Register a pair from the first starting point that leads to agreement; None if none does."""
     if model == "none":
-        return PairResult(np.eye(3), np.eye(2), 1.0)
+        return PairResult(np.eye(3), 1.0, TileShifts(*_NOTHING))
     best: PairResult | None = None
     for result in _attempts(one, two, model, known):
         if best is None or result.agreement > best.agreement:
@@ -178,7 +165,7 @@ def _attempts(
         yield register_pair(one, two, model=model, initial=start)
 
 
-def _linked(pairs: list[_Pair], count: int, reference: int) -> set[int]:
+def _linked(pairs: list[PairMeasurement], count: int, reference: int) -> set[int]:
     """Return the frames that pairs connect with the reference."""
     neighbours: dict[int, set[int]] = {i: set() for i in range(count)}
     for pair in pairs:
@@ -192,121 +179,8 @@ def _linked(pairs: list[_Pair], count: int, reference: int) -> set[int]:
     return linked
 
 
-def _chain(pairs: list[_Pair], linked: set[int], reference: int) -> dict[int, Array]:
-    """Return first matrices reference → frame by following pairs outwards."""
-    matrices = {reference: np.eye(3)}
-    waiting = sorted(pairs, key=lambda p: p.second - p.first)
-    while len(matrices) < len(linked):
-        for pair in waiting:
-            if pair.first in matrices and pair.second not in matrices:
-                matrices[pair.second] = pair.result.matrix @ matrices[pair.first]
-                break
-            if pair.second in matrices and pair.first not in matrices:
-                back = np.linalg.inv(pair.result.matrix)
-                matrices[pair.first] = back @ matrices[pair.second]
-                break
-    return {i: m / m[2, 2] for i, m in matrices.items()}
-
-
-def _solve_geometry(
-    pairs: list[_Pair],
-    linked: set[int],
-    reference: int,
-    shape: tuple[int, int],
-    model: MotionModel,
-) -> dict[int, Array]:
-    """Gauss-Newton on all frames' parameters at once, heavy-tailed in the pairs."""
-    matrices = _chain(pairs, linked, reference)
-    free = sorted(linked - {reference})
-    if not free:
-        return matrices
-    place = {frame: k for k, frame in enumerate(free)}
-    count = PARAMETER_COUNT[model]
-    points = _grid_points(shape)
-    jacobian = basis(points, shape, model).reshape(-1, count)
-    to_parameters = np.linalg.pinv(jacobian)
-    for _ in range(_ROUNDS):
-        system = _System(len(free), count, place)
-        for pair in pairs:
-            via = apply(pair.result.matrix, apply(matrices[pair.first], points))
-            misfit = (via - apply(matrices[pair.second], points)).ravel()
-            rms = np.sqrt(np.mean(misfit**2) * 2)
-            trust = 1 / (1 + (rms / _PAIR_TAIL_PX) ** 2)
-            system.add_difference(
-                pair.first, pair.second, to_parameters @ misfit, trust * pair.result.information
-            )
-        if model == "similarity":
-            _add_smooth_magnification(system, matrices, shape)
-        update = system.solve()
-        for frame, k in place.items():
-            matrices[frame] = matrices[frame] @ increment(update[k], shape, model)
-            matrices[frame] /= matrices[frame][2, 2]
-        if np.abs(update).max() < 1e-3:
-            break
-    return matrices
-
-
-class _System:
-    """Sparse normal equations over the free frames' parameters."""
-
-    def __init__(self, frames: int, count: int, place: dict[int, int]) -> None:
-        self._size, self._count, self._place = frames * count, count, place
-        self._entries: list[tuple[Array, Array, Array]] = []
-        self._right = np.zeros(frames * count)
-
-    def add(self, coefficients: dict[int, Array], target: Array, weight: Array) -> None:
-        """Add ``|sum(coefficients[f] @ parameters[f]) - target|²`` under ``weight``."""
-        known = {self._place[f]: c for f, c in coefficients.items() if f in self._place}
-        span = np.arange(self._count)
-        for k, left in known.items():
-            self._right[k * self._count + span] += left.T @ weight @ target
-            for m, right in known.items():
-                rows, columns = np.meshgrid(
-                    k * self._count + span, m * self._count + span, indexing="ij"
-                )
-                self._entries.append(
-                    (rows.ravel(), columns.ravel(), (left.T @ weight @ right).ravel())
-                )
-
-    def add_difference(self, first: int, second: int, target: Array, weight: Array) -> None:
-        """Ask that the second frame's parameters minus the first's be ``target``."""
-        one = np.eye(self._count)
-        self.add({first: -one, second: one}, target, weight)
-
-    def solve(self) -> Array:
-        """Return parameters, shape (frames, count)."""
-        rows, columns, values = (np.concatenate([e[n] for e in self._entries]) for n in range(3))
-        matrix = csr_array((values, (rows, columns)), shape=(self._size, self._size))
-        return np.asarray(spsolve(matrix.tocsc(), self._right)).reshape(-1, self._count)
-
-
-def _add_smooth_magnification(
-    system: _System, matrices: dict[int, Array], shape: tuple[int, int]
-) -> None:
-    """Ask for small second differences of the log magnification, heavy-tailed.
-
-    A dropped slice makes one large difference; the heavy tail lets it stand.
-    """
-    half = max(shape) / 2
-    size = {i: half * np.log(FrameTransform(m).magnification) for i, m in matrices.items()}
-    row = np.zeros((1, 4))
-    row[0, 2] = 1
-    for i in sorted(size):
-        if i - 1 in size and i + 1 in size:
-            bend = size[i - 1] - 2 * size[i] + size[i + 1]
-            trust = 1 / (_SMOOTH_PX**2 * (1 + (bend / (3 * _SMOOTH_PX)) ** 2))
-            system.add(
-                {i - 1: row, i: -2 * row, i + 1: row}, np.array([-bend]), np.array([[trust]])
-            )
-
-
-def _grid_points(shape: tuple[int, int]) -> Array:
-    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 5), np.linspace(0, shape[0] - 1, 5))
-    return np.stack([x.ravel(), y.ravel()], 1)
-
-
 def _residuals(
-    pairs: list[_Pair], matrices: dict[int, Array], shape: tuple[int, int]
+    pairs: list[PairMeasurement], matrices: dict[int, Array], shape: tuple[int, int]
 ) -> dict[int, float]:
     """Return each frame's rms disagreement with its pair measurements at corners and centre."""
     points = check_points(shape)
@@ -333,7 +207,7 @@ def _jumps(matrices: dict[int, Array], shape: tuple[int, int]) -> dict[int, floa
 
 
 def _solve_exposure(
-    pairs: list[_Pair], linked: set[int], reference: int
+    pairs: list[PairMeasurement], linked: set[int], reference: int
 ) -> dict[int, tuple[float, float]]:
     """Return (log gain, falloff) of every linked frame against the reference."""
     measured = [p for p in pairs if p.exposure is not None]

@@ -1,0 +1,171 @@
+"""Compare two band-passed pictures tile by tile (compiled)."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.model import FloatArray
+
+Array = NDArray[np.float64]
+
+# Rim of a picture that its filters cannot use.
+_MARGIN_PX = 4
+# Noise of a band in linear light; chosen on the photograph scenes out of 0.001, 0.002, 0.004.
+_NOISE_FLOOR = 0.004
+# Neighbouring pixels of a band are not independent; share of independent ones. With it the
+# tiles' shifts err by what their certainty says (measured against truth, for every band).
+_INDEPENDENT = 1 / 8
+# Fewer pairs of pixels than this say nothing.
+_FEWEST_PIXELS = 20
+_CHUNK = 40
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _cubic(t: float) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
+    """Return the four weights that reproduce quadratics (R. G. Keys, 1981, a = -1/2)."""
+    w0 = np.float32(-0.5) * t + t * t - np.float32(0.5) * t * t * t
+    w1 = np.float32(1) - np.float32(2.5) * t * t + np.float32(1.5) * t * t * t
+    w3 = np.float32(-0.5) * t * t + np.float32(0.5) * t * t * t
+    return w0, w1, np.float32(1) - w0 - w1 - w3, w3
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _fill(  # pragma: no cover - compiled
+    first: FloatArray, second: FloatArray, left: int, top: int, matrix: Array, patch: FloatArray
+) -> None:
+    """Fill ``patch[:2]`` with a tile of both pictures, ``patch[2]`` with 1 where both have it."""
+    height, width = first.shape
+    side = patch.shape[1]
+    lowest, right, bottom = _MARGIN_PX, width - 1 - _MARGIN_PX, height - 1 - _MARGIN_PX
+    for i in range(side):
+        y = top + i - 1
+        for j in range(side):
+            x = left + j - 1
+            depth = matrix[2, 0] * x + matrix[2, 1] * y + 1.0
+            sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / depth
+            sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / depth
+            inside = (
+                lowest <= x <= right
+                and lowest <= y <= bottom
+                and lowest <= sx <= right
+                and lowest <= sy <= bottom
+            )
+            if not inside:
+                patch[0, i, j] = patch[1, i, j] = patch[2, i, j] = 0
+                continue
+            column, row = int(sx), int(sy)
+            x0, x1, x2, x3 = _cubic(np.float32(sx - column))
+            weights = _cubic(np.float32(sy - row))
+            total = np.float32(0)
+            for k in range(4):
+                line = second[row + k - 1]
+                total += weights[k] * (
+                    x0 * line[column - 1]
+                    + x1 * line[column]
+                    + x2 * line[column + 1]
+                    + x3 * line[column + 2]
+                )
+            patch[0, i, j] = first[y, x]
+            patch[1, i, j] = total
+            patch[2, i, j] = 1
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _compare_tiles(  # pragma: no cover - compiled
+    first: FloatArray, second: FloatArray, corners: NDArray[np.int64], side: int, matrix: Array,
+    out: Array,
+) -> None:  # fmt: skip
+    """Fill ``out`` (n, 7): normal matrix xx, xy, yy, right-hand side x, y, cross power, power."""
+    patch = np.empty((3, side + 2, side + 2), np.float32)
+    for tile in range(corners.shape[0]):
+        out[tile] = 0
+        _fill(first, second, corners[tile, 0], corners[tile, 1], matrix, patch)
+        aa = bb = ab = count = 0.0
+        for i in range(1, side + 1):
+            for j in range(1, side + 1):
+                a, b = patch[0, i, j], patch[1, i, j]
+                aa += a * a
+                bb += b * b
+                ab += a * b
+                count += patch[2, i, j]
+        if count < min(_FEWEST_PIXELS, side * side // 2):
+            continue
+        floor = _NOISE_FLOOR**2 * count
+        ratio = np.sqrt((bb + floor) / (aa + floor))
+        fa, fb = min(ratio, 1.0), min(1 / ratio, 1.0)
+        misfit = fa * fa * aa + fb * fb * bb - 2 * fa * fb * ab + floor
+        trust = fa * fa * aa / (fa * fa * aa + 3 * misfit)
+        weight = trust * trust * count / misfit
+        ga, gb = np.float32(fa), np.float32(fb)
+        xx = xy = yy = rx = ry = 0.0
+        for i in range(1, side + 1):
+            for j in range(1, side + 1):
+                if patch[2, i, j] * patch[2, i - 1, j] * patch[2, i + 1, j] == 0:
+                    continue
+                if patch[2, i, j - 1] * patch[2, i, j + 1] == 0:
+                    continue
+                gx = ga * (patch[0, i, j + 1] - patch[0, i, j - 1])
+                gx = (gx + gb * (patch[1, i, j + 1] - patch[1, i, j - 1])) / 4
+                gy = ga * (patch[0, i + 1, j] - patch[0, i - 1, j])
+                gy = (gy + gb * (patch[1, i + 1, j] - patch[1, i - 1, j])) / 4
+                residual = gb * patch[1, i, j] - ga * patch[0, i, j]
+                xx += gx * gx
+                xy += gx * gy
+                yy += gy * gy
+                rx += gx * residual
+                ry += gy * residual
+        out[tile, 0], out[tile, 1], out[tile, 2] = weight * xx, weight * xy, weight * yy
+        out[tile, 3], out[tile, 4] = weight * rx, weight * ry
+        out[tile, 5] = weight * fa * fb * ab
+        out[tile, 6] = weight * (fa * fa * aa + fb * fb * bb) / 2
+
+
+def compare_tiles(
+    first: FloatArray, second: FloatArray, corners: NDArray[np.int64], side: int, matrix: Array
+) -> tuple[Array, Array, float, float]:
+    """Return what every tile says about the shift that is left after ``matrix``.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (H, W), float32
+        Bands.
+    corners : ndarray, shape (n, 2), int64
+        (x, y) of the tiles' first pixels in ``first``.
+    side : int
+        Of a tile in px.
+    matrix : ndarray, shape (3, 3)
+        First → second.
+
+    Returns
+    -------
+    normal : ndarray, shape (n, 2, 2)
+    slope : ndarray, shape (n, 2)
+        The shift of a tile is ``-solve(normal, slope)``, its inverse covariance ``normal``.
+    cross, power : float
+        Weighted sums over all tiles; their ratio is the correlation of the two pictures.
+
+    Notes
+    -----
+    The stronger picture is turned down to the contrast of the weaker one in every tile, and the
+    tile weighs by the residual that is left. Both are even over the tile: weights that follow the
+    residual from place to place move asymmetric edges (windows of 9, 15, 25, 41 px gave 0.26,
+    0.22, 0.21, 0.19 px error over four stacks, one window a tile 0.19).
+    """
+    out = np.empty((len(corners), 7))
+    chunks = [slice(k, k + _CHUNK) for k in range(0, len(corners), _CHUNK)]
+
+    def compare(part: slice) -> None:
+        _compare_tiles(first, second, corners[part], side, matrix, out[part])
+
+    if len(chunks) == 1:
+        compare(chunks[0])
+    else:
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            list(pool.map(compare, chunks))
+    normal = out[:, [0, 1, 1, 2]].reshape(-1, 2, 2) * _INDEPENDENT
+    return normal, out[:, 3:5] * _INDEPENDENT, float(out[:, 5].sum()), float(out[:, 6].sum())
