@@ -24,7 +24,8 @@ _FILTER_RADIUS_PX = 4
 _FILTER_VARIANCE = 1e-4
 # A structure thinner than the filter, lost in it, comes back where the frame chosen has less than
 # this share of the sharpest frame's measure.
-_LOST_SHARE = 0.45
+_LOST_SHARE = 0.55
+_LOST_SIGMA_PX = 1.2
 # An even place: local contrast below this many times that of noise, in a window of this size.
 _EVEN_CONTRAST = 1.6
 _EVEN_WINDOW_PX = 15
@@ -91,22 +92,23 @@ def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
         Positions in frames, from a parabola through the logarithms of the three best measures.
     """
     shape = guide.shape[:2]
-    total = np.zeros(shape, np.float32)
+    total, peak = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
     sharpest = _PeakTracker(shape)
     for measure in measures:
         values = measure.astype(np.float32)
         total += values
-        sharpest.add(values)
+        np.maximum(peak, values, out=peak)
+        sharpest.add(_widened(values))
     mean = total / max(len(measures), 1)
     noise = np.float32(np.percentile(mean, 2) + _TINY)
     smooth = _EdgeFilter(guide)
     tracker = _PeakTracker(shape)
     for measure in measures:
-        share = measure.astype(np.float32) / (sharpest.best + noise)
+        share = measure.astype(np.float32) / (peak + noise)
         tracker.add(np.maximum(smooth(share), np.float32(1e-6)))
     position = _bring_back(tracker.position(), sharpest, measures, noise)
-    contrast = np.clip((sharpest.best - mean) / (sharpest.best + noise), 0, 1)
-    confidence = contrast * sharpest.best / (sharpest.best + 2 * noise)
+    contrast = np.clip((peak - mean) / (peak + noise), 0, 1)
+    confidence = contrast * peak / (peak + 2 * noise)
     return DepthMap(position, confidence.astype(np.float32))
 
 
@@ -132,6 +134,11 @@ def find_even_places(guide: FloatArray) -> FloatArray:
     return cv2.erode(even, np.ones((5, 5), np.uint8))
 
 
+def _widened(measure: FloatArray) -> FloatArray:
+    """Return a measure over a window that spans a thin structure, so that it stays in one piece."""
+    return cv2.sqrt(cv2.GaussianBlur(measure * measure, (0, 0), _LOST_SIGMA_PX))
+
+
 def _bring_back(
     position: FloatArray, sharpest: _PeakTracker, measures: ScratchStack, noise: np.float32
 ) -> FloatArray:
@@ -139,7 +146,7 @@ def _bring_back(
     chosen = np.zeros_like(position)
     for k, measure in enumerate(measures):
         near = np.abs(position - np.float32(k)) <= 1
-        np.maximum(chosen, measure, out=chosen, where=near)
+        np.maximum(chosen, _widened(measure.astype(np.float32)), out=chosen, where=near)
     lost = (chosen + noise) < _LOST_SHARE * (sharpest.best + noise)
     return np.where(lost, sharpest.position(), position).astype(np.float32)
 

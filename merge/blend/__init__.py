@@ -8,7 +8,13 @@ it; `restore_detail` undoes the small blur of places between two frames.
 from merge.blend.common import luminance
 from merge.blend.detail import DetailBlend
 from merge.blend.surface import SurfaceBlend, mixing_reach, mixing_variance, restore_detail
-from merge.blend.veil import VeilScene, foreground_position, remove_veil, veil_gain
+from merge.blend.veil import (
+    VeilScene,
+    foreground_position,
+    observed_range,
+    remove_veil,
+    veil_gain,
+)
 
 __all__ = [
     "DetailBlend",
@@ -18,6 +24,7 @@ __all__ = [
     "luminance",
     "mixing_reach",
     "mixing_variance",
+    "observed_range",
     "remove_veil",
     "restore_detail",
     "veil_gain",

@@ -53,6 +53,8 @@ class VeilScene:
         Merged picture, linear light.
     unveiled : ndarray, shape (h, w, C), float32
         Linear light as seen by the frame that is focused on the nearest thing around.
+    low, high : ndarray, shape (h, w, C), float32
+        Linear light between which the frames saw every place, see `observed_range`.
     positions_px : ndarray, shape (N,)
         Frames on the focus axis in px of blur-circle diameter *of the reduced picture*, growing
         with distance.
@@ -61,7 +63,28 @@ class VeilScene:
     position: FloatArray
     light: FloatArray
     unveiled: FloatArray
+    low: FloatArray
+    high: FloatArray
     positions_px: np.ndarray
+
+
+def observed_range(pictures: Iterable[FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Return the darkest and the brightest that any frame shows around every pixel.
+
+    What lies behind a veil is never made darker or brighter than that: a wrong guess of the
+    foreground would leave black specks.
+    """
+    low: FloatArray | None = None
+    high: FloatArray | None = None
+    for picture in pictures:
+        values = picture.astype(np.float32)
+        low = values if low is None else np.minimum(low, values)
+        high = values if high is None else np.maximum(high, values)
+    assert low is not None
+    assert high is not None
+    around = np.ones((3, 3), np.uint8)
+    shape = low.shape
+    return cv2.erode(low, around).reshape(shape), cv2.dilate(high, around).reshape(shape)
 
 
 def foreground_position(position: FloatArray, *, near_first: bool) -> FloatArray:
@@ -234,7 +257,11 @@ def _unveil_tile(
     view = _enlarge(scene.unveiled[padded], reduction, seen.shape).reshape(seen.shape)
     allowed = use > 0.5
     behind = (seen - light.reshape(seen.shape)) / np.maximum(1 - cover, 0.05)[..., None]
-    behind = np.clip(behind, 0, 1.2)
+    low, high = (
+        _enlarge(v[padded], reduction, seen.shape).reshape(seen.shape)
+        for v in (scene.low, scene.high)
+    )
+    behind = np.clip(behind, low, high)
     trial = np.where(allowed[..., None], behind, seen)
 
     def apart(values: FloatArray) -> FloatArray:

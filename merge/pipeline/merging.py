@@ -24,6 +24,7 @@ from merge.blend import (
     luminance,
     mixing_reach,
     mixing_variance,
+    observed_range,
     remove_veil,
     restore_detail,
     veil_gain,
@@ -321,6 +322,7 @@ class _Run:
             position,
             linearize(_choose(measured.pictures, position), self._transfer),
             linearize(_choose(measured.pictures, nearest), self._transfer),
+            *(linearize(v, self._transfer) for v in observed_range(measured.pictures)),
             self._positions_px * (sign / measured.reduction),
         )
 
