@@ -7,15 +7,18 @@ import signal
 import sys
 import threading
 from pathlib import Path
+from typing import Any, Literal
 
 import click
 
-from merge.cli.command import EXIT_FINDINGS, Command
+from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command, print_line
 from merge.cli.progress import show_progress
 from merge.model import Stack
 from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
+from merge.pipeline.auditing_each import audit_each
 from merge.read import find_frames
 from merge.report.audit import audit_record, audit_text, worst_severity, write_weak_parts
+from merge.report.sort import each_line
 
 _DEFAULTS = AuditOptions()
 _SEVERITIES = ("note", "warning", "problem")
@@ -35,7 +38,14 @@ Examples:
     epilog=_EXAMPLES,
     short_help="Tell what a bracket misses: gaps, ends, bad frames, diffraction.",
 )
-@click.argument("frames", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("frames", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--each",
+    type=click.Path(path_type=Path),
+    metavar="SORTED",
+    help="Audit every focus bracket of 'depthweld sort --json' or of the folder that "
+    "'sort --into' made. Goes on after a failure; run again to resume.",
+)
 @click.option(
     "--tolerance",
     default=_DEFAULTS.tolerance,
@@ -62,6 +72,7 @@ Examples:
 )
 def command(
     frames: tuple[Path, ...],
+    each: Path | None,
     tolerance: str,
     pixel_pitch: float | None,
     magnification: float | None,
@@ -85,7 +96,16 @@ def command(
         if number is not None and number <= 0:
             raise click.BadParameter("expected a number above 0", param_hint=name)
     options = AuditOptions(tolerance, pixel_pitch, magnification, pupil_ratio)
-    stack = find_frames(frames, prefer="raw" if prefer == "raw" else "jpeg")
+    chosen: Literal["raw", "jpeg"] = "raw" if prefer == "raw" else "jpeg"
+    if each is not None:
+        if frames:
+            raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
+        if picture is not None:
+            raise click.UsageError("--picture is for one bracket; leave it out with --each")
+        sys.exit(_audit_each(each, options, chosen, as_json=as_json, fail_on=fail_on))
+    if not frames:
+        raise click.UsageError("no frames; name the files or the folder of a focus bracket")
+    stack = find_frames(frames, prefer=chosen)
     for line in stack.skipped:
         click.echo(f"left out: {line}", err=True)
     result = _audit_with_bar(stack, options)
@@ -95,9 +115,49 @@ def command(
         click.echo(json.dumps(audit_record(result), indent=1, ensure_ascii=False))
     else:
         click.echo(audit_text(result))
-    worst = worst_severity(result.findings)
-    if fail_on and worst and _SEVERITIES.index(worst) >= _SEVERITIES.index(fail_on):
-        sys.exit(EXIT_FINDINGS)
+    sys.exit(_exit_code(worst_severity(result.findings), fail_on))
+
+
+def _exit_code(worst: str | None, fail_on: str | None) -> int:
+    """Return 3 if the worst severity found is the limit or worse, else 0."""
+    bad = fail_on and worst and _SEVERITIES.index(worst) >= _SEVERITIES.index(fail_on)
+    return EXIT_FINDINGS if bad else 0
+
+
+def _audit_each(
+    each: Path,
+    options: AuditOptions,
+    prefer: Literal["raw", "jpeg"],
+    *,
+    as_json: bool,
+    fail_on: str | None,
+) -> int:
+    """Audit every bracket of a sorted day and return the exit code."""
+
+    def describe(result: AuditResult) -> dict[str, Any]:
+        worst = worst_severity(result.findings)
+        return {"text": audit_text(result), "worst": worst, "record": audit_record(result)}
+
+    with show_progress() as show:
+        summary = audit_each(each, options, describe=describe, prefer=prefer, progress=show)
+    for outcome in summary.outcomes:
+        if outcome.status == "failed":
+            print_line(f"depthweld audit: {outcome.name}: {outcome.message}")
+        elif not as_json:
+            click.echo(f"{outcome.name}\n{outcome.result['text']}\n")
+    if as_json:
+        rows = [
+            {"name": o.name, "status": o.status, "message": o.message}
+            | {"record": o.result["record"] if o.result else None}
+            for o in summary.outcomes
+        ]
+        click.echo(json.dumps({"groups": rows}, indent=1, ensure_ascii=False))
+    else:
+        click.echo(each_line(summary))
+    if summary.failed:
+        return EXIT_FAILED
+    found = [o.result["worst"] for o in summary.outcomes if o.result and o.result["worst"]]
+    return _exit_code(max(found, key=_SEVERITIES.index, default=None), fail_on)
 
 
 def _audit_with_bar(stack: Stack, options: AuditOptions) -> AuditResult:

@@ -1,0 +1,83 @@
+"""`audit --each`: every focus bracket of a sorted day, resumable."""
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+from blurred_scenes import slanted_stack
+from click.testing import CliRunner
+
+from merge.cli import main
+from merge.encoding import encode
+
+
+@pytest.fixture(scope="module")
+def pictures():
+    frames = slanted_stack(8, step_px=3.0).frames
+    return [(encode(np.clip(f, 0, 1), "srgb") * 255 + 0.5).astype(np.uint8) for f in frames]
+
+
+def write_group(folder, pictures, kept):
+    folder.mkdir()
+    shots = []
+    for i in kept:
+        path = folder / f"IMG_{i + 1:04d}.jpg"
+        cv2.imwrite(str(path), cv2.merge([pictures[i]] * 3), [cv2.IMWRITE_JPEG_QUALITY, 97])
+        shots.append({"file": str(path), "companions": []})
+    return {
+        "name": folder.name, "kind": "focus bracket", "certainty": 0.9,
+        "reason": "", "notes": [], "shots": shots,
+    }  # fmt: skip
+
+
+@pytest.fixture
+def day(tmp_path, pictures):
+    """Return the JSON of a sort: a whole bracket, one with a hole, one with a broken frame."""
+    groups = [
+        write_group(tmp_path / "whole", pictures, range(8)),
+        write_group(tmp_path / "holed", pictures, [0, 1, 2, 3, 5, 6, 7]),
+        write_group(tmp_path / "broken", pictures, range(4)),
+    ]
+    broken = tmp_path / "broken" / "IMG_0002.jpg"
+    broken.write_bytes(broken.read_bytes()[:-3000])
+    record = {
+        "format": "depthweld sorted frames", "version": 1, "folder": str(tmp_path),
+        "groups": groups, "skipped": [],
+    }  # fmt: skip
+    path = tmp_path / "sorted.json"
+    path.write_text(json.dumps(record), encoding="utf-8")
+    return path
+
+
+def audit(*arguments):
+    return CliRunner().invoke(main, ["audit", *map(str, arguments)])
+
+
+def test_audit_each_names_the_broken_bracket_and_finishes_the_rest(day):
+    result = audit("--each", day)
+    assert result.exit_code == 1
+    assert "IMG_0002.jpg" in result.stderr
+    assert result.stdout.count("Nothing missed") == 1
+    assert "missing" in result.stdout
+    assert result.stdout.splitlines()[-1] == "3 groups: 2 done, 0 skipped, 1 failed."
+
+
+def test_audit_each_resumes_and_judges_skipped_groups_too(day, tmp_path, pictures):
+    audit("--each", day)
+    for path in (tmp_path / "broken").iterdir():
+        path.unlink()
+    (tmp_path / "broken").rmdir()
+    write_group(tmp_path / "broken", pictures, range(4))
+    again = audit("--each", day, "--json", "--fail-on", "warning")
+    groups = json.loads(again.stdout)["groups"]
+    assert sorted(g["status"] for g in groups) == ["done", "skipped", "skipped"]
+    kinds = [{f["kind"] for f in g["record"]["findings"]} for g in groups]
+    assert any("dropped slice" in k for k in kinds)
+    assert again.exit_code == 3
+
+
+def test_audit_each_refuses_frames_and_a_picture_beside_it(day, tmp_path):
+    assert audit("--each", day, tmp_path).exit_code == 2
+    assert audit("--each", day, "--picture", tmp_path / "x.png").exit_code == 2
+    assert audit().exit_code == 2
