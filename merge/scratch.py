@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Iterator
+from contextlib import suppress
 from types import TracebackType
 from typing import Any
 
@@ -62,7 +63,8 @@ class ScratchStack:
     ) -> None:
         self._arrays.clear()
         if self._file is not None:
-            self._file.close()
+            with suppress(OSError):  # what a full disk did not take was told when it was added
+                self._file.close()
 
     def __len__(self) -> int:
         return self._length
@@ -75,9 +77,10 @@ class ScratchStack:
         if self._file is None:
             self._arrays.append(stored if stored is not array else stored.copy())
         else:
-            self._file.seek(self._length * self._each)
             try:
+                self._file.seek(self._length * self._each)
                 self._file.write(stored.data)
+                self._file.flush()
             except OSError as exc:
                 raise WriteError(
                     f"{tempfile.gettempdir()}: disk full while keeping intermediate results; "
