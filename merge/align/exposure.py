@@ -1,6 +1,15 @@
-"""Exposure of one picture against another, from aligned low-pass pictures in linear light."""
+"""Exposure of frames against the reference frame, from small aligned pictures in linear light.
+
+Defocus moves light about but keeps its sum, apart from what crosses the rim. So the light in blocks
+of the picture is compared, not pixels: pixels beside a bright spot lose or win light in numbers
+that differ, and any robust average of their ratios is biased by it (by up to 2.5 % in the
+photograph scene); sums are not.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -8,64 +17,169 @@ from numpy.typing import NDArray
 
 from merge.align.motion import resample
 from merge.align.pair import Pyramid
+from merge.model import FloatArray
 
 Array = NDArray[np.float64]
 
-# Low-pass pictures of this size: any blur of a bracket is small against their pixels.
-_SIDE_PX = 160
-_DARKEST, _BRIGHTEST = 0.01, 0.85
-_FEWEST_PIXELS = 50
-# Residual, as a share of both lights, from which a pixel loses its say.
-_TAIL = 0.01
+# Small pictures of at most this size are kept of every frame.
+_SIDE_PX = 128
+# Blocks along the longer side.
+_BLOCKS = 12
+# A small picture's pixel above this share of white may hold clipped ones.
+_BRIGHTEST = 0.8
+# Mean light of a block below this says little.
+_DARKEST = 0.002
+_FEWEST_BLOCKS = 8
+_LEAST_COVERED = 0.5
+_LEAST_SPREAD = 0.002
+# Biweight limit in robust standard deviations: 95 % efficient on normal errors
+# (P. J. Rousseeuw and A. M. Leroy, Robust Regression, 1987, ch. 4, from memory).
+_BIWEIGHT = 4.685
+# Falloff is applied when it reaches this share of light and this many standard errors somewhere.
+_LEAST_FALLOFF = 0.02
+_SIGNIFICANT = 5.0
+_LEAST_ERROR = 0.001
+# From so many frames on the trend may bend.
+_FRAMES_FOR_CURVE = 6
+
+
+@dataclass(frozen=True, eq=False)
+class SmallPicture:
+    """A frame's linear light at a size where a whole stack fits in memory."""
+
+    light: FloatArray
+    reduction: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Blocks:
+    """Logarithm of second light over first in every usable block."""
+
+    ratio: Array
+    light: Array  # of the first picture, sums to 1
+    probe: Array  # (n, 2): 1 and the squared distance from the centre
+
+
+def small_picture(pyramid: Pyramid) -> SmallPicture:
+    """Return the finest level that is at most `_SIDE_PX` px long."""
+    sizes = [max(level.shape) for level in pyramid.levels]
+    depth = next((k for k, size in enumerate(sizes) if size <= _SIDE_PX), len(sizes) - 1)
+    return SmallPicture(pyramid.levels[depth].copy(), 2.0**depth)
 
 
 def radius_squared(shape: tuple[int, ...]) -> Array:
     """Return the squared distance from the picture's centre, 1 at the corners; shape (H, W)."""
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
     cy, cx = (shape[0] - 1) / 2, (shape[1] - 1) / 2
-    return np.asarray(((y - cy) ** 2 + (x - cx) ** 2) / (cx**2 + cy**2))
+    return np.asarray(((y - cy) ** 2 + (x - cx) ** 2) / (cx**2 + cy**2), np.float64)
 
 
-def compare_exposure(one: Pyramid, two: Pyramid, matrix: Array) -> tuple[float, float] | None:
-    """Return how much brighter the second picture is than the first.
+def compare_exposures(
+    pictures: Mapping[int, SmallPicture], matrices: Mapping[int, Array], reference: int
+) -> dict[int, tuple[float, float]]:
+    """Return (gain, falloff) of every frame in ``matrices`` against the reference frame.
 
     Parameters
     ----------
-    one, two : Pyramid
-        Linear light.
-    matrix : ndarray, shape (3, 3)
-        First → second.
+    pictures : mapping of frame to SmallPicture
+    matrices : mapping of frame to ndarray, shape (3, 3)
+        Reference → frame, in the pixels of the pictures before reduction.
+    reference : int
 
     Returns
     -------
-    (log_gain, falloff) or None
-        Light of the second is that of the first times ``exp(log_gain + falloff * r2)``, r2 the
-        squared distance from the centre, 1 at the corners. None where too little is well exposed.
-
-    Notes
-    -----
-    Defocus moves light about but keeps its sum, so sums are compared, not ratios of pixels: the
-    fit asks that the residual vanish on average, and averaged with r2. A pixel whose residual is
-    far from the others' (moving parts) has no say.
+    dict
+        Light of a frame is that of the reference times ``gain * exp(falloff * r2)``, r2 the squared
+        distance from the centre, 1 at the corners. Falloff is 0 in all frames unless it stands
+        out of its error in one; a frame with too little well-exposed light gets gain 1.
     """
-    depth = next(
-        (k for k, p in enumerate(one.levels) if max(p.shape) <= _SIDE_PX), len(one.levels) - 1
+    compared = {
+        i: _compare(pictures[reference], pictures[i], m)
+        for i, m in matrices.items()
+        if i != reference
+    }
+    known = {i: b for i, b in compared.items() if b is not None}
+    falloff = _falloff_trend(known, reference)
+    found = {i: (1.0, 0.0) for i in matrices}
+    for i, blocks in known.items():
+        f = falloff.get(i, 0.0)
+        left = blocks.ratio - f * blocks.probe[:, 1]
+        (log_gain,), _ = _fit(blocks.probe[:, :1], left, blocks.light)
+        found[i] = (float(np.exp(log_gain)), f)
+    return found
+
+
+def _falloff_trend(known: Mapping[int, _Blocks], reference: int) -> dict[int, float]:
+    """Return every frame's falloff from a smooth trend over the stack; empty if none shows."""
+    if not known:
+        return {}
+    values, errors = [], []
+    for blocks in known.values():
+        fit, covariance = _fit(blocks.probe, blocks.ratio, blocks.light)
+        values.append(fit[1])
+        errors.append(np.sqrt(covariance[1, 1]) + _LEAST_ERROR)
+    away = np.array(list(known), float) - reference
+    terms = 2 if len(away) >= _FRAMES_FOR_CURVE else 1
+    powers = np.stack([away, away**2], 1)[:, :terms] / np.abs(away).max() ** np.arange(1, terms + 1)
+    measured, weight = np.array(values), 1 / np.array(errors) ** 2
+    inverse = np.linalg.inv(powers.T @ (powers * weight[:, None]))
+    slope = inverse @ (powers.T @ (weight * measured))
+    trend = powers @ slope
+    freedom = max(len(away) - terms, 1)
+    excess = max(1.0, float(np.sum(weight * (measured - trend) ** 2)) / freedom)
+    # All frames share the reference, so their errors do not average out over the stack.
+    error = np.sqrt(excess) * float(np.median(errors))
+    if np.abs(trend).max() < max(_LEAST_FALLOFF, _SIGNIFICANT * error):
+        return {}
+    return dict(zip(known, trend.tolist(), strict=True))
+
+
+def _compare(one: SmallPicture, two: SmallPicture, matrix: Array) -> _Blocks | None:
+    """Return the blocks that both pictures show well exposed; None where they are too few."""
+    a = one.light
+    small = resample(matrix, 1 / one.reduction)
+    moved = cv2.warpPerspective(
+        two.light, small, a.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderValue=-1e6,
+    )  # fmt: skip
+    usable = (moved >= 0) & (np.maximum(a, moved) < _BRIGHTEST)
+    usable = cv2.erode(usable.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=1) > 0
+    side = max(a.shape) / _BLOCKS
+    row, column = np.indices(a.shape)
+    block = ((row // side) * _BLOCKS + column // side).astype(int)
+    count = np.bincount(block.ravel())
+
+    def sums(values: NDArray[np.floating]) -> Array:
+        return np.asarray(
+            np.bincount(block[usable], values[usable], minlength=len(count)), np.float64
+        )
+
+    pixels = sums(np.ones(a.shape))
+    first, second, radius = sums(a), sums(moved), sums(a * radius_squared(a.shape))
+    kept = (pixels > _LEAST_COVERED * count) & (
+        np.minimum(first, second) > _DARKEST * np.maximum(pixels, 1)
     )
-    a, b = one.levels[depth], two.levels[depth]
-    small = resample(matrix, 1 / 2.0**depth)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    moved = cv2.warpPerspective(b, small, a.shape[::-1], flags=flags, borderValue=-1.0)
-    usable = (np.minimum(a, moved) > _DARKEST) & (np.maximum(a, moved) < _BRIGHTEST)
-    usable = cv2.erode(usable.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    if np.count_nonzero(usable) < _FEWEST_PIXELS:
+    if np.count_nonzero(kept) < _FEWEST_BLOCKS:
         return None
-    first, second = a[usable].astype(np.float64), moved[usable].astype(np.float64)
-    probe = np.stack([np.ones(len(first)), radius_squared(a.shape)[usable]], 1)
-    fit = np.array([second.sum() / first.sum(), 0.0])
+    ratio = np.log(second[kept] / first[kept])
+    light = first[kept] / first[kept].sum()
+    shape = np.stack([np.ones(len(ratio)), radius[kept] / first[kept]], 1)
+    return _Blocks(ratio, light, shape)
+
+
+def _fit(probe: Array, values: Array, light: Array) -> tuple[Array, Array]:
+    """Return the robust fit weighted by light, and its covariance."""
+    fit = np.zeros(probe.shape[1])
+    fit[0] = np.median(values)
+    normal, weight = np.eye(len(fit)), light
     for _ in range(20):
-        left = (second - first * (probe @ fit)) / (first + second)
-        tail = max(_TAIL, 3 * 1.48 * float(np.median(np.abs(left - np.median(left)))))
-        weight = 1 / (1 + (left / tail) ** 2) ** 2
-        normal = probe.T @ (probe * (weight * first)[:, None])
-        fit = np.linalg.solve(normal + 1e-9 * np.eye(2), probe.T @ (weight * second))
-    return float(np.log(fit[0])), float(np.log1p(fit[1] / fit[0]))
+        left = values - probe @ fit
+        spread = max(1.48 * float(np.median(np.abs(left))), _LEAST_SPREAD)
+        tame = np.clip(1 - (left / (_BIWEIGHT * spread)) ** 2, 0, None) ** 2
+        weight = light * tame
+        normal = probe.T @ (probe * weight[:, None]) + 1e-12 * np.eye(len(fit))
+        fit[:] = np.linalg.solve(normal, probe.T @ (weight * values))
+    left = values - probe @ fit
+    inverse = np.linalg.inv(normal)
+    scatter = probe.T @ (probe * (weight * left)[:, None] ** 2)
+    return fit, inverse @ scatter @ inverse

@@ -172,11 +172,11 @@ def _fit_levels(
     current = resample(matrix, 1 / factor)
     shape = one.bands[levels[0]].shape
     places = _choose_tiles(one, two, levels, current)
-    centres = (places + 0.5) * _TILE_PX - 0.5
+    centres = np.asarray((places + 0.5) * _TILE_PX - 0.5, np.float64)
     jacobian = basis(centres, shape, model)
     for _ in range(limit):
         normal, slope, agreement = _compare(one, two, levels, places, current)
-        shifts = -np.linalg.solve(normal, slope[..., None])[..., 0]
+        shifts = np.asarray(-np.linalg.solve(normal, slope[..., None])[..., 0], np.float64)
         parameters = _fit_motion(shifts, normal, jacobian)
         current = current @ increment(parameters, shape, model)
         shifts = shifts - jacobian @ parameters

@@ -26,7 +26,7 @@ _CHUNK = 40
 
 
 @numba.njit(cache=True, nogil=True, fastmath=True)
-def _cubic(t: float) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
+def _cubic(t: np.float32) -> tuple[np.float32, ...]:  # pragma: no cover - compiled
     """Return the four weights that reproduce quadratics (R. G. Keys, 1981, a = -1/2)."""
     w0 = np.float32(-0.5) * t + t * t - np.float32(0.5) * t * t * t
     w1 = np.float32(1) - np.float32(2.5) * t * t + np.float32(1.5) * t * t * t

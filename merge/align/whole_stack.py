@@ -1,22 +1,20 @@
 """All frames of a stack against one reference frame.
 
-Every frame is compared with its two predecessors, so errors do not simply add up and one bad frame
-does not cut the chain. The pair measurements, each with its certainty, are then solved together,
-with a magnification that changes smoothly along the stack.
+Every frame is compared with the last two that fit in, so errors do not simply add up and a bad
+frame, or several, do not cut the chain. All measurements are then solved together.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.align.exposure import compare_exposure
+from merge.align.exposure import SmallPicture, compare_exposures, small_picture
 from merge.align.motion import apply, check_points, rescale
 from merge.align.pair import PairResult, Pyramid, TileShifts, build_pyramid, register_pair
-from merge.align.solve import PairMeasurement, solve_geometry
+from merge.align.solve import PairMeasurement, linked_frames, solve_geometry
 from merge.align.start import starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
@@ -30,14 +28,37 @@ from merge.model import (
 
 Array = NDArray[np.float64]
 
+# Pictures above this size are reduced for comparison: time, and at 6 MP the pixel is still finer
+# than the registration's error.
+_ANALYSIS_PIXELS = 6_500_000
 # Bands of pictures of one scene agree better than this after registration, those of different
-# scenes worse (photograph scene: neighbours 0.97, first against last 0.6; mirrored 0.1).
-MIN_AGREEMENT = 0.45
+# scenes worse (photograph scenes: neighbours 0.98, first against last 0.84; upside down, another
+# scene or noise below 0.2).
+MIN_AGREEMENT = 0.5
 # A pair that agrees less than this is tried from other starting points too.
-_GOOD_AGREEMENT = 0.75
-# Shares of exposure change that are measurement noise, not light.
-_FALLOFF_FLOOR = 0.004
-_NOTHING = (np.empty((0, 2)), np.empty((0, 2)), np.empty((0, 2, 2)))
+_GOOD_AGREEMENT = 0.85
+# A frame is compared with this many earlier ones.
+_COMPARED = 2
+# Neighbours on each side that a frame's position is compared with, and the fewest in all.
+_NEIGHBOURS, _FEWEST_NEIGHBOURS = 3, 3
+_NO_TILES = TileShifts(np.empty((0, 2)), np.empty((0, 2)), np.empty((0, 2, 2)))
+
+
+def analysis_reduction(shape: tuple[int, ...]) -> int:
+    """Return by how much to reduce frames of ``shape`` (H, W, ...) for `register_stack`.
+
+    1, or an even number (raw mosaics halve without interpolation), so that the reduced picture
+    has at most 6.5 million pixels.
+
+    Examples
+    --------
+    >>> analysis_reduction((2000, 3000, 3)), analysis_reduction((4000, 6000, 3))
+    (1, 2)
+    """
+    reduction = 1
+    while (shape[0] // reduction) * (shape[1] // reduction) > _ANALYSIS_PIXELS:
+        reduction += 1 if reduction == 1 else 2
+    return reduction
 
 
 def register_stack(
@@ -55,10 +76,12 @@ def register_stack(
     ----------
     pictures : iterable of ndarray, shape (H // reduction, W // reduction), float32
         Luminance of the frames in their own encoding, area-averaged over ``reduction`` x
-        ``reduction`` pixels. Taken one by one; three are held at a time.
+        ``reduction`` pixels. Taken one by one; three are held at a time, up to five beside frames
+        that do not fit in.
     shape : (H, W)
         Of the full frames.
     reduction : int
+        See `analysis_reduction`.
     transfer : str
         Encoding of the pictures, see `merge.encoding`.
     model : {"shift", "similarity", "affine", "perspective", "none"}
@@ -73,36 +96,47 @@ def register_stack(
     Raises
     ------
     RegistrationError
-        If no two frames can be aligned.
+        If no other frame can be aligned with the reference frame.
+    ValueError
+        If ``reference`` is not one of the frames, or the pictures' sizes differ.
     """
-    pairs, count = _measure_pairs(pictures, transfer, model)
+    tracker = _Tracker(model)
+    for index, picture in enumerate(pictures):
+        tracker.add(index, build_pyramid(linearize(picture, transfer)))
+    count = len(tracker.small)
     middle = count // 2 if reference is None else reference
-    small = (shape[0] // reduction, shape[1] // reduction)
-    linked = _linked(pairs, count, middle)
+    if not 0 <= middle < count:
+        raise ValueError(f"reference {middle}: expected one of the {count} frames")
+    linked = linked_frames(tracker.pairs, count, middle)
     if count > 1 and len(linked) < 2:
         raise RegistrationError(
-            "no other frame could be aligned with the reference frame; check that all frames "
-            "show one scene"
+            "no other frame could be aligned with the reference frame (best agreement "
+            f"{tracker.best[middle]:.2f}, needed {MIN_AGREEMENT}); check that all frames show one "
+            "scene, or choose another reference frame"
         )
-    pairs = [p for p in pairs if p.first in linked and p.second in linked]
+    small = (shape[0] // reduction, shape[1] // reduction)
+    pairs = [p for p in tracker.pairs if p.first in linked and p.second in linked]
     if model == "none":
         matrices = {i: np.eye(3) for i in range(count)}
     else:
         matrices = solve_geometry(pairs, linked, middle, small, model)
     residuals = _residuals(pairs, matrices, small)
-    gains = _solve_exposure(pairs, linked, middle)
+    exposures = compare_exposures(tracker.small, matrices, middle)
     jumps = _jumps(matrices, small)
     frames = []
     for i in range(count):
-        if i not in linked:
-            reason = "agrees with neither neighbour: another scene, strong motion or no detail"
+        if i not in matrices:
+            reason = (
+                f"agrees with no neighbour (best {tracker.best[i]:.2f}, needed {MIN_AGREEMENT}): "
+                "another scene, strong motion or no detail"
+            )
             frames.append(FrameRegistration(None, reason=reason))
             continue
-        log_gain, falloff = gains[i]
+        gain, falloff = exposures[i]
         frames.append(
             FrameRegistration(
                 FrameTransform(rescale(matrices[i], reduction)),
-                gain=float(np.exp(log_gain)),
+                gain=gain,
                 falloff=falloff,
                 residual_px=residuals.get(i, float("nan")) * reduction,
                 jump_px=jumps.get(i, 0.0) * reduction,
@@ -111,48 +145,72 @@ def register_stack(
     return Registration(tuple(frames), middle, model, shape)
 
 
-def _measure_pairs(
-    pictures: Iterable[FloatArray], transfer: str, model: MotionModel
-) -> tuple[list[PairMeasurement], int]:
-    """Compare every picture with the two before it."""
-    recent: deque[tuple[int, Pyramid]] = deque(maxlen=2)
-    pairs: dict[tuple[int, int], PairMeasurement] = {}
-    count = 0
-    for index, picture in enumerate(pictures):
-        pyramid = build_pyramid(linearize(picture, transfer))
-        for earlier, other in reversed(recent):
-            known = _through(pairs, earlier, index)
-            result = _match(other, pyramid, model, known)
-            if result is not None:
-                exposure = compare_exposure(other, pyramid, result.matrix)
-                pairs[earlier, index] = PairMeasurement(earlier, index, result, exposure)
-        recent.append((index, pyramid))
-        count = index + 1
-    return list(pairs.values()), count
+class _Tracker:
+    """Compares frames as they come; holds few of them."""
 
+    def __init__(self, model: MotionModel) -> None:
+        self._model = model
+        self._held: dict[int, Pyramid] = {}
+        self.pairs: list[PairMeasurement] = []
+        self.small: dict[int, SmallPicture] = {}
+        self.best: dict[int, float] = {}
 
-def _through(pairs: dict[tuple[int, int], PairMeasurement], first: int, last: int) -> Array | None:
-    """Return first → last by way of the frame between them, if both steps are known."""
-    here, there = pairs.get((first, first + 1)), pairs.get((first + 1, last))
-    if last - first != 2 or here is None or there is None:
+    def add(self, index: int, pyramid: Pyramid) -> None:
+        """Compare a frame with those held, the newest first, until enough agree with it."""
+        if self._held and next(iter(self._held.values())).shape != pyramid.shape:
+            raise ValueError(f"picture {index}: shape {pyramid.shape} differs from the others")
+        self.small[index] = small_picture(pyramid)
+        self.best.setdefault(index, 0.0)
+        agreed = 0
+        for earlier in sorted(self._held, reverse=True):
+            if agreed == _COMPARED:
+                break
+            known = self._through(earlier, index)
+            result = _match(self._held[earlier], pyramid, self._model, known)
+            for frame in (earlier, index):
+                self.best[frame] = max(self.best[frame], result.agreement)
+            if result.agreement >= MIN_AGREEMENT:
+                self.pairs.append(PairMeasurement(earlier, index, result))
+                agreed += 1
+        self._held[index] = pyramid
+        self._forget(index + 1)
+
+    def _forget(self, count: int) -> None:
+        """Keep the last frames of the largest group that agrees, and as many of the others.
+
+        Bad frames may agree with one another; the good ones before them are still needed.
+        """
+        groups: list[set[int]] = []
+        for frame in range(count):
+            if not any(frame in group for group in groups):
+                groups.append(linked_frames(self.pairs, count, frame))
+        main = max(groups, key=lambda group: (len(group), max(group)))
+        last = sorted(k for k in self._held if k in main)[-_COMPARED:]
+        others = sorted(k for k in self._held if k not in main and k > last[-1] - 2 * _COMPARED)
+        self._held = {k: self._held[k] for k in sorted(last + others[-_COMPARED:])}
+
+    def _through(self, first: int, last: int) -> Array | None:
+        """Return first → last by way of a frame between them, if both steps are known."""
+        steps = {(p.first, p.second): p.result.matrix for p in self.pairs}
+        for middle in range(last - 1, first, -1):
+            if (first, middle) in steps and (middle, last) in steps:
+                product = steps[middle, last] @ steps[first, middle]
+                return np.asarray(product / product[2, 2])
         return None
-    product = there.result.matrix @ here.result.matrix
-    return np.asarray(product / product[2, 2])
 
 
-def _match(
-    one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None
-) -> PairResult | None:
-    """Register a pair from the first starting point that leads to agreement; None if none does."""
+def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) -> PairResult:
+    """Register a pair from the first starting point that leads to good agreement, or the best."""
     if model == "none":
-        return PairResult(np.eye(3), 1.0, TileShifts(*_NOTHING))
+        return PairResult(np.eye(3), 1.0, _NO_TILES)
     best: PairResult | None = None
     for result in _attempts(one, two, model, known):
         if best is None or result.agreement > best.agreement:
             best = result
         if best.agreement >= _GOOD_AGREEMENT:
             break
-    return best if best is not None and best.agreement >= MIN_AGREEMENT else None
+    assert best is not None  # there is always an attempt
+    return best
 
 
 def _attempts(
@@ -163,20 +221,6 @@ def _attempts(
     yield register_pair(one, two, model=model)
     for start in starting_points(one, two, model):
         yield register_pair(one, two, model=model, initial=start)
-
-
-def _linked(pairs: list[PairMeasurement], count: int, reference: int) -> set[int]:
-    """Return the frames that pairs connect with the reference."""
-    neighbours: dict[int, set[int]] = {i: set() for i in range(count)}
-    for pair in pairs:
-        neighbours[pair.first].add(pair.second)
-        neighbours[pair.second].add(pair.first)
-    linked, frontier = {reference}, [reference]
-    while frontier:
-        for other in neighbours[frontier.pop()] - linked:
-            linked.add(other)
-            frontier.append(other)
-    return linked
 
 
 def _residuals(
@@ -194,37 +238,28 @@ def _residuals(
 
 
 def _jumps(matrices: dict[int, Array], shape: tuple[int, int]) -> dict[int, float]:
-    """Return how far each frame's centre lies off the line through its neighbours' centres."""
+    """Return how far each frame lies off the line through its neighbours, in px.
+
+    Shift of the centre and turn, the turn as the path of the longer side's ends. Magnification has
+    no part: focus changes it, by more where a step is longer. The line is the median of slopes
+    (P. K. Sen, J. Am. Stat. Assoc. 63, 1379 (1968)), so that one bumped neighbour does not bend it.
+    """
     centre = check_points(shape)[-1:]
-    place = {i: apply(m, centre)[0] for i, m in matrices.items()}
+    half = max(shape) / 2
+    place = {
+        i: np.append(apply(m, centre)[0], half * np.arctan2(m[1, 0], m[0, 0]))
+        for i, m in matrices.items()
+    }
+    order = sorted(place)
     jumps = {}
-    for i in place:
-        others = [k for k in (i - 2, i - 1, i + 1, i + 2) if k in place]
-        if len(others) >= 3:
-            expected = np.median([place[k] for k in others], axis=0)
-            jumps[i] = float(np.hypot(*(place[i] - expected)))
+    for k, i in enumerate(order):
+        others = order[max(k - _NEIGHBOURS, 0) : k] + order[k + 1 : k + 1 + _NEIGHBOURS]
+        if len(others) < _FEWEST_NEIGHBOURS:
+            continue
+        slopes = [
+            (place[b] - place[a]) / (b - a) for n, a in enumerate(others) for b in others[n + 1 :]
+        ]
+        slope = np.median(slopes, axis=0)
+        expected = np.median([place[b] + slope * (i - b) for b in others], axis=0)
+        jumps[i] = float(np.linalg.norm(place[i] - expected))
     return jumps
-
-
-def _solve_exposure(
-    pairs: list[PairMeasurement], linked: set[int], reference: int
-) -> dict[int, tuple[float, float]]:
-    """Return (log gain, falloff) of every linked frame against the reference."""
-    measured = [p for p in pairs if p.exposure is not None]
-    order = sorted(linked)
-    column = {frame: k for k, frame in enumerate(order)}
-    rows = np.zeros((len(measured) + 1, len(order)))
-    right = np.zeros((len(measured) + 1, 2))
-    for k, pair in enumerate(measured):
-        rows[k, column[pair.second]], rows[k, column[pair.first]] = 1, -1
-        right[k] = pair.exposure
-    rows[-1, column[reference]] = 1
-    weight = np.ones(len(rows))
-    solution = np.zeros((len(order), 2))
-    for _ in range(5):
-        solution = np.linalg.lstsq(rows * weight[:, None], right * weight[:, None], rcond=None)[0]
-        left = np.abs(rows @ solution - right)[:, 0]
-        weight = 1 / np.sqrt(1 + (left / 0.01) ** 2)
-    significant = np.abs(solution[:, 1]).max() > _FALLOFF_FLOOR
-    falloff = solution[:, 1] if significant else np.zeros(len(order))
-    return {i: (float(solution[k, 0]), float(falloff[k])) for i, k in column.items()}
