@@ -1,0 +1,263 @@
+"""Which frame is sharpest where: maps of detail, their filter, and the depth that they give."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+import pytest
+from scenes import SceneStack, photograph_stack, warp_exact
+from skimage.measure import block_reduce
+from skimage.transform import resize
+
+from merge import depth as depth_module
+from merge.depth import (
+    find_even_places,
+    locate_depth,
+    measure_detail,
+    measure_reduction,
+    measured_shape,
+    reduce_map,
+    resize_depth,
+    resize_map,
+)
+from merge.model import DepthMap
+from merge.scratch import ScratchStack
+
+# ITU-R BT.601-7, 2.5.1.
+LUMA = np.array([0.299, 0.587, 0.114], np.float32)
+
+
+def located(measures: Sequence[np.ndarray], guide: np.ndarray) -> DepthMap:
+    with ScratchStack(len(measures), guide.shape[:2], np.float16, memory_bytes=1 << 30) as stack:
+        for measure in measures:
+            stack.append(measure)
+        return locate_depth(stack, guide)
+
+
+def peaks_at(position: np.ndarray, frames: int, width: float = 1.0) -> list[np.ndarray]:
+    """Return measures that fall off from ``position`` as a normal curve."""
+    return [np.exp(-((k - position) ** 2) / (2 * width**2)) for k in range(frames)]
+
+
+# --- maps -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("shape", [(40, 60), (41, 61), (42, 59)])
+@pytest.mark.parametrize("reduction", [1, 2, 3])
+def test_reduce_map_gives_block_means(shape, reduction):
+    """Against scikit-image's block means; an incomplete block repeats its last pixel."""
+    values = np.random.default_rng(2).random(shape, np.float32)
+    missing = [(0, -side % reduction) for side in shape]
+    expected = block_reduce(np.pad(values, missing, mode="edge"), reduction, np.mean)
+    found = reduce_map(values, reduction)
+    assert found.shape == measured_shape(shape, reduction)
+    np.testing.assert_allclose(found, expected, atol=1e-6)
+
+
+@pytest.mark.parametrize("reduction", [2, 3])
+def test_resize_map_agrees_with_scikit_image(reduction):
+    """Linear interpolation between block centres."""
+    small = np.random.default_rng(4).random((20, 31), np.float32)
+    whole = (20 * reduction, 31 * reduction)
+    expected = resize(small, whole, order=1, mode="edge", anti_aliasing=False)
+    shape = (whole[0] - 1, whole[1])
+    found = resize_map(small, shape, reduction)
+    np.testing.assert_allclose(found, expected[: shape[0]], atol=1e-5)
+
+
+def test_resize_map_keeps_a_ramp_in_place():
+    """A reduced ramp comes back without a shift of half a block."""
+    ramp = np.broadcast_to(np.arange(90, dtype=np.float32), (60, 90)).copy()
+    back = resize_map(reduce_map(ramp, 3), ramp.shape, 3)
+    np.testing.assert_allclose(back[:, 3:-3], ramp[:, 3:-3], atol=1e-4)
+
+
+def test_resize_depth_enlarges_both_maps():
+    values = np.random.default_rng(4).random((2, 10, 12), np.float32)
+    large = resize_depth(DepthMap(values[0], values[1]), (20, 23), 2)
+    np.testing.assert_array_equal(large.position, resize_map(values[0], (20, 23), 2))
+    np.testing.assert_array_equal(large.confidence, resize_map(values[1], (20, 23), 2))
+
+
+def test_measures_stay_below_four_million_values():
+    """The memory that a frame's measure takes is bounded by the reduction."""
+    for height, width in [(100, 100), (2000, 2000), (4000, 6000), (6336, 9504)]:
+        rows, columns = measured_shape((height, width), measure_reduction((height, width, 3)))
+        assert rows * columns <= 4_000_000 * 1.01
+    assert measure_reduction((2000, 2000, 3)) == 1
+
+
+def passed_by_normal_curve(sigma: float, frequency: float) -> float:
+    """Return how much of a sine a normal curve sampled at whole pixels passes."""
+    x = np.arange(-20, 21)
+    weight = np.exp(-(x**2) / (2 * sigma**2))
+    return float((weight * np.cos(2 * np.pi * frequency * x)).sum() / weight.sum())
+
+
+@pytest.mark.parametrize("frequency", [0.05, 0.15, 0.3, 0.45])
+def test_measure_detail_of_a_sine_is_its_root_mean_square_in_the_band(frequency):
+    sine = 0.5 + 0.2 * np.sin(2 * np.pi * frequency * np.arange(400))
+    picture = np.broadcast_to(sine.astype(np.float32), (60, 400)).copy()
+    narrow, wide = depth_module._SIGMA_NARROW, depth_module._SIGMA_WIDE
+    passed = passed_by_normal_curve(narrow, frequency) - passed_by_normal_curve(wide, frequency)
+    measure = measure_detail(picture, 1)[20:40, 40:360]
+    assert np.sqrt((measure**2).mean()) == pytest.approx(0.2 * passed / np.sqrt(2), rel=0.01)
+
+
+def test_measure_detail_of_an_even_picture_is_nothing_and_of_a_softer_one_less():
+    assert measure_detail(np.full((50, 60), 0.6, np.float32), 2).max() < 1e-6
+    sharp = np.random.default_rng(1).random((80, 90), np.float32)
+    soft = cv2.GaussianBlur(sharp, (0, 0), 1.0)
+    assert (measure_detail(soft, 1) < measure_detail(sharp, 1)).mean() > 0.99
+
+
+# --- edge-aware filter ------------------------------------------------------------------------
+
+
+def guided_slowly(values: np.ndarray, guide: np.ndarray, radius: int, ridge: float) -> np.ndarray:
+    """Return the mean over all windows of each window's own ridge fit; NaN near the border.
+
+    K. He, J. Sun and X. Tang, IEEE Trans. Pattern Anal. Mach. Intell. 35(6), 1397-1409 (2013),
+    equation 5: minimise, over a window, the squares of a · guide + b - values, plus ridge · a² a
+    pixel. Solved as plain least squares with the ridge as additional rows.
+    """
+    height, width, channels = guide.shape
+    total = np.zeros((height, width))
+    count = np.zeros((height, width))
+    side = 2 * radius + 1
+    extra = np.hstack([np.sqrt(ridge * side**2) * np.eye(channels), np.zeros((channels, 1))])
+    for row in range(height - side + 1):
+        for column in range(width - side + 1):
+            window = np.s_[row : row + side, column : column + side]
+            colours = guide[window].reshape(-1, channels).astype(np.float64)
+            system = np.hstack([colours, np.ones((side**2, 1))])
+            aim = np.concatenate([values[window].ravel(), np.zeros(channels)])
+            solved = np.linalg.lstsq(np.vstack([system, extra]), aim, rcond=None)[0]
+            total[window] += (system @ solved).reshape(side, side)
+            count[window] += 1
+    return np.where(count == side**2, total / np.maximum(count, 1), np.nan)
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+def test_edge_filter_is_the_mean_of_least_squares_fits_in_all_windows(channels):
+    rng = np.random.default_rng(6)
+    guide = rng.random((26, 24, channels), np.float32) * 0.1 + 0.4
+    guide[:, 12:] += 0.3
+    values = rng.random((26, 24), np.float32)
+    radius, ridge = depth_module._FILTER_RADIUS_PX, depth_module._FILTER_VARIANCE
+    expected = guided_slowly(values, guide, radius, ridge)
+    inside = np.isfinite(expected)
+    assert inside.sum() >= 50
+    found = depth_module._EdgeFilter(guide)(values)
+    np.testing.assert_allclose(found[inside], expected[inside], atol=2e-4)
+
+
+# --- depth ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("place", [1.0, 2.3, 3.5, 4.9])
+def test_locate_depth_finds_the_peak_of_a_normal_curve_between_frames(place):
+    """The logarithm of a normal curve is a parabola: only half precision is left as error."""
+    guide = np.random.default_rng(5).random((40, 50, 3), np.float32)
+    depth = located(peaks_at(np.full((40, 50), place), 7), guide)
+    np.testing.assert_allclose(depth.position, place, atol=0.02)
+    assert depth.position.shape == depth.confidence.shape == (40, 50)
+
+
+def test_locate_depth_steps_where_the_picture_does():
+    """Noisy measures of two flat surfaces: within two pixels of the edge both are right."""
+    rng = np.random.default_rng(9)
+    guide = np.full((80, 100, 3), 0.3, np.float32)
+    guide[:, 50:] = 0.7
+    guide += 0.01 * rng.standard_normal(guide.shape).astype(np.float32)
+    true = np.where(np.arange(100) < 50, 1.0, 5.0) * np.ones((80, 1))
+    measures = [m * np.exp(0.2 * rng.standard_normal(true.shape)) for m in peaks_at(true, 7)]
+    error = np.abs(located(measures, guide).position - true)
+    away = np.abs(np.arange(100) - 49.5) > 2
+    assert error[:, away].max() < 0.5
+    assert np.median(error) < 0.1
+
+
+def test_reversed_frames_give_the_mirrored_depth():
+    rng = np.random.default_rng(10)
+    true = cv2.resize(rng.random((4, 5)), (50, 40), interpolation=cv2.INTER_LINEAR) * 6
+    guide = rng.random((40, 50, 3), np.float32)
+    measures = peaks_at(true, 7)
+    forward, backward = located(measures, guide), located(measures[::-1], guide)
+    np.testing.assert_allclose(6 - backward.position, forward.position, atol=1e-3)
+    np.testing.assert_allclose(backward.confidence, forward.confidence, atol=1e-5)
+
+
+@pytest.mark.parametrize("end", [-1.5, 8.0])
+def test_depth_beyond_the_ends_is_the_end_frame(end):
+    guide = np.random.default_rng(5).random((30, 30, 3), np.float32)
+    depth = located(peaks_at(np.full((30, 30), end), 7, width=2.0), guide)
+    np.testing.assert_array_equal(depth.position, np.clip(end, 0, 6))
+
+
+def test_confidence_is_low_where_no_frame_shows_detail():
+    rng = np.random.default_rng(12)
+    guide = rng.random((60, 80, 3), np.float32)
+    measures = peaks_at(np.full((60, 80), 3.0), 7)
+    for measure in measures:
+        measure[:, 40:] = 0.001 * (1 + 0.1 * rng.random((60, 40)))
+    confidence = located(measures, guide).confidence
+    assert confidence[:, :36].min() > 0.5
+    assert confidence[:, 44:].max() < 0.1
+    assert confidence.min() >= 0
+    assert confidence.max() <= 1
+
+
+def test_two_frames_are_enough_for_a_depth():
+    guide = np.random.default_rng(5).random((30, 30, 3), np.float32)
+    near = np.where(np.arange(30) < 15, 1.0, 0.1) * np.ones((30, 1))
+    position = located([near, near[:, ::-1]], guide).position
+    assert (position[:, :10] == 0).all()
+    assert (position[:, -10:] == 1).all()
+
+
+def test_even_places_are_those_with_nothing_but_noise():
+    rng = np.random.default_rng(13)
+    picture = np.full((120, 200), 0.5, np.float32)
+    texture = cv2.GaussianBlur(rng.standard_normal((120, 100)), (0, 0), 1.5)
+    picture[:, 100:] += (0.1 * texture / texture.std()).astype(np.float32)
+    picture += 0.005 * rng.standard_normal(picture.shape).astype(np.float32)
+    even = find_even_places(picture)
+    assert even[15:-15, 15:80].mean() > 0.9
+    assert even[:, 105:].max() == 0
+    assert even.min() >= 0
+    assert even.max() <= 1
+
+
+# --- accuracy ---------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def scene() -> SceneStack:
+    return photograph_stack(8, scale=0.6)
+
+
+def test_depth_of_a_photograph_is_right_to_a_quarter_of_a_frame(scene):
+    """On textured pixels off depth edges, frames aligned by the true transforms."""
+    aligned = [
+        warp_exact(frame, matrix)
+        for frame, matrix in zip(scene.frames, scene.transforms, strict=True)
+    ]
+    measures = [measure_detail(np.ascontiguousarray(a @ LUMA), 1) for a in aligned]
+    sharpest = np.argmax([cv2.GaussianBlur(m, (0, 0), 2.0) for m in measures], axis=0)
+    rows, columns = np.indices(sharpest.shape)
+    guide = np.stack(aligned)[sharpest, rows, columns]
+    depth = located(measures, guide)
+    around = np.ones((3, 3), np.uint8)
+    step = cv2.dilate(scene.depth, around) - cv2.erode(scene.depth, around) > 0.5
+    off_edges = cv2.distanceTransform((~step).astype(np.uint8), cv2.DIST_L2, 5) > 10
+    texture = measure_detail(np.ascontiguousarray(scene.truth @ LUMA), 1)
+    counted = off_edges & (texture > np.median(texture))
+    counted[:20], counted[-20:], counted[:, :20], counted[:, -20:] = False, False, False, False
+    error = np.abs(depth.position - scene.depth)[counted]
+    print(f"median {np.median(error):.3f}, 90 % {np.percentile(error, 90):.3f} of a frame")
+    assert counted.sum() > 5000
+    assert np.median(error) < 0.125
+    assert np.percentile(error, 90) < 0.25
