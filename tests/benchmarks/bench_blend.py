@@ -12,11 +12,13 @@ by the true transforms; merges align for themselves unless the row says otherwis
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 import cv2
@@ -105,15 +107,15 @@ def fixture_scene(name: str) -> Iterator[Scene]:
     )  # fmt: skip
 
 
-def true_alignment(scene: Scene) -> merging.Alignment:
-    """Return what a perfect alignment would find."""
+def with_true_transforms(scene: Scene, align: Callable[..., Any]) -> Callable[..., Any]:
+    """Return ``align`` with its geometry and gains replaced; the focus axis stays as fitted."""
     frames = tuple(
         FrameRegistration(FrameTransform(matrix), gain=gain)
         for matrix, gain in zip(scene.transforms, scene.gains, strict=True)
     )
     shape = scene.truth.shape[:2]
     registration = Registration(frames, scene.reference, "similarity", shape)
-    return merging.Alignment(registration, tuple(range(len(frames))), scene.positions_px)
+    return lambda *given: dataclasses.replace(align(*given), registration=registration)
 
 
 def print_other_ways(scene: Scene) -> None:
@@ -140,14 +142,14 @@ def print_other_ways(scene: Scene) -> None:
 
 def print_merges(scene: Scene, *, true_geometry: bool) -> None:
     """Print one row for every method."""
-    given = contextlib.nullcontext()
+    align = merging.align_stack
     if true_geometry:
-        given = mock.patch.object(merging, "align_stack", return_value=true_alignment(scene))
+        align = with_true_transforms(scene, align)
     for method in METHODS:
-        with given:
-            options = MergeOptions(method=method, reference=scene.reference)
+        options = MergeOptions(method=method, reference=scene.reference)
+        with mock.patch.object(merging, "align_stack", align):
             result = merging.merge_stack(scene.stack, options)
-        note = " (true transforms and focus axis)" if true_geometry else ""
+        note = ", true transforms" if true_geometry else ""
         scene.print_row(method + note, result.pixels, result.origin)
 
 
