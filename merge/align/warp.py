@@ -20,9 +20,9 @@ import numpy as np
 
 from merge.model import FloatArray, FrameTransform
 
-# Pole of the cubic B-spline's inverse filter; beyond six taps it is below 4e-4 of the centre.
+# Pole of the cubic B-spline's inverse filter; beyond eight taps it is below 3e-5 of the centre.
 _POLE = np.sqrt(3.0) - 2.0
-_TAPS = 6
+_TAPS = 8
 _PREFILTER = np.sqrt(3.0) * _POLE ** np.abs(np.arange(-_TAPS, _TAPS + 1))
 _PREFILTER = (_PREFILTER / _PREFILTER.sum()).astype(np.float32)
 # Rows for one job of a thread: large enough to hide the call, small enough to share evenly.
@@ -109,9 +109,13 @@ def warp_frame(
 
     Notes
     -----
-    Positions are computed in float64 and used as they are: no grid of sub-pixel positions.
+    Positions are computed in float64 and used as they are: no grid of sub-pixel positions. Moves
+    by whole pixels, and so the reference frame itself, return the pixels exactly as they are.
     """
     row, column, height, width = box or (0, 0, *pixels.shape[:2])
+    offset = transform.matrix[:2, 2]
+    if np.array_equal(transform.matrix[:, :2], np.eye(3)[:, :2]) and not np.any(offset % 1):
+        return _cut_out(pixels, (row + int(offset[1]), column + int(offset[0]), height, width))
     coefficients = cv2.sepFilter2D(
         pixels, -1, _PREFILTER, _PREFILTER, borderType=cv2.BORDER_REFLECT_101
     ).reshape(pixels.shape)
@@ -125,4 +129,14 @@ def warp_frame(
         ]
         for job in jobs:
             job.result()
+    return out
+
+
+def _cut_out(pixels: FloatArray, box: tuple[int, int, int, int]) -> FloatArray:
+    """Return the pixels of a box (row, column, height, width), NaN outside the picture."""
+    row, column, height, width = box
+    out = np.full((height, width, pixels.shape[2]), np.nan, np.float32)
+    top, left = max(row, 0), max(column, 0)
+    part = pixels[top : max(row + height, 0), left : max(column + width, 0)]
+    out[top - row : top - row + part.shape[0], left - column : left - column + part.shape[1]] = part
     return out

@@ -1,0 +1,206 @@
+"""Scenes with known motion for the alignment tests and benchmark.
+
+Depth scenes come from `scenes` (one rendering of the stereo photograph, moved in many ways), flat
+ones from drawn textures. Pictures are luminance (H, W) float32, sRGB-coded. Errors are stated as
+the worst of the four corners and the centre.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from fixture_data import load_fixture
+from scenes import blur, photograph, render_focus, similarity, warp_exact
+
+from merge.encoding import encode, linearize
+
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class MovedStack:
+    """Pictures with the truth of their motion and light."""
+
+    pictures: list[np.ndarray]
+    transforms: list[np.ndarray]  # 3x3, reference → frame
+    gains: list[float]  # linear light of each frame over the reference
+    reference: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(H, W)."""
+        height, width = self.pictures[0].shape
+        return height, width
+
+    def between(self, first: int, second: int) -> np.ndarray:
+        """Return the true map first → second."""
+        matrix = self.transforms[second] @ np.linalg.inv(self.transforms[first])
+        return matrix / matrix[2, 2]
+
+
+def worst_error_px(found: np.ndarray, truth: np.ndarray, shape: tuple[int, ...]) -> float:
+    """Return the largest distance of the corners and the centre moved by both maps."""
+    x, y = shape[1] - 1.0, shape[0] - 1.0
+    points = np.array([[0, 0, 1], [x, 0, 1], [0, y, 1], [x, y, 1], [x / 2, y / 2, 1]]).T
+
+    def move(matrix: np.ndarray) -> np.ndarray:
+        moved = matrix @ points
+        return moved[:2] / moved[2]
+
+    return float(np.hypot(*(move(found) - move(truth))).max())
+
+
+@lru_cache(maxsize=2)
+def focus_views(frames: int, step_px: float = 3.0) -> tuple[np.ndarray, ...]:
+    """Return the photograph's linear luminance (H, W, 1) at each focus, all in one geometry."""
+    picture, depth = photograph()
+    light = (linearize(picture, "srgb") @ LUMINANCE)[..., None]
+    focus = np.arange(frames) * step_px
+    position = (depth * focus[-1]).astype(np.float32)
+    return tuple(render_focus(light, position, focus, np.random.default_rng(7)))
+
+
+def expose(light: np.ndarray, noise: float, rng: np.random.Generator) -> np.ndarray:
+    """Return coded values with noise that grows with the square root of light, (H, W)."""
+    coded = encode(np.maximum(light, 0), "srgb").reshape(light.shape[:2])
+    sigma = noise * np.sqrt(0.25 + 0.75 * np.clip(coded, 0, 1) / 0.5)
+    return np.clip(coded + sigma * rng.standard_normal(coded.shape), 0, 1).astype(np.float32)
+
+
+def move_views(
+    views: Sequence[np.ndarray],
+    maps: Sequence[np.ndarray],
+    *,
+    gains: Sequence[float] | None = None,
+    noise: float = 0.006,
+    seed: int = 3,
+) -> MovedStack:
+    """Return pictures of linear ``views`` (H, W, 1), each moved by its map (scene → frame)."""
+    rng = np.random.default_rng(seed)
+    gains = list(gains) if gains is not None else [1.0] * len(views)
+    reference = len(views) // 2
+    to_reference = np.linalg.inv(maps[reference])
+    pictures = [
+        expose(warp_exact(view, np.linalg.inv(m)) * gain, noise, rng)
+        for view, m, gain in zip(views, maps, gains, strict=True)
+    ]
+    transforms = [m @ to_reference for m in maps]
+    return MovedStack(
+        pictures,
+        [t / t[2, 2] for t in transforms],
+        [gain / gains[reference] for gain in gains],
+        reference,
+    )
+
+
+def breathing_maps(
+    shape: tuple[int, ...],
+    frames: int,
+    *,
+    breathing: float,
+    shift_px: float,
+    rotation_deg: float = 0.0,
+    seed: int = 5,
+) -> list[np.ndarray]:
+    """Return similarity maps: even magnification, random shifts and rotations."""
+    rng = np.random.default_rng(seed)
+    middle = (frames - 1) / 2
+    return [
+        similarity(
+            shape,
+            magnification=1 + breathing * (i - middle) / max(frames - 1, 1),
+            rotation_deg=rng.uniform(-rotation_deg, rotation_deg),
+            shift=tuple(rng.uniform(-shift_px, shift_px, 2)),
+        )
+        for i in range(frames)
+    ]
+
+
+def tilt(shape: tuple[int, ...], *, yaw_deg: float, pitch_deg: float, roll_deg: float):
+    """Return the map of a camera turned by hand about its lens; focal length = long side."""
+    focal = float(max(shape[:2]))
+    centre = np.array(
+        [[focal, 0, (shape[1] - 1) / 2], [0, focal, (shape[0] - 1) / 2], [0, 0, 1]], float
+    )
+    turn = cv2.Rodrigues(np.radians([pitch_deg, yaw_deg, 0.0]))[0]
+    turn = cv2.Rodrigues(np.radians([0.0, 0.0, roll_deg]))[0] @ turn
+    matrix = centre @ turn @ np.linalg.inv(centre)
+    return matrix / matrix[2, 2]
+
+
+@lru_cache(maxsize=1)
+def handheld_landscape() -> MovedStack:
+    """Return the rendered landscape as if held by hand: turned and shifted by several per cent.
+
+    Frames move by about 3 % of the width, up to 0.8° of roll and a perspective of yaw and pitch.
+    """
+    bracket = load_fixture("landscape")
+    crop = np.s_[150:1000, 200:1520]
+    rng = np.random.default_rng(8)
+    corner = np.array([[1, 0, crop[1].start], [0, 1, crop[0].start], [0, 0, 1.0]])
+    angles = [(1.5, -0.8, 0.6), (0.0, 0.0, 0.0), (-1.2, 1.0, -0.8)]
+    pictures, maps = [], []
+    for i in range(3):
+        light = linearize(bracket.frame(i), "srgb") @ LUMINANCE
+        shape = light.shape
+        yaw, pitch, roll = angles[i]
+        by_hand = tilt(shape, yaw_deg=yaw, pitch_deg=pitch, roll_deg=roll)
+        moved = warp_exact(light[..., None], np.linalg.inv(by_hand))[crop]
+        pictures.append(expose(moved, 0.004, rng))
+        maps.append(np.linalg.inv(corner) @ by_hand @ bracket.transforms[i] @ corner)
+    maps = [m @ np.linalg.inv(maps[1]) for m in maps]
+    gains = bracket.gains / bracket.gains[1]
+    return MovedStack(pictures, [m / m[2, 2] for m in maps], gains.tolist(), 1)
+
+
+def bumped_stack(frames: int, bumped: int, *, bump=(12.0, -9.0), shake_px: float = 4.0):
+    """Return a stack with one frame knocked by 15 px and blurred along a line of ``shake_px``."""
+    views = list(focus_views(frames))
+    maps = breathing_maps(views[0].shape, frames, breathing=0.0015 * frames, shift_px=1.0, seed=9)
+    maps[bumped] = np.array([[1, 0, bump[0]], [0, 1, bump[1]], [0, 0, 1.0]]) @ maps[bumped]
+    length = int(np.ceil(shake_px)) | 1
+    line = cv2.getGaussianKernel(length, -1)
+    line[:] = 1 / length
+    shaken = cv2.sepFilter2D(views[bumped], -1, line, np.ones(1))
+    views[bumped] = shaken.reshape(views[bumped].shape)
+    return move_views(views, maps)
+
+
+def bricks(shape: tuple[int, int], period: int = 32) -> np.ndarray:
+    """Return a wall of bricks that differ faintly in shade, linear light, (H, W, 1)."""
+    rng = np.random.default_rng(1)
+    rows, columns = np.indices(shape)
+    row = rows // (period // 2)
+    column = (columns + (row % 2) * period // 2) // period
+    joint = (rows % (period // 2) < 3) | ((columns + (row % 2) * period // 2) % period < 3)
+    shade = rng.uniform(0.16, 0.24, (row.max() + 1, column.max() + 2))[row, column]
+    light = np.where(joint, 0.45, shade).astype(np.float32)
+    return cv2.GaussianBlur(light, (0, 0), 0.8)[..., None]
+
+
+def faint_subject(shape: tuple[int, int]) -> np.ndarray:
+    """Return a smooth ball with faint mottling before a plain background, linear, (H, W, 1)."""
+    rng = np.random.default_rng(2)
+    rows, columns = np.indices(shape)
+    radius = np.hypot(rows - shape[0] / 2, columns - shape[1] / 2) / (0.35 * min(shape))
+    mottling = cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 2.0)
+    ball = 0.3 + 0.1 * np.sqrt(np.clip(1 - radius**2, 0, 1)) + 0.06 * mottling
+    edge = np.clip((1 - radius) * 0.35 * min(shape) + 0.5, 0, 1)
+    return (0.2 + edge * (ball - 0.2)).astype(np.float32)[..., None]
+
+
+def mostly_defocused(step_px: float = 3.0) -> list[np.ndarray]:
+    """Return three views of the photograph with 60 % of their width under 25 px of defocus."""
+    picture, _ = photograph()
+    light = linearize(picture, "srgb") @ LUMINANCE
+    edge = int(0.4 * light.shape[1])
+    side = np.clip((np.arange(light.shape[1]) - edge) / 30.0 + 0.5, 0, 1).astype(np.float32)
+    views = []
+    for k in range(3):
+        sharp, soft = blur(light, abs(k - 1) * step_px), blur(light, 25.0 + k * step_px)
+        views.append((sharp + side * (soft - sharp))[..., None])
+    return views
