@@ -21,6 +21,7 @@ FINEST_SIGMA = 0.7
 # From one level's finer Gaussian to its coarser one: sqrt((2 s)^2 - s^2).
 _NEXT_SIGMA = FINEST_SIGMA * 3**0.5
 _BAND_COUNT = 5
+SMALLEST_SIDE_PX = 64
 # A tile is three cells wide: 12 px, or 24 px in pictures above 3 megapixels. Tiles of 24 px on a
 # picture of 0.4 megapixels hold several depths each, and steps came out 7 % too small (0 to 4 %
 # with 12 px).
@@ -69,8 +70,8 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
     ----------
     luminance : ndarray, shape (H, W), float32
         The frame, or a reduced copy of it, 0 = black, 1 = white; not moved into the reference's
-        geometry. At least 64 px on either side. Linear light for the focus axis: blur mixes
-        light.
+        geometry. At least `SMALLEST_SIDE_PX` on either side. Linear light for the focus axis:
+        blur mixes light.
     scale : float, default 1.0
         Side of `luminance` over the side of the full-size frame, > 0; 0.5 for a half-size copy.
 
@@ -79,8 +80,11 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
     ValueError
         If the picture is not two-dimensional or too small.
     """
-    if luminance.ndim != 2 or min(luminance.shape) < 64:
-        raise ValueError(f"luminance {luminance.shape}: expected (H, W) of at least 64 x 64 px")
+    least = SMALLEST_SIDE_PX
+    if luminance.ndim != 2 or min(luminance.shape) < least:
+        raise ValueError(
+            f"luminance {luminance.shape}: expected (H, W) of at least {least} x {least} px"
+        )
     cell = 4 if luminance.size <= _SMALL_PICTURE_PX else 8
     maps = []
     orientation: list[FloatArray] = []

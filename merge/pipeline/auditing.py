@@ -16,18 +16,10 @@ import numpy as np
 
 from merge.align import register_stack
 from merge.align.motion import rescale
-from merge.axis import fit_focus_axis
-from merge.diagnose import (
-    Coverage,
-    SliceLimits,
-    describe_slices,
-    diagnose_stack,
-    find_diffraction,
-    measure_coverage,
-)
+from merge.diagnose import Coverage, SliceLimits
 from merge.encoding import linearize
-from merge.errors import MergeError, ReadError, RegistrationError
-from merge.focus import CellEnergies, measure_cells, place_tiles
+from merge.errors import ReadError
+from merge.focus import CellEnergies, measure_cells
 from merge.model import (
     Finding,
     FloatArray,
@@ -38,7 +30,14 @@ from merge.model import (
     Registration,
     Stack,
 )
-from merge.optics import parse_tolerance_px
+from merge.pipeline.judging import (
+    AuditOptions,
+    aligned_frames,
+    judge_stack,
+    known_pitch_um,
+    measure_axis,
+    tolerance_in_px,
+)
 from merge.read import read_preview
 
 Progress = Callable[[str, int, int], None]
@@ -49,26 +48,6 @@ _MEASURED_PIXELS = 7_000_000
 _REGISTERED_SIDE = 800
 _WORKERS = 2
 _TABLE = 4096
-
-
-@dataclass(frozen=True)
-class AuditOptions:
-    """Settings of an audit; the defaults live here and nowhere else.
-
-    Attributes
-    ----------
-    tolerance : str
-        Blur-circle diameter allowed: "2px", "0.03mm" on the sensor or "d/1500" of its diagonal.
-    pixel_pitch_um, magnification : float or None
-        In place of what the files tell.
-    pupil_ratio : float
-        Exit-pupil over entrance-pupil diameter of the lens.
-    """
-
-    tolerance: str = "2px"
-    pixel_pitch_um: float | None = None
-    magnification: float | None = None
-    pupil_ratio: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,37 +130,23 @@ def audit_stack(
     """
     began = time.perf_counter()
     options = options or AuditOptions()
-    pitch = options.pixel_pitch_um or _first_known_pitch(stack.sources)
-    tolerance_px = _tolerance_px(options, pitch, stack.sources[0].shape)
+    pitch = known_pitch_um(stack.sources, options)
+    tolerance_px = tolerance_in_px(options, pitch, stack.sources[0].shape)
     same, odd = _split_by_size(stack.sources)
     seen = _look(stack, same, progress or _silent, stop or _never)
     registration = _all_frames(seen, same, odd, stack)
-    count = len(registration.frames)
-    stack = dataclasses.replace(stack, sources=stack.sources[:count])
-    aligned = tuple(i for i, f in enumerate(registration.frames) if f.transform is not None)
-    axis, problem = _fit(seen, registration, aligned, same)
-    settings = [s.settings for s in stack.sources]
-    names = [s.name for s in stack.sources]
-    findings = diagnose_stack(
-        axis, registration, names=names, settings=settings, tolerance_px=tolerance_px
-    )
-    slices = describe_slices(
-        axis if len(aligned) == count else None,
-        settings,
-        pixel_pitch_um=options.pixel_pitch_um,
-        magnification=options.magnification,
-        pupil_ratio=options.pupil_ratio,
-    )
-    findings += tuple(find_diffraction(slices, names, axis, tolerance_px))
+    stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
+    axis, problem = measure_axis(dict(zip(same, seen.cells, strict=False)), registration)
+    judged = judge_stack(stack.sources, registration, axis, options, tolerance_px=tolerance_px)
     return AuditResult(
         stack=stack,
         registration=registration,
-        aligned=aligned,
+        aligned=aligned_frames(registration),
         axis=axis,
         axis_problem=problem,
-        coverage=None if axis is None else measure_coverage(axis, tolerance_px),
-        slices=slices,
-        findings=tuple(sorted(findings, key=_severity_rank)),
+        coverage=judged.coverage,
+        slices=judged.slices,
+        findings=judged.findings,
         tolerance_px=tolerance_px,
         pixel_pitch_um=pitch,
         magnification=options.magnification,
@@ -191,39 +156,12 @@ def audit_stack(
     )
 
 
-def _severity_rank(finding: Finding) -> int:
-    return ("problem", "warning", "note").index(finding.severity)
-
-
 def _silent(stage: str, done: int, total: int) -> None:
     """Report nothing."""
 
 
 def _never() -> bool:
     return False
-
-
-def _first_known_pitch(sources: Sequence[FrameSource]) -> float | None:
-    return next(
-        (s.settings.pixel_pitch_um for s in sources if s.settings.pixel_pitch_um is not None), None
-    )
-
-
-def _tolerance_px(options: AuditOptions, pitch_um: float | None, shape: tuple[int, ...]) -> float:
-    """Turn the tolerance into pixels."""
-    needs_pitch = "mm" in options.tolerance or "/" in options.tolerance
-    if needs_pitch and pitch_um is None:
-        raise MergeError(
-            f"tolerance {options.tolerance}: the files do not tell the pixel pitch; give it with "
-            "--pixel-pitch (sensor width in µm over picture width in pixels), or a tolerance in px"
-        )
-    diagonal = None if pitch_um is None else math.hypot(*shape[:2]) * pitch_um / 1000
-    try:
-        return parse_tolerance_px(
-            options.tolerance, pixel_pitch_um=pitch_um or 1.0, diagonal_mm=diagonal
-        )
-    except ValueError as exc:
-        raise MergeError(str(exc)) from exc
 
 
 def _split_by_size(
@@ -365,15 +303,3 @@ def _all_frames(
         reference=same[seen.registration.reference],
         shape=stack.sources[same[0]].shape[:2],
     )
-
-
-def _fit(
-    seen: _Seen, registration: Registration, aligned: Sequence[int], same: Sequence[int]
-) -> tuple[FocusAxis | None, str]:
-    """Fit the focus axis of the aligned frames, or tell why that is not possible."""
-    place = {frame: k for k, frame in enumerate(same)}
-    tiles = [place_tiles(seen.cells[place[i]], registration.frames[i].transform) for i in aligned]
-    try:
-        return fit_focus_axis(tiles), ""
-    except RegistrationError as exc:
-        return None, str(exc)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from merge.align import common_area, register_stack, valid_area, warp_frame
 from merge.align.exposure import radius_squared
-from merge.axis import fit_focus_axis
 from merge.blend import (
     DetailBlend,
     SurfaceBlend,
@@ -41,17 +40,27 @@ from merge.depth import (
 )
 from merge.encoding import linearize, scale_light
 from merge.errors import RegistrationError
-from merge.focus import CellEnergies, measure_cells, place_tiles
+from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import (
     BoolArray,
     DepthMap,
     Finding,
     FloatArray,
+    FocusAxis,
     FrameRegistration,
     MergeOptions,
     MergeResult,
     Registration,
     Stack,
+)
+from merge.pipeline.judging import (
+    AuditOptions,
+    aligned_frames,
+    judge_stack,
+    known_pitch_um,
+    measure_axis,
+    tolerance_in_px,
+    worst_first,
 )
 from merge.read import check_stack, read_frame, read_luminance
 from merge.scratch import ScratchStack
@@ -114,7 +123,7 @@ def merge_stack(
     else:
         pixels, depth = run.blend_by_depth(seconds)
     np.clip(pixels, 0, 1, out=pixels)
-    findings = tuple(_alignment_findings(stack, registration))
+    findings = _findings(stack, alignment)
     origin = (box[0], box[1])
     return MergeResult(
         pixels, origin, stack, registration, depth, findings, options, seconds=seconds
@@ -130,14 +139,21 @@ class Alignment:
     registration : Registration
     used : tuple of int
         The frames that could be aligned.
-    positions_px : ndarray, shape (len(used),), or None
-        Their positions on the focus axis, px of blur-circle diameter; None where the pictures
-        do not tell.
+    axis : FocusAxis or None
+        Of these frames; None where the pictures do not tell.
+    axis_problem : str
+        Why there is no focus axis; empty if there is one.
     """
 
     registration: Registration
     used: tuple[int, ...]
-    positions_px: NDArray[np.float64] | None
+    axis: FocusAxis | None
+    axis_problem: str
+
+    @property
+    def positions_px(self) -> NDArray[np.float64] | None:
+        """Positions of the used frames on the focus axis, px of blur-circle diameter."""
+        return None if self.axis is None else self.axis.positions_px
 
 
 def align_stack(stack: Stack, options: MergeOptions, report: Progress) -> Alignment:
@@ -154,7 +170,7 @@ def align_stack(stack: Stack, options: MergeOptions, report: Progress) -> Alignm
 
     def pictures() -> Iterator[FloatArray]:
         for done, picture in enumerate(_ahead(read, list(range(len(stack)))), 1):
-            if options.method != "detail":
+            if min(picture.shape) >= SMALLEST_SIDE_PX:
                 cells.append(measure_cells(linearize(picture, transfer), scale=1 / reduction))
             yield picture
             report("Aligning", done, len(stack))
@@ -167,13 +183,10 @@ def align_stack(stack: Stack, options: MergeOptions, report: Progress) -> Alignm
         model=options.model,
         reference=options.reference,
     )
-    used = tuple(i for i, f in enumerate(registration.frames) if f.transform is not None)
-    positions = None
+    axis, problem = None, f"frames of less than {SMALLEST_SIDE_PX} px hold too few tiles"
     if cells:
-        tiles = [place_tiles(cells[i], registration.frames[i].transform) for i in used]
-        with suppress(RegistrationError):  # too little detail: merge without the axis
-            positions = fit_focus_axis(tiles).positions_px
-    return Alignment(registration, used, positions)
+        axis, problem = measure_axis(dict(enumerate(cells)), registration)
+    return Alignment(registration, aligned_frames(registration), axis, problem)
 
 
 @dataclass(frozen=True, eq=False)
@@ -318,11 +331,13 @@ class _Run:
         sign = 1 if near_first else -1
         position = measured.depth.position
         nearest = foreground_position(position, near_first=near_first)
+        low, high = (linearize(v, self._transfer) for v in observed_range(measured.pictures))
         return VeilScene(
             position,
             linearize(_choose(measured.pictures, position), self._transfer),
             linearize(_choose(measured.pictures, nearest), self._transfer),
-            *(linearize(v, self._transfer) for v in observed_range(measured.pictures)),
+            low,
+            high,
             self._positions_px * (sign / measured.reduction),
         )
 
@@ -403,6 +418,27 @@ def _check_alignment(stack: Stack, registration: Registration, options: MergeOpt
             f"{stack.sources[first].name} (frame {first + 1}): "
             f"{registration.frames[first].reason}; leave it out, or run without --strict"
         )
+
+
+def _findings(stack: Stack, alignment: Alignment) -> tuple[Finding, ...]:
+    """Return what the alignment and the audit of the aligned frames find, worst first."""
+    registration, options = alignment.registration, AuditOptions()
+    pitch_um = known_pitch_um(stack.sources, options)
+    judged = judge_stack(
+        stack.sources,
+        registration,
+        alignment.axis,
+        options,
+        tolerance_px=tolerance_in_px(options, pitch_um, registration.shape),
+    )
+    findings = [*_alignment_findings(stack, registration)]
+    # A stranger is a frame that was not aligned.
+    findings += [f for f in judged.findings if f.kind != "stranger"]
+    if alignment.axis is None:
+        why = alignment.axis_problem.removeprefix("focus axis: ")
+        message = f"The focus steps could not be measured, so gaps were not looked for: {why}."
+        findings.append(Finding("focus not measured", "note", message))
+    return worst_first(findings)
 
 
 def _alignment_findings(stack: Stack, registration: Registration) -> Iterator[Finding]:

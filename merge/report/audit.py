@@ -15,10 +15,11 @@ from merge.errors import WriteError
 from merge.model import Finding
 from merge.optics import focus_shift_at_sensor_um
 from merge.pipeline.auditing import AuditResult
+from merge.report.findings import sum_up_findings
 
 AUDIT_SCHEMA = "depthweld audit 1"
-# Findings of one kind beyond this many are summed up in one line.
-_LISTED = 4
+# Findings that are framed in the picture; more would cover it.
+_FRAMED = 4
 _LINES = 24
 
 
@@ -63,7 +64,7 @@ def audit_record(result: AuditResult) -> dict[str, Any]:
 def audit_text(result: AuditResult) -> str:
     """Return the audit for one screen: the verdict, then findings, worst first."""
     lines = [_headline(result), *_verdict(result), ""]
-    findings = _summed(result.findings)
+    findings = sum_up_findings(result.findings)
     for finding in findings[:_LINES]:
         lines.append(f"{finding.severity:<8} {finding.message}")
         if finding.advice and finding.severity != "note":
@@ -127,7 +128,7 @@ def draw_weak_parts(result: AuditResult) -> np.ndarray:
     vermilion = np.array([0, 94, 213])  # Okabe & Ito, told apart by colour-blind readers too
     area[mask] = (0.45 * area[mask] + 0.55 * vermilion).astype(np.uint8)
     framed = [f for f in result.findings if f.box is not None and f.severity != "note"]
-    for finding in framed[:_LISTED]:
+    for finding in framed[:_FRAMED]:
         assert finding.box is not None
         top, left, height, width = (round(v * scale) for v in finding.box)
         corner = (left + width, top + height)
@@ -179,22 +180,6 @@ def _sensor_step(result: AuditResult) -> str:
     if result.magnification:
         text += f", {shift / 1000 / result.magnification**2:.2g} mm at the subject"
     return text
-
-
-def _summed(findings: Sequence[Finding]) -> list[Finding]:
-    """Return the findings with long runs of one kind cut to the worst and a sum."""
-    shown: list[Finding] = []
-    for kind in dict.fromkeys(f.kind for f in findings):
-        same = [f for f in findings if f.kind == kind]
-        shown += same if len(same) <= _LISTED else same[: _LISTED - 1]
-        if len(same) > _LISTED:
-            rest = same[_LISTED - 1 :]
-            frames = tuple(sorted({i for f in rest for i in f.frames}))
-            numbers = ", ".join(str(i + 1) for i in frames[:12]) + (", …" if frames[12:] else "")
-            message = f"{len(rest)} more of the kind “{kind}” (frames {numbers})."
-            shown.append(Finding(kind=kind, severity=rest[0].severity, message=message))
-    rank = ("problem", "warning", "note").index
-    return sorted(shown, key=lambda f: rank(f.severity))
 
 
 def _slice_lines(result: AuditResult) -> list[str]:

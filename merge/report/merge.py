@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import get_args
 
-from merge.model import Finding, MergeResult, Severity
+from merge.model import Finding, MergeResult
+from merge.pipeline.judging import AuditOptions
 from merge.pipeline.record import measured_extremes
 from merge.pipeline.saving import SavedMerge
+from merge.report.findings import sum_up_findings
 
-_SEVERITIES: tuple[Severity, ...] = get_args(Severity)
-# Lines of each kind of list that fit on one screen beside everything else.
-_LISTED = 4
+# Lines of lists that fit on one screen beside everything else.
+_SKIPPED_LISTED, _FINDINGS_LISTED = 4, 8
 _STAGES = {
     "align": "aligning",
     "measure": "measuring sharpness",
@@ -31,14 +31,13 @@ def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
         A line for each frame, and every line of lists that are cut short otherwise.
     """
     result = saved.result
-    limit = None if verbose else _LISTED
     lines = [
         _frames_line(result),
-        *_listed([f"  passed over: {line}" for line in result.stack.skipped], limit),
+        *_skipped_lines(result.stack.skipped, verbose=verbose),
         *_measured_lines(result),
         *(_frame_table(result) if verbose else ()),
         _method_line(result),
-        *_finding_lines(result.findings, limit),
+        *_finding_lines(result.findings, verbose=verbose),
         _time_line(result),
         *_written_lines(saved),
     ]
@@ -54,8 +53,13 @@ def _frames_line(result: MergeResult) -> str:
     return f"Frames     {len(sources)}, {span}, in order of {result.stack.ordered_by}{left_out}"
 
 
-def _listed(lines: Sequence[str], limit: int | None) -> list[str]:
-    if limit is None or len(lines) <= limit:
+def _skipped_lines(skipped: Sequence[str], *, verbose: bool) -> list[str]:
+    lines = [f"  passed over: {line}" for line in skipped]
+    return lines if verbose else _listed(lines, _SKIPPED_LISTED)
+
+
+def _listed(lines: Sequence[str], limit: int) -> list[str]:
+    if len(lines) <= limit:
         return list(lines)
     return [*lines[:limit], f"  … and {len(lines) - limit} more (-v lists all)"]
 
@@ -104,12 +108,18 @@ def _method_line(result: MergeResult) -> str:
     return f"Merged     by {result.options.method} to {width} x {height} px{grey}, {area}"
 
 
-def _finding_lines(findings: Sequence[Finding], limit: int | None) -> list[str]:
+def _finding_lines(findings: Sequence[Finding], *, verbose: bool) -> list[str]:
     if not findings:
-        return ["Findings   none in the alignment; for the focus run 'depthweld audit'"]
-    ranked = sorted(findings, key=lambda f: -_SEVERITIES.index(f.severity))
-    lines = [f"  {f.severity}: {' '.join(filter(None, (f.message, f.advice)))}" for f in ranked]
-    return [f"Findings   {len(findings)}", *_listed(lines, limit)]
+        tolerance = AuditOptions().tolerance
+        return [
+            f"Findings   none: all frames aligned, nothing missed at {tolerance} of blur allowed"
+        ]
+    shown = findings if verbose else sum_up_findings(findings)
+    lines = [f"  {f.severity}: {' '.join(filter(None, (f.message, f.advice)))}" for f in shown]
+    return [
+        f"Findings   {len(findings)}",
+        *(lines if verbose else _listed(lines, _FINDINGS_LISTED)),
+    ]
 
 
 def _time_line(result: MergeResult) -> str:

@@ -1,0 +1,84 @@
+"""The judgement that an audit and a merge share: the same findings, each once."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from blurred_scenes import slanted_stack
+from click.testing import CliRunner, Result
+from io_samples import write_png
+from small_brackets import small_bracket, write_bracket, write_frame
+
+from merge.cli import main
+from merge.encoding import encode
+from merge.model import MergeOptions
+from merge.pipeline.auditing import audit_stack
+from merge.pipeline.merging import merge_stack
+from merge.read import find_frames
+
+
+@pytest.fixture(scope="module")
+def holed(tmp_path_factory) -> Path:
+    """Write a bracket of even steps of 3 px without its fifth slice."""
+    folder = tmp_path_factory.mktemp("holed")
+    for i, light in enumerate(slanted_stack(10, step_px=3.0).frames):
+        if i != 4:
+            coded = encode(np.clip(light, 0, 1), "srgb")
+            write_png(folder / f"frame_{i + 1:02d}.png", np.rint(coded * 65535).astype(np.uint16))
+    return folder
+
+
+def merge(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, ["merge", *map(str, arguments)])
+
+
+@pytest.mark.parametrize("method", ["auto", "detail", "surface"])
+def test_a_merge_finds_what_the_audit_finds(holed, method):
+    stack = find_frames(holed)
+    merged = merge_stack(stack, MergeOptions(method=method)).findings
+    audited = audit_stack(stack).findings
+    assert {(f.kind, f.frames) for f in merged} == {("gap", (3, 4)), ("dropped slice", (3, 4))}
+    assert [(f.kind, f.severity) for f in merged] == [(f.kind, f.severity) for f in audited]
+    # The hole is 6 px wide: 3 px of blur midway; bar of a step 15 %.
+    (gap,) = [f for f in merged if f.kind == "gap"]
+    assert gap.value == pytest.approx(3.0, rel=0.15)
+
+
+def test_a_missing_slice_of_a_merge_fails_on_request(holed, tmp_path):
+    result = merge(holed, "-o", tmp_path / "out.tif", "--fail-on", "warning")
+    assert result.exit_code == 3
+    assert "Gap between frame_04.png and frame_06.png" in result.stdout
+    assert (tmp_path / "out.tif").is_file()
+
+
+def test_a_frame_left_out_is_found_once(tmp_path):
+    pictures, _ = small_bracket(4, height=320, width=480)
+    for i, picture in enumerate(pictures):
+        write_frame(tmp_path / f"frame_{i}.tif", picture)
+    stranger, _ = small_bracket(2, height=320, width=480, seed=99)
+    write_frame(tmp_path / "frame_9.tif", stranger[0])
+    findings = merge_stack(find_frames(tmp_path), MergeOptions(method="detail")).findings
+    assert [f.kind for f in findings if 4 in f.frames] == ["not aligned"]
+    severities = [("problem", "warning", "note").index(f.severity) for f in findings]
+    assert severities == sorted(severities)
+
+
+@pytest.mark.parametrize("method", ["auto", "detail"])
+def test_frames_too_small_to_measure_are_merged_and_that_is_said(tmp_path, method):
+    write_bracket(tmp_path, height=60, width=200)
+    result = merge(tmp_path, "-o", tmp_path / "out.tif", "--method", method)
+    assert result.exit_code == 0, result.stderr
+    assert "note: The focus steps could not be measured, so gaps were not looked" in result.stdout
+
+
+def test_a_long_run_of_one_kind_does_not_hide_the_others(tmp_path):
+    """Seven bands, each blurred like a disk of 4.8 px or more in all frames but its own."""
+    write_bracket(tmp_path, 7, height=320, width=840, suffix=".jpg")
+    result = merge(tmp_path, "-o", tmp_path / "out.tif")
+    lines = result.stdout.splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith("Findings"))
+    (total,) = [int(line.split()[1]) for line in lines if line.startswith("Findings")]
+    assert total > 4
+    assert any("more of the kind “gap”" in line for line in lines[at:])
+    full = merge(tmp_path, "-o", tmp_path / "again.tif", "-v").stdout.splitlines()
+    assert sum(line.startswith(("  problem", "  warning", "  note")) for line in full) == total
