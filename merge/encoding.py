@@ -127,4 +127,7 @@ def scale_light(values: FloatArray, factor: float | FloatArray, transfer: str) -
     bent = scale ** np.float32(1 / _SRGB_EXPONENT)
     offset = np.float32(_SRGB_OFFSET)
     low = values <= np.float32(_SRGB_BREAK * _SRGB_SLOPE)
-    return np.where(low, values * scale, (values + offset) * bent - offset).astype(np.float32)
+    out = np.multiply(values, bent)
+    out += bent * offset - offset
+    np.multiply(values, scale, out=out, where=low)
+    return out

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import cv2
+import numpy as np
 
 from merge.model import FloatArray
 
@@ -48,7 +49,8 @@ def build_laplacian(picture: FloatArray, levels: int) -> list[FloatArray]:
     """
     pyramid = build_gaussian(picture, levels)
     for k in range(levels):
-        pyramid[k] = pyramid[k] - _up(pyramid[k + 1], pyramid[k].shape)
+        rough = _up(pyramid[k + 1], pyramid[k].shape)
+        pyramid[k] = np.subtract(pyramid[k], rough, out=rough)
     return pyramid
 
 
@@ -64,5 +66,6 @@ def collapse_pyramid(pyramid: Sequence[FloatArray]) -> FloatArray:
     """
     picture = pyramid[-1]
     for band in reversed(pyramid[:-1]):
-        picture = _up(picture, band.shape) + band
+        rough = _up(picture, band.shape)
+        picture = np.add(rough, band, out=rough)
     return picture

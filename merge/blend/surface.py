@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 
@@ -18,6 +20,9 @@ _EVEN_REACH = 3.0
 # No more blur than this is undone, px² (variance of a disk 3.1 px wide): beyond it noise and errors
 # of depth grow faster than detail comes back.
 _MOST_VARIANCE_PX2 = 0.6
+_STRIP_ROWS = 64
+# Rows on either side that the filters of `restore_detail` reach.
+_HALO_ROWS = 4
 
 
 def mixing_reach(evenness: FloatArray) -> FloatArray:
@@ -52,26 +57,32 @@ class SurfaceBlend:
 
     def add(self, pixels: FloatArray, index: int, valid: BoolArray | None = None) -> None:
         """Take frame ``index``, shape (H, W, C) float32 without NaN."""
-        weight = np.maximum(1 - np.abs(self._position - np.float32(index)) * self._slope, 0)
+        weight = np.subtract(self._position, np.float32(index))
+        np.abs(weight, out=weight)
+        weight *= self._slope
+        np.subtract(1, weight, out=weight)
+        np.maximum(weight, 0, out=weight)
         if valid is not None:
             # What lies deepest where no frame of that depth reaches comes from any that does.
             weight = (weight + np.float32(1e-6)) * valid
         bands = build_laplacian(pixels, self._count)
-        weights = build_gaussian(weight.astype(np.float32), self._count)
+        weights = build_gaussian(weight, self._count)
         if not self._bands:
             self._bands = [np.zeros_like(b) for b in bands]
             self._weights = [np.zeros_like(w) for w in weights]
         for k, (band, share) in enumerate(zip(bands, weights, strict=True)):
-            self._bands[k] += band * share[..., None]
             self._weights[k] += share
+            for rows in _strips(band.shape[0]):
+                band[rows] *= share[rows, :, None]
+                self._bands[k][rows] += band[rows]
 
     def result(self) -> FloatArray:
         """Return the picture, shape (H, W, C)."""
-        tiny = np.float32(1e-12)
-        pairs = zip(self._bands, self._weights, strict=True)
-        return collapse_pyramid(
-            [np.asarray(b / np.maximum(w, tiny)[..., None], np.float32) for b, w in pairs]
-        )
+        for band, weight in zip(self._bands, self._weights, strict=True):
+            for rows in _strips(band.shape[0]):
+                band[rows] /= np.maximum(weight[rows], np.float32(1e-12))[..., None]
+        self._weights.clear()
+        return collapse_pyramid(self._bands)
 
 
 def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArray:
@@ -113,8 +124,19 @@ def restore_detail(pixels: FloatArray, variance: FloatArray, transfer: str) -> F
     again, in linear light and never more than the geometry says. Photograph scene: +0.1 dB at
     depth edges, +0.6 elsewhere; rendered macro bracket: +0.9.
     """
-    light = linearize(np.clip(pixels, 0, 1), transfer)
-    softened = cv2.GaussianBlur(light, (0, 0), 0.5)
-    curvature = cv2.Laplacian(softened, cv2.CV_32F).reshape(light.shape)
-    light -= curvature * (variance / 2)[..., None]
-    return encode(np.clip(light, 0, 1), transfer)
+    out = np.empty_like(pixels)
+    for rows in _strips(pixels.shape[0]):
+        first, last = max(rows.start - _HALO_ROWS, 0), rows.stop + _HALO_ROWS
+        light = linearize(np.clip(pixels[first:last], 0, 1), transfer)
+        softened = cv2.GaussianBlur(light, (0, 0), 0.5)
+        curvature = cv2.Laplacian(softened, cv2.CV_32F).reshape(light.shape)
+        curvature *= (variance[first:last] / 2)[..., None]
+        light -= curvature
+        inner = slice(rows.start - first, rows.stop - first)
+        out[rows] = encode(np.clip(light[inner], 0, 1), transfer)
+    return out
+
+
+def _strips(height: int) -> Iterator[slice]:
+    """Yield rows in strips that fit a processor's cache."""
+    return (slice(r, min(r + _STRIP_ROWS, height)) for r in range(0, height, _STRIP_ROWS))

@@ -114,13 +114,21 @@ def remove_veil(
     ndarray, shape (H, W, C), float32
         ``pixels`` itself where there is nothing to do.
     """
-    out: FloatArray | None = None
-    for tile in _veiled_tiles(pixels, index, scene, reduction, transfer):
-        if out is None:
-            out = pixels.copy()
-        coded = encode(np.clip(tile.unveiled, 0, 1), transfer)
-        np.copyto(out[tile.box], coded, where=tile.allowed[..., None])
-    return pixels if out is None else out
+    height, width = scene.position.shape
+    judged = list(
+        _judged_tiles(_shrink(pixels, reduction, (height, width)), index, scene, transfer)
+    )
+    if not any(tile.share.any() for tile in judged):
+        return pixels
+    channels = pixels.shape[2]
+    veil = np.zeros((height, width, channels + 2), np.float32)  # share, cover, light
+    for tile in judged:
+        veil[tile.box] = np.dstack([tile.share, tile.cover, tile.light])
+    out = pixels.copy()
+    for tile in judged:
+        if tile.share.any():
+            _unveil(out, tile.box, veil, scene, reduction, transfer)
+    return out
 
 
 def veil_gain(frames: Iterable[tuple[int, FloatArray]], scene: VeilScene, transfer: str) -> float:
@@ -137,7 +145,7 @@ def veil_gain(frames: Iterable[tuple[int, FloatArray]], scene: VeilScene, transf
     """
     closer, apart = 0.0, 1e-12
     for index, pixels in frames:
-        for tile in _veiled_tiles(pixels, index, scene, 1, transfer):
+        for tile in _judged_tiles(pixels, index, scene, transfer):
             gain = tile.veiled_apart - tile.unveiled_apart
             closer += float(np.maximum(gain, 0)[tile.allowed].sum())
             apart += float(tile.veiled_apart[tile.allowed].sum())
@@ -146,25 +154,110 @@ def veil_gain(frames: Iterable[tuple[int, FloatArray]], scene: VeilScene, transf
 
 @dataclass(frozen=True, eq=False)
 class _Tile:
-    """Part of a frame under a veil: linear light without it, where that can be told."""
+    """Part of the scene under a veil in one frame.
+
+    Coverage (h, w) and light (h, w, C) of the veil, the share of it to take off, where that could
+    be told at all, and how far the frame is from the unveiled view with and without its veil.
+    """
 
     box: Box
-    unveiled: FloatArray
+    cover: FloatArray
+    light: FloatArray
+    share: FloatArray
     allowed: BoolArray
     veiled_apart: FloatArray
     unveiled_apart: FloatArray
 
 
-def _veiled_tiles(
-    pixels: FloatArray, index: int, scene: VeilScene, reduction: int, transfer: str
+def _judged_tiles(
+    small: FloatArray, index: int, scene: VeilScene, transfer: str
 ) -> Iterator[_Tile]:
+    """Yield the tiles of a frame, given at the scene's size, that lie under a veil."""
     own = np.abs(scene.position - np.float32(index)) < _REACH_FRAMES
     for core, padded, inner in _tiles_beside_foreground(scene, index, own):
         cover, light = _blur_foreground(scene, index, padded)
-        use = own[padded] & (cover > _LEAST_COVER) & (cover < _MOST_COVER)
-        if use[inner].any():
-            veil = (cover, light, use)
-            yield _unveil_tile(pixels, scene, veil, (core, padded), reduction, transfer)
+        allowed = own[padded] & (cover > _LEAST_COVER) & (cover < _MOST_COVER)
+        if not allowed[inner].any():
+            continue
+        seen = linearize(np.clip(small[padded], 0, 1), transfer)
+        behind = _behind(seen, cover, light, (scene.low[padded], scene.high[padded]))
+        trial = np.where(allowed[..., None], behind, seen)
+        veiled, unveiled = (_apart(v, scene.unveiled[padded]) for v in (seen, trial))
+        better = (unveiled < _DOUBT * veiled) & allowed
+        share = cv2.GaussianBlur(better.astype(np.float32), (0, 0), 1.0) * allowed
+        yield _Tile(
+            core,
+            cover[inner],
+            light[inner],
+            share[inner],
+            allowed[inner],
+            veiled[inner],
+            unveiled[inner],
+        )
+
+
+def _behind(
+    seen: FloatArray, cover: FloatArray, light: FloatArray, limits: tuple[FloatArray, FloatArray]
+) -> FloatArray:
+    """Return what lies behind a veil, within the limits of what the frames saw."""
+    behind = (seen - light) / np.maximum(1 - cover, 0.05)[..., None]
+    return np.clip(behind, *limits)
+
+
+def _apart(values: FloatArray, view: FloatArray) -> FloatArray:
+    """Return the difference to the unveiled view, summed over the channels."""
+    difference = cv2.GaussianBlur(values - view, (0, 0), _LOOK_SIGMA_PX).reshape(values.shape)
+    return np.asarray(np.abs(difference).sum(axis=2), np.float32)
+
+
+def _unveil(
+    out: FloatArray, box: Box, veil: FloatArray, scene: VeilScene, reduction: int, transfer: str
+) -> None:
+    """Take the veil off the full-size pixels of one tile of the scene, in place."""
+    target = tuple(
+        slice(s.start * reduction, min(s.stop * reduction, n))
+        for s, n in zip(box, out.shape[:2], strict=True)
+    )
+
+    def enlarge(values: FloatArray) -> FloatArray:
+        return _enlarge_part(values, box, reduction, out[target].shape[:2])
+
+    maps = enlarge(veil)
+    seen = linearize(np.clip(out[target], 0, 1), transfer)
+    low, high = (enlarge(v).reshape(seen.shape) for v in (scene.low, scene.high))
+    behind = _behind(seen, maps[..., 1], maps[..., 2:], (low, high))
+    share = maps[..., 0]
+    result = encode(np.clip(seen + (behind - seen) * share[..., None], 0, 1), transfer)
+    np.copyto(out[target], result, where=(share > 0)[..., None])
+
+
+def _shrink(pixels: FloatArray, reduction: int, shape: tuple[int, int]) -> FloatArray:
+    """Return block means, the last row and column from what is left there."""
+    if reduction == 1:
+        return pixels
+    missing = [n * reduction - m for n, m in zip(shape, pixels.shape[:2], strict=True)]
+    if any(missing):
+        pixels = cv2.copyMakeBorder(pixels, 0, missing[0], 0, missing[1], cv2.BORDER_REPLICATE)
+    small = cv2.resize(pixels, shape[::-1], interpolation=cv2.INTER_AREA)
+    return small.reshape(*shape, -1)
+
+
+def _enlarge_part(
+    values: FloatArray, box: Box, reduction: int, shape: tuple[int, int]
+) -> FloatArray:
+    """Return a part of a reduced map at full size, interpolated across the part's rim."""
+    part = values[box]
+    if reduction == 1:
+        return part
+    rows, columns = (
+        slice(max(s.start - 1, 0), min(s.stop + 1, n))
+        for s, n in zip(box, values.shape[:2], strict=True)
+    )
+    wide = np.ascontiguousarray(values[rows, columns])
+    size = (wide.shape[1] * reduction, wide.shape[0] * reduction)
+    large = cv2.resize(wide, size, interpolation=cv2.INTER_LINEAR)
+    top, left = (box[0].start - rows.start) * reduction, (box[1].start - columns.start) * reduction
+    return large[top : top + shape[0], left : left + shape[1]]
 
 
 def _blur_px(scene: VeilScene, index: int, box: Box) -> FloatArray:
@@ -240,57 +333,3 @@ def disk_kernel(diameter: float) -> FloatArray:
     inside = np.hypot(*np.meshgrid(grid, grid)) <= diameter / 2
     kernel = inside.reshape(size, fine, size, fine).mean(axis=(1, 3))
     return (kernel / kernel.sum()).astype(np.float32)
-
-
-def _unveil_tile(
-    pixels: FloatArray,
-    scene: VeilScene,
-    veil: tuple[FloatArray, FloatArray, BoolArray],
-    boxes: tuple[Box, Box],
-    reduction: int,
-    transfer: str,
-) -> _Tile:
-    core, padded = boxes
-    full = _enlarged(padded, reduction, pixels.shape)
-    seen = linearize(np.clip(pixels[full], 0, 1), transfer)
-    cover, light, use = (_enlarge(v.astype(np.float32), reduction, seen.shape) for v in veil)
-    view = _enlarge(scene.unveiled[padded], reduction, seen.shape).reshape(seen.shape)
-    allowed = use > 0.5
-    behind = (seen - light.reshape(seen.shape)) / np.maximum(1 - cover, 0.05)[..., None]
-    low, high = (
-        _enlarge(v[padded], reduction, seen.shape).reshape(seen.shape)
-        for v in (scene.low, scene.high)
-    )
-    behind = np.clip(behind, low, high)
-    trial = np.where(allowed[..., None], behind, seen)
-
-    def apart(values: FloatArray) -> FloatArray:
-        sigma = _LOOK_SIGMA_PX * reduction
-        difference = cv2.GaussianBlur(values - view, (0, 0), sigma).reshape(seen.shape)
-        return np.asarray(np.abs(difference).sum(axis=2), np.float32)
-
-    veiled_apart, unveiled_apart = apart(seen), apart(trial)
-    better = (unveiled_apart < _DOUBT * veiled_apart) & allowed
-    share = cv2.GaussianBlur(better.astype(np.float32), (0, 0), float(reduction)) * allowed
-    result = seen + (behind - seen) * share[..., None]
-    target = _enlarged(core, reduction, pixels.shape)
-    part = np.s_[
-        target[0].start - full[0].start : target[0].stop - full[0].start,
-        target[1].start - full[1].start : target[1].stop - full[1].start,
-    ]
-    return _Tile(target, result[part], allowed[part], veiled_apart[part], unveiled_apart[part])
-
-
-def _enlarged(box: Box, reduction: int, shape: tuple[int, ...]) -> Box:
-    return (
-        slice(box[0].start * reduction, min(box[0].stop * reduction, shape[0])),
-        slice(box[1].start * reduction, min(box[1].stop * reduction, shape[1])),
-    )
-
-
-def _enlarge(values: FloatArray, reduction: int, shape: tuple[int, ...]) -> FloatArray:
-    if reduction == 1:
-        return values
-    size = (values.shape[1] * reduction, values.shape[0] * reduction)
-    large = cv2.resize(np.ascontiguousarray(values), size, interpolation=cv2.INTER_LINEAR)
-    return large[: shape[0], : shape[1]]
