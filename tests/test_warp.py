@@ -105,8 +105,7 @@ def test_warp_frame_overshoots_an_edge_by_at_most_eleven_per_cent_and_does_not_r
         line = warp_frame(edge, shifted(phase))[20, 10:70, 0]
         assert line.max() - 1 < 0.115
         assert -line.min() < 0.115
-        # Ringing would go on: three pixels from the edge less than one level of 8 bits is left
-        # per 2.5 % of contrast, and it dies from there.
+        # Four pixels from the edge less than 1 % of its contrast is left.
         far = np.abs(line - np.round(line))[np.r_[0:24, 36:60]]
         assert far.max() < 0.01
 

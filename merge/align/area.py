@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import cv2
+import numba
 import numpy as np
 
 from merge.errors import RegistrationError
 from merge.model import BoolArray, FrameTransform
 
-# Coverage is tested on a grid this many pixels wide, then confirmed on the box's own rim.
+# Points along the longer side of the grid on which the common rectangle is sought.
 _GRID = 256
 
 
@@ -38,17 +38,29 @@ def valid_area(
     Returns
     -------
     ndarray of bool, shape (height, width)
+        True only where `warp_frame` has a value.
     """
     row, column, height, width = box
-    corners = np.array(
-        [[0, 0], [shape[1] - 1, 0], [shape[1] - 1, shape[0] - 1], [0, shape[0] - 1]], float
-    )
-    back = np.column_stack([corners, np.ones(4)]) @ np.linalg.inv(transform.matrix).T
-    polygon = back[:, :2] / back[:, 2:] - (column, row)
-    # Half a pixel inside, so that a pixel on the rim is sampled within the frame.
-    mask = np.zeros((height, width), np.uint8)
-    cv2.fillConvexPoly(mask, np.round(polygon * 256).astype(np.int32), 1, shift=8)
-    return cv2.erode(mask, np.ones((3, 3), np.uint8), borderValue=1).astype(bool)
+    mask = np.empty((height, width), np.bool_)
+    matrix = np.ascontiguousarray(transform.matrix, np.float64)
+    _mark_covered(mask, matrix, (row, column), shape)
+    return mask
+
+
+@numba.njit(cache=True, nogil=True)
+def _mark_covered(  # pragma: no cover - compiled
+    mask: BoolArray, matrix: np.ndarray, origin: tuple, shape: tuple
+) -> None:
+    """Fill ``mask`` with whether matrix @ (x, y, 1) lies between a frame's outer pixel centres."""
+    right, bottom = shape[1] - 1.0, shape[0] - 1.0
+    for i in range(mask.shape[0]):
+        y = i + origin[0]
+        for j in range(mask.shape[1]):
+            x = j + origin[1]
+            depth = matrix[2, 0] * x + matrix[2, 1] * y + 1.0
+            sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / depth
+            sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / depth
+            mask[i, j] = 0.0 <= sx <= right and 0.0 <= sy <= bottom
 
 
 def common_area(
@@ -74,13 +86,14 @@ def common_area(
 
     Notes
     -----
-    The covered region is convex, so the rectangle grows from the region's centre: each side moves
-    out as far as its own rim stays covered, in turns, until none can move.
+    The covered region is convex, so a rectangle is covered when its corners are: the best one on a
+    coarse grid is found from the rows' ends, then grows pixel by pixel.
     """
     height, width = shape
     step = max(1, max(shape) // _GRID)
-    grid = np.stack(np.meshgrid(np.arange(0, width, step), np.arange(0, height, step)), -1)
-    points = grid.reshape(-1, 2).astype(float)
+    rows, columns = np.arange(0, height, step), np.arange(0, width, step)
+    x, y = np.meshgrid(columns, rows)
+    points = np.stack([x.ravel(), y.ravel()], 1).astype(float)
     covered = np.ones(len(points), bool)
     for transform in transforms:
         covered &= _inside(transform, points, shape)
@@ -89,35 +102,48 @@ def common_area(
             "the aligned frames have no area in common; check that they show one scene, "
             "or leave out the frames that were moved"
         )
-    x0, y0 = (int(v) for v in points[covered].mean(axis=0))
-    sides = {"top": y0, "bottom": y0, "left": x0, "right": x0}
-    limits = {"top": 0, "bottom": height - 1, "left": 0, "right": width - 1}
-
-    def fits(trial: dict[str, int]) -> bool:
-        corners = np.array(
-            [
-                [x, y]
-                for x in (trial["left"], trial["right"])
-                for y in (trial["top"], trial["bottom"])
-            ],
-            float,
-        )
-        return all(bool(_inside(t, corners, shape).all()) for t in transforms)
-
-    stride = max(height, width) // 64 + 1  # small, so that no side runs ahead of the others
-    while stride >= 1:
+    top, bottom, left, right = _best_on_grid(covered.reshape(x.shape))
+    sides = {"top": int(rows[top]), "bottom": int(rows[bottom])}
+    sides |= {"left": int(columns[left]), "right": int(columns[right])}
+    outward = {"top": -1, "bottom": 1, "left": -1, "right": 1}
+    moved = True
+    while moved:
         moved = False
-        for side, limit in limits.items():
-            sign = -1 if side in ("top", "left") else 1
-            reach = min(stride, abs(limit - sides[side]))
-            trial = {**sides, side: sides[side] + sign * reach}
-            if reach and fits(trial):
+        for side, sign in outward.items():
+            trial = {**sides, side: sides[side] + sign}
+            if _covered(trial, transforms, shape):
                 sides, moved = trial, True
-        if not moved:
-            stride //= 2
     return (
         sides["top"],
         sides["left"],
         sides["bottom"] - sides["top"] + 1,
         sides["right"] - sides["left"] + 1,
     )
+
+
+def _best_on_grid(covered: BoolArray) -> tuple[int, int, int, int]:
+    """Return first row, last row, first column, last column of the largest covered rectangle."""
+    some = covered.any(axis=1)
+    first = np.where(some, covered.argmax(axis=1), covered.shape[1])
+    last = np.where(some, covered.shape[1] - 1 - covered[:, ::-1].argmax(axis=1), -1)
+    left = np.maximum(first[:, None], first[None, :])
+    right = np.minimum(last[:, None], last[None, :])
+    row = np.arange(len(first))
+    tall = row[None, :] - row[:, None] + 1
+    area = np.where(tall > 0, tall * np.maximum(right - left + 1, 0), 0)
+    top, bottom = np.unravel_index(int(area.argmax()), area.shape)
+    return int(top), int(bottom), int(left[top, bottom]), int(right[top, bottom])
+
+
+def _covered(
+    sides: dict[str, int], transforms: Sequence[FrameTransform], shape: tuple[int, int]
+) -> bool:
+    """Tell whether a rectangle lies in the reference frame and in every frame."""
+    inside = 0 <= sides["top"] and 0 <= sides["left"]
+    if not (inside and sides["bottom"] < shape[0] and sides["right"] < shape[1]):
+        return False
+    corners = np.array(
+        [[x, y] for x in (sides["left"], sides["right"]) for y in (sides["top"], sides["bottom"])],
+        float,
+    )
+    return all(bool(_inside(t, corners, shape).all()) for t in transforms)

@@ -1,0 +1,380 @@
+"""Alignment against scenes whose motion and light are known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from align_scenes import (
+    LUMINANCE,
+    MovedStack,
+    breathing_maps,
+    bricks,
+    bumped_stack,
+    expose,
+    faint_subject,
+    focus_views,
+    handheld_landscape,
+    mostly_defocused,
+    move_views,
+    worst_error_px,
+)
+from fixture_data import load_fixture
+from scenes import blur, similarity
+
+from merge.align import (
+    analysis_reduction,
+    common_area,
+    register_pair,
+    register_stack,
+    valid_area,
+    warp_frame,
+)
+from merge.encoding import encode, linearize
+from merge.errors import RegistrationError
+from merge.model import FrameTransform, Registration
+
+FRAMES = 10
+
+
+@pytest.fixture(scope="module")
+def views() -> tuple[np.ndarray, ...]:
+    return focus_views(FRAMES)
+
+
+@pytest.fixture(scope="module")
+def plain(views) -> MovedStack:
+    maps = breathing_maps(views[0].shape, FRAMES, breathing=0.015, shift_px=1.5)
+    return move_views(views, maps)
+
+
+def register(stack: MovedStack, **options) -> Registration:
+    return register_stack(
+        iter(stack.pictures), shape=stack.shape, reference=stack.reference, **options
+    )
+
+
+def errors_px(found: Registration, stack: MovedStack) -> np.ndarray:
+    """Worst error of every frame; NaN where it has no transform."""
+    return np.array(
+        [
+            np.nan if f.transform is None else worst_error_px(f.transform.matrix, t, stack.shape)
+            for f, t in zip(found.frames, stack.transforms, strict=True)
+        ]
+    )
+
+
+def gain_errors(found: Registration, stack: MovedStack) -> np.ndarray:
+    return np.array([f.gain / g - 1 for f, g in zip(found.frames, stack.gains, strict=True)])
+
+
+def test_register_pair_is_within_a_tenth_of_a_pixel_for_neighbours(plain):
+    light = [linearize(p, "srgb") for p in plain.pictures]
+    errors = [
+        worst_error_px(
+            register_pair(light[i], light[i + 1]).matrix, plain.between(i, i + 1), plain.shape
+        )
+        for i in range(FRAMES - 1)
+    ]
+    assert np.median(errors) <= 0.10
+    assert np.percentile(errors, 95) <= 0.25
+
+
+@pytest.mark.parametrize(("x", "y"), [(2.25, 0.0), (0.0, -1.5)])
+def test_register_pair_maps_reference_to_moving_one_axis_at_a_time(plain, x, y):
+    """Content that lies at p in the first picture lies at p + (x, y) in the second."""
+    light = linearize(plain.pictures[5], "srgb")[..., None]
+    there = warp_frame(light, FrameTransform(similarity(light.shape, shift=(-x, -y))))
+    inner = np.s_[20:-20, 20:-20, 0]
+    found = register_pair(light[inner], there[inner], model="shift").matrix
+    np.testing.assert_allclose(found[:2, 2], (x, y), atol=0.02)
+
+
+def test_register_pair_refuses_different_shapes(plain):
+    with pytest.raises(ValueError, match="shapes differ"):
+        register_pair(plain.pictures[0], plain.pictures[1][:-1])
+
+
+def test_register_stack_is_within_a_third_of_a_pixel_everywhere(plain):
+    found = register(plain)
+    assert np.max(errors_px(found, plain)) <= 0.35
+    assert np.abs(gain_errors(found, plain)).max() < 0.005
+    assert all(f.falloff == 0 for f in found.frames)
+    reference = found.frames[plain.reference]
+    np.testing.assert_array_equal(reference.transform.matrix, np.eye(3))
+
+
+def test_register_stack_states_residuals_of_the_size_of_its_errors(plain):
+    residuals = [f.residual_px for f in register(plain).frames]
+    assert 0 < np.max(residuals) < 0.35
+
+
+def test_register_stack_gives_the_same_answer_in_reverse_order(plain):
+    there = register(plain)
+    back = register(replace(plain, pictures=plain.pictures[::-1], reference=FRAMES - 1 - 5))
+    for one, two in zip(there.frames, reversed(back.frames), strict=True):
+        difference = worst_error_px(one.transform.matrix, two.transform.matrix, plain.shape)
+        assert difference < 0.2
+
+
+def test_register_stack_follows_strong_breathing_shift_rotation_and_exposure(views):
+    maps = breathing_maps(views[0].shape, FRAMES, breathing=0.2, shift_px=40, rotation_deg=2)
+    light = 2 ** np.random.default_rng(1).uniform(-0.5, 0.5, FRAMES)
+    stack = move_views(views, maps, gains=light)
+    found = register(stack)
+    assert np.max(errors_px(found, stack)) <= 0.5
+    assert np.abs(gain_errors(found, stack)).max() < 0.005
+
+
+def test_register_stack_stands_the_noise_of_iso_3200(views):
+    maps = breathing_maps(views[0].shape, FRAMES, breathing=0.015, shift_px=1.5)
+    stack = move_views(views, maps, noise=0.03)
+    found = register(stack)
+    assert np.max(errors_px(found, stack)) <= 0.35
+    assert np.abs(gain_errors(found, stack)).max() < 0.005
+
+
+def test_register_stack_finds_a_bumped_frame_and_leaves_the_others_alone():
+    stack = bumped_stack(FRAMES, 4)
+    found = register(stack)
+    assert np.max(errors_px(found, stack)) <= 0.35
+    jumps = np.array([f.jump_px for f in found.frames])
+    assert jumps[4] == pytest.approx(15, abs=2)
+    assert np.delete(jumps, 4).max() < 3
+
+
+def test_register_stack_reports_no_jump_along_a_steady_drift(views):
+    maps = [
+        similarity(views[0].shape, magnification=1 + 0.002 * i, shift=(1.5 * i, -0.7 * i))
+        for i in range(6)
+    ]
+    found = register(move_views(views[:6], maps))
+    assert max(f.jump_px for f in found.frames) < 0.3
+
+
+@pytest.mark.parametrize("bad", [(4,), (6, 7), (0, 1)])
+def test_register_stack_names_frames_that_do_not_belong(plain, bad):
+    rng = np.random.default_rng(0)
+    pictures = list(plain.pictures)
+    for k in bad:
+        pictures[k] = rng.random(plain.shape).astype(np.float32)
+    found = register(replace(plain, pictures=pictures))
+    assert {i for i, f in enumerate(found.frames) if f.transform is None} == set(bad)
+    assert all("agrees with no neighbour" in found.frames[k].reason for k in bad)
+    assert np.nanmax(errors_px(found, plain)) <= 0.35
+
+
+def test_register_stack_crosses_bad_frames_that_agree_with_one_another(plain):
+    pictures = list(plain.pictures)
+    for k in (6, 7):
+        pictures[k] = np.ascontiguousarray(pictures[k][::-1])  # mirrored: another scene
+    found = register(replace(plain, pictures=pictures))
+    assert {i for i, f in enumerate(found.frames) if f.transform is None} == {6, 7}
+    assert np.nanmax(errors_px(found, plain)) <= 0.35
+
+
+def test_register_stack_fails_when_nothing_fits(plain):
+    rng = np.random.default_rng(0)
+    pictures = [plain.pictures[0], rng.random(plain.shape).astype(np.float32)]
+    with pytest.raises(RegistrationError, match="no other frame could be aligned"):
+        register_stack(pictures, shape=plain.shape)
+
+
+def test_register_stack_refuses_a_reference_outside_the_stack(plain):
+    with pytest.raises(ValueError, match="expected one of the 2 frames"):
+        register_stack(plain.pictures[:2], shape=plain.shape, reference=2)
+
+
+def test_register_stack_aligns_a_handheld_landscape_with_perspective():
+    stack = handheld_landscape()
+    shift = FrameTransform(stack.transforms[0]).shift_px(stack.shape)
+    assert np.hypot(*shift) > 0.02 * max(stack.shape)
+    found = register(stack, model="perspective")
+    assert np.max(errors_px(found, stack)) <= 0.6
+    assert np.abs(gain_errors(found, stack)).max() < 0.005
+
+
+@pytest.mark.parametrize("shift_px", [4, 20])
+@pytest.mark.parametrize(("texture", "bar"), [(bricks, 0.1), (faint_subject, 0.35)])
+def test_register_stack_aligns_repeated_and_faint_texture(texture, bar, shift_px):
+    """Shifts of 20 px are more than half of the bricks' period of 32 px."""
+    scene = texture((500, 740))
+    views = [blur(scene, d).reshape(scene.shape) for d in (6.0, 3.0, 0.0, 3.0, 6.0)]
+    maps = breathing_maps(scene.shape, 5, breathing=0.01, shift_px=shift_px)
+    stack = move_views(views, maps)
+    assert np.max(errors_px(register(stack), stack)) <= bar
+
+
+def test_register_stack_aligns_frames_that_are_mostly_out_of_focus():
+    views = mostly_defocused()
+    stack = move_views(views, breathing_maps(views[0].shape, 3, breathing=0.006, shift_px=3))
+    assert np.max(errors_px(register(stack), stack)) <= 0.35
+
+
+def test_register_stack_ignores_a_moving_part(plain):
+    """A bright patch of 12 % of the picture crosses it at 40 px a frame."""
+    pictures = [p.copy() for p in plain.pictures]
+    patch = np.clip(plain.pictures[0][100:340, 300:480] + 0.1, 0, 1)
+    for i, picture in enumerate(pictures):
+        left = 60 + 40 * i
+        picture[120:360, left : left + 180] = patch
+    stack = replace(plain, pictures=pictures)
+    found = register(stack)
+    assert np.max(errors_px(found, stack)) <= 0.35
+    assert np.abs(gain_errors(found, stack)).max() < 0.005
+
+
+@pytest.mark.parametrize("model", ["shift", "affine", "perspective"])
+def test_register_stack_offers_other_models(views, model):
+    stack = move_views(views[:4], breathing_maps(views[0].shape, 4, breathing=0, shift_px=5))
+    found = register(stack, model=model)
+    assert found.model == model
+    assert np.max(errors_px(found, stack)) <= 0.35
+
+
+def test_register_stack_with_no_model_moves_nothing_and_still_compares_light(views):
+    maps = [np.eye(3)] * 3
+    stack = move_views(views[:3], maps, gains=[1.0, 1.2, 0.9])
+    found = register(stack, model="none")
+    for frame in found.frames:
+        np.testing.assert_array_equal(frame.transform.matrix, np.eye(3))
+    assert np.abs(gain_errors(found, stack)).max() < 0.005
+
+
+def test_register_stack_of_one_frame_is_the_identity(plain):
+    (only,) = register_stack(plain.pictures[:1], shape=plain.shape).frames
+    np.testing.assert_array_equal(only.transform.matrix, np.eye(3))
+    assert (only.gain, only.falloff) == (1.0, 0.0)
+
+
+def test_register_stack_scales_reduced_pictures_to_the_full_frame(plain):
+    """Area-averaged by 2: pixel centres of the small picture lie between those of the large."""
+    height, width = (n // 2 * 2 for n in plain.shape)
+    small = [
+        p[:height, :width].reshape(height // 2, 2, width // 2, 2).mean(axis=(1, 3))
+        for p in plain.pictures
+    ]
+    found = register_stack(small, shape=plain.shape, reduction=2, reference=plain.reference)
+    assert found.shape == plain.shape
+    assert np.max(errors_px(found, plain)) <= 0.7  # twice the bar: twice the pixel
+
+
+def test_register_stack_measures_falloff_where_it_changes_and_only_there(plain):
+    """Vignetting that grows along the stack to 6 % in the corners between its ends."""
+    rows, columns = np.indices(plain.shape)
+    cy, cx = (plain.shape[0] - 1) / 2, (plain.shape[1] - 1) / 2
+    radius2 = ((rows - cy) ** 2 + (columns - cx) ** 2) / (cy**2 + cx**2)
+    truth = [0.012 * (i - plain.reference) for i in range(FRAMES)]
+    pictures = [
+        encode(linearize(p, "srgb") * np.exp(f * radius2).astype(np.float32), "srgb")
+        for p, f in zip(plain.pictures, truth, strict=True)
+    ]
+    found = register(replace(plain, pictures=pictures))
+    falloff = [f.falloff for f in found.frames]
+    np.testing.assert_allclose(falloff, truth, atol=0.02)
+    assert abs(falloff[0]) > 0.02
+    assert np.abs(gain_errors(found, plain)).max() < 0.005
+
+
+def test_register_stack_compares_light_beside_clipped_highlights(views):
+    """Every frame clips a light source; the clipped area itself tells nothing."""
+    bright = [v.copy() for v in views[:4]]
+    for view in bright:
+        view[40:110, 480:620] += 2.0
+    gains = [1.0, 1.3, 0.8, 1.1]
+    stack = move_views(bright, breathing_maps(views[0].shape, 4, breathing=0, shift_px=2),
+                       gains=gains)  # fmt: skip
+    assert np.abs(gain_errors(register(stack), stack)).max() < 0.005
+
+
+@pytest.mark.parametrize(("name", "bar"), [("macro", 0.6), ("landscape", 0.1)])
+def test_register_stack_agrees_with_path_traced_truth(name, bar):
+    """Frames from an independent renderer; macro: 6 steps of 7 px blur from the reference."""
+    bracket = load_fixture(name)
+    shape = bracket.truth.shape[:2]
+    pictures = [bracket.frame(i) @ LUMINANCE for i in range(len(bracket.paths))]
+    stack = MovedStack(
+        pictures,
+        [t / t[2, 2] for t in bracket.transforms],
+        bracket.gains.tolist(),
+        bracket.reference,
+    )
+    assert stack.shape == shape
+    found = register(stack)
+    assert np.max(errors_px(found, stack)) <= bar
+    assert np.abs(gain_errors(found, stack)).max() < 0.005
+
+
+@pytest.mark.parametrize(
+    ("shape", "reduction"),
+    [
+        ((500, 741), 1),
+        ((2000, 3000, 3), 1),
+        ((4000, 6000), 2),
+        ((5504, 8256), 4),
+        ((6336, 9504), 4),
+    ],
+)
+def test_analysis_reduction_keeps_pictures_small(shape, reduction):
+    assert analysis_reduction(shape) == reduction
+
+
+MOTIONS = {
+    "none": np.eye(3),
+    "breathing": similarity((300, 400), magnification=1.05, shift=(3.2, -1.7)),
+    "rotation": similarity((300, 400), rotation_deg=2.0, shift=(-6.0, 4.0)),
+    "perspective": np.array([[1.01, 0.02, -3], [-0.01, 0.99, 5], [3e-5, -4e-5, 1.0]]),
+}
+
+
+@pytest.mark.parametrize("motion", MOTIONS)
+def test_valid_area_tells_where_warp_frame_has_pixels(motion):
+    transform = FrameTransform(MOTIONS[motion])
+    picture = np.ones((300, 400, 1), np.float32)
+    filled = ~np.isnan(warp_frame(picture, transform)[..., 0])
+    valid = valid_area(transform, (300, 400), (0, 0, 300, 400))
+    assert not np.any(valid & ~filled)
+    # At most about two rows and columns of the rim are given away.
+    assert np.count_nonzero(filled & ~valid) <= 2 * 2 * (300 + 400)
+    part = valid_area(transform, (300, 400), (10, 20, 100, 150))
+    np.testing.assert_array_equal(part[5:-5, 5:-5], valid[15:105, 25:165])
+
+
+def test_common_area_is_covered_by_every_frame_and_large():
+    transforms = [FrameTransform(m) for m in MOTIONS.values()]
+    row, column, height, width = common_area(transforms, (300, 400))
+    covered = np.ones((300, 400), bool)
+    for transform in transforms:
+        picture = np.ones((300, 400, 1), np.float32)
+        covered &= ~np.isnan(warp_frame(picture, transform)[..., 0])
+    assert covered[row : row + height, column : column + width].all()
+    assert height * width >= 0.98 * largest_rectangle(covered)
+
+
+def largest_rectangle(mask: np.ndarray) -> int:
+    """Return the area of the largest upright rectangle of True, from runs of column heights."""
+    best, heights = 0, np.zeros(mask.shape[1], int)
+    for line in mask:
+        heights = np.where(line, heights + 1, 0)
+        for height in np.unique(heights[heights > 0]):
+            runs = np.diff(np.flatnonzero(np.diff(np.r_[0, heights >= height, 0])))[::2]
+            best = max(best, int(height) * int(runs.max()))
+    return best
+
+
+def test_common_area_of_unmoved_frames_is_the_whole_frame():
+    assert common_area([FrameTransform(np.eye(3))] * 3, (300, 401)) == (0, 0, 300, 401)
+
+
+def test_common_area_refuses_frames_that_share_nothing():
+    away = FrameTransform(similarity((300, 400), shift=(900, 0)))
+    with pytest.raises(RegistrationError, match="no area in common"):
+        common_area([FrameTransform(np.eye(3)), away], (300, 400))
+
+
+def test_expose_adds_the_noise_it_is_asked_for():
+    """Guards the scenes: sigma 0.03 at mid grey."""
+    grey = np.full((200, 200, 1), float(linearize(np.array([0.5]), "srgb")[0]))
+    noisy = expose(grey, 0.03, np.random.default_rng(0))
+    assert noisy.std() == pytest.approx(0.03, rel=0.03)
