@@ -21,6 +21,7 @@ from merge.model import (
     FrameTransform,
     Registration,
 )
+from merge.pipeline.demo import write_demo
 from merge.plan import (
     REFERENCE_CYCLES_PER_PX,
     PlanRequest,
@@ -449,6 +450,39 @@ def test_reshoot_passes_over_frames_without_a_position():
     assert [f.position_px for f in frames] == pytest.approx([3.5, -3.0])
 
 
+def test_reshoot_puts_positions_of_aligned_frames_in_their_places():
+    audit = {
+        "tolerance_px": 2.0,
+        "frames": [{"name": name} for name in "abcde"],
+        "focus_axis": {"frames": [0, 2, 4], "positions_px": [0.0, 3.0, 10.0]},
+        "findings": [{"kind": "gap", "frames": [2, 4], "value": 3.5}],
+    }
+    reshoot = plan_reshoot(audit)
+    assert [(f.between, f.position_px) for f in reshoot.frames] == [((2, 4), 6.5)]
+    assert "from c to e" in reshoot_text(reshoot)
+
+
+def test_an_audit_with_a_dropped_slice_and_a_stranger_becomes_a_plan(tmp_path):
+    """A written bracket with steps of 3.3 px: a slice dropped, a frame of noise slipped in."""
+    bracket = write_demo(tmp_path / "in", frames=8, drop=[5], shape=(400, 600))
+    with Image.open(bracket.frames[0]) as first:
+        pixels = np.random.default_rng(7).integers(0, 256, (first.height, first.width, 3))
+        stranger = Image.fromarray(pixels.astype(np.uint8))
+        # Of the first frame's time: by its name the second frame.
+        stranger.save(tmp_path / "in" / "EXA_0001_b.jpg", exif=first.info["exif"])
+    audited = CliRunner().invoke(main, ["audit", str(tmp_path / "in"), "--json"])
+    assert audited.exit_code == 0, audited.stderr
+    axis = json.loads(audited.stdout)["focus_axis"]
+    assert axis["frames"] == [0, 2, 3, 4, 5, 6, 7]
+    path = tmp_path / "audit.json"
+    path.write_text(audited.stdout, encoding="utf-8")
+    (frame,) = json.loads(run("--from", path, "--json").stdout)["frames"]
+    assert frame["between"] == [4, 5]
+    # Steps are held to 15 %; the frame lies one step beyond the plane before the hole.
+    assert frame["distance_px"] == pytest.approx(3.3, rel=0.15)
+    assert "from EXA_0004.jpg to EXA_0006.jpg" in run("--from", path).stdout
+
+
 def test_reshoot_without_optics_says_what_would_give_millimetres():
     reshoot = plan_reshoot({"positions_px": [0.0, 9.0], "tolerance_px": 2.0})
     assert reshoot.frames[0].subject_shift_mm is None
@@ -483,6 +517,14 @@ def test_reshoot_of_a_whole_bracket_says_so():
                 "findings": [{"kind": "end not covered", "frames": [1], "value": 5.0}],
             },
             "frame 1 as an end",
+        ),
+        (
+            {"focus_axis": {"frames": [0, 2], "positions_px": [0.0, 3.0, 6.0]}},
+            "one frame for each of its 3",
+        ),
+        (
+            {"focus_axis": {"frames": [0, 2], "positions_px": [0.0, 3.0]}, "frames": [{}, {}]},
+            "names frame 2 .* lists 2 frames",
         ),
     ],
 )

@@ -33,8 +33,9 @@ def plan_reshoot(
     audit : mapping
         The audit's JSON. Read are, everything but the positions optional:
 
-        - ``focus_axis.positions_px`` (or ``positions_px``): list of float, one a frame, in px
-          of blur-circle diameter; null for a frame that was left out;
+        - ``focus_axis.positions_px`` (or ``positions_px``): list of float in px of blur-circle
+          diameter, one for each frame that ``focus_axis.frames`` lists (0-based); without that
+          list one for each frame, null for one that was left out;
         - ``tolerance_px``: float;
         - ``findings``: list; those of kind "gap" with ``frames`` = [first, second] (0-based)
           are the gaps. Without the list, or with another tolerance, every step that leaves
@@ -55,7 +56,8 @@ def plan_reshoot(
     Raises
     ------
     MergeError
-        If the positions are missing or no list of numbers, or the tolerance is not known.
+        If the positions are missing, no list of numbers or not one for each frame listed, or
+        the tolerance is not known.
 
     Notes
     -----
@@ -122,9 +124,34 @@ def _positions(audit: Mapping[str, Any]) -> list[float]:
         )
     if not all(p is None or isinstance(p, int | float) for p in found):
         raise MergeError("the audit's focus_axis.positions_px holds something that is no number")
-    positions = [math.nan if p is None else float(p) for p in found]
+    positions = _of_all_frames(audit, [math.nan if p is None else float(p) for p in found])
     if sum(math.isfinite(p) for p in positions) < 2:
         raise MergeError("the audit's focus axis has fewer than two frames with a known position")
+    return positions
+
+
+def _of_all_frames(audit: Mapping[str, Any], found: list[float]) -> list[float]:
+    """Put positions of the frames that the axis lists in their places among all frames."""
+    axis = audit.get("focus_axis")
+    listed = axis.get("frames") if isinstance(axis, Mapping) else None
+    if listed is None:
+        return found
+    frames = audit.get("frames")
+    count = len(frames) if isinstance(frames, list) else None
+    whole = isinstance(listed, list) and all(type(i) is int and i >= 0 for i in listed)
+    if not whole or len(set(listed)) != len(found) or len(listed) != len(found):
+        raise MergeError(
+            "the audit's focus_axis.frames does not name one frame for each of its "
+            f"{len(found)} positions_px: write it anew with 'depthweld audit FRAMES --json'"
+        )
+    if count is not None and max(listed) >= count:
+        raise MergeError(
+            f"the audit's focus_axis.frames names frame {max(listed)} (counted from 0), but it "
+            f"lists {count} frames: write it anew with 'depthweld audit FRAMES --json'"
+        )
+    positions = [math.nan] * (count if count is not None else max(listed) + 1)
+    for frame, position in zip(listed, found, strict=True):
+        positions[frame] = position
     return positions
 
 
