@@ -39,9 +39,8 @@ class DetailBlend:
             rest_weight = np.maximum(masks[-1], np.float32(1e-6)).astype(np.float32)
         energies = []
         for band, mask in zip(bands[:-1], masks[:-1], strict=True):
-            energy = luminance(band)
-            cv2.multiply(energy, energy, dst=energy)
-            energy = cv2.GaussianBlur(energy, (0, 0), _WINDOW_SIGMA_PX)
+            luma = luminance(band)  # of one channel: the band itself, not to be written to
+            energy = cv2.GaussianBlur(luma * luma, (0, 0), _WINDOW_SIGMA_PX)
             if mask is not None:
                 energy[~mask] = -1
             energies.append(energy)
