@@ -16,6 +16,7 @@ from PIL import Image
 from merge.cli.sort import command
 from merge.errors import MergeError, ReadError, WriteError
 from merge.model import CaptureSettings, FrameSource
+from merge.pipeline.demo import write_demo
 from merge.pipeline.each import chosen_groups, run_each
 from merge.pipeline.sorting import load_groups, sort_folder
 from merge.read import probe_frame, read_preview
@@ -246,6 +247,16 @@ def test_placed_folders_are_left_out_of_the_next_sort(tmp_path, day):
     assert run.exit_code == 0
     assert len(files_of(sort_folder(tmp_path))) == 12
     assert len(files_of(load_groups(tmp_path / "sorted"))) == 12
+
+
+def test_own_results_in_any_folder_are_left_out_and_named(tmp_path):
+    bracket = write_demo(tmp_path / "demo", frames=4, shape=(160, 240))
+    result = sort_folder(tmp_path)
+    assert sorted(files_of(result)) == sorted(bracket.frames)
+    assert result.skipped == (
+        f"{Path('demo', 'truth', 'truth.png')}: an earlier result, not a frame",
+    )
+    assert sort_folder(tmp_path / "demo" / "truth").groups == ()
 
 
 # -- one job for each group ---------------------------------------------------------------

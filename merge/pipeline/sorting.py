@@ -12,8 +12,11 @@ import cv2
 import numpy as np
 
 from merge.errors import MergeError, ReadError, WriteError
+from merge.metadata import own_content
 from merge.model import FloatArray, FrameSource
 from merge.read import probe_frame, read_preview
+from merge.read.frame import probe_header
+from merge.read.stack import OWN_OUTPUTS
 from merge.sort import SortedFrames, read_record, sort_frames, to_record
 
 # Name of the record that a folder of placed groups carries; such folders hold second names of
@@ -40,7 +43,8 @@ def sort_folder(folder: Path, *, progress: Progress | None = None) -> SortedFram
     Returns
     -------
     SortedFrames
-        A picture that cannot be read is named in ``skipped`` and does not stop the rest.
+        A picture that cannot be read is named in ``skipped`` and does not stop the rest; so is
+        one that this program wrote.
 
     Raises
     ------
@@ -54,9 +58,15 @@ def sort_folder(folder: Path, *, progress: Progress | None = None) -> SortedFram
     skipped: list[str] = []
     for done, path in enumerate(paths, 1):
         try:
-            sources.append(probe_frame(path))
+            source, xmp = probe_header(path)
         except MergeError as exc:
             skipped.append(str(exc))
+        else:
+            own = own_content(xmp)
+            if own is None:
+                sources.append(source)
+            else:
+                skipped.append(f"{path.relative_to(folder)}: {OWN_OUTPUTS[own]}")
         if progress:
             progress("headers", done, len(paths))
     previews = _Previews(sources, progress)

@@ -30,6 +30,8 @@ _PREFERENCE = {
     "raw": ("raw", "tiff", "png", "heif", "jpeg"),
     "jpeg": ("jpeg", "heif", "tiff", "png", "raw"),
 }
+# What a file that this program wrote is, by its content as its provenance tells it.
+OWN_OUTPUTS = {"depth map": "a depth map, not a frame", "picture": "an earlier result, not a frame"}
 
 
 @dataclass(frozen=True)
@@ -212,10 +214,8 @@ def _leave_out_own(candidates: list[_Candidate], skipped: list[str]) -> list[_Ca
     wanted = all(c.own and c.named for c in pictures)
     kept = []
     for candidate in candidates:
-        if candidate.own == "depth map":
-            skipped.append(f"{candidate.source.name}: a depth map, not a frame")
-        elif candidate.own and not wanted:
-            skipped.append(f"{candidate.source.name}: an earlier result, not a frame")
+        if candidate.own == "depth map" or (candidate.own and not wanted):
+            skipped.append(f"{candidate.source.name}: {OWN_OUTPUTS[candidate.own]}")
         else:
             kept.append(candidate)
     return kept
