@@ -153,8 +153,11 @@ def _seen(sharp, depth, focus, lens, wave_f_px):
     signed = np.round((depth - focus) * LAYERS_A_PX).astype(int)
     out = np.zeros_like(sharp)
     thirds = np.array_split(np.arange(sharp.shape[1]), 6) if lens == "cat's eye" else [None]
-    for value in np.unique(signed):
-        rows, columns = np.nonzero(signed == value)
+    # Sorted once: looking for every layer's pixels in the whole picture took half of the time.
+    places = np.argsort(signed, axis=None, kind="stable")
+    values, starts = np.unique(signed.ravel()[places], return_index=True)
+    for value, place in zip(values, np.split(places, starts[1:]), strict=True):
+        rows, columns = np.unravel_index(place, signed.shape)
         diameter = value / LAYERS_A_PX
         pad = int(abs(diameter)) // 2 + 12
         top, bottom = max(rows.min() - pad, 0), rows.max() + pad + 1
