@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
-from merge.blend.common import fitting_levels
+from merge.blend.common import fitting_levels, level_masks
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
@@ -20,6 +20,9 @@ _EVEN_REACH = 3.0
 # No more blur than this is undone, px² (variance of a disk 3.1 px wide): beyond it noise and errors
 # of depth grow faster than detail comes back.
 _MOST_VARIANCE_PX2 = 0.6
+# Between steps of these widths the trust in it fades: three frames far apart say too little of
+# where between them a place lies, and wrong guesses draw dark outlines (rendered landscape, 13 px).
+_WIDE_STEP_PX = (6.0, 9.0)
 _STRIP_ROWS = 64
 # Rows on either side that the filters of `restore_detail` reach.
 _HALO_ROWS = 4
@@ -67,6 +70,9 @@ class SurfaceBlend:
             weight = (weight + np.float32(1e-6)) * valid
         bands = build_laplacian(pixels, self._count)
         weights = build_gaussian(weight, self._count)
+        for share, mask in zip(weights, level_masks(valid, self._count), strict=True):
+            if mask is not None:
+                share *= mask
         if not self._bands:
             self._bands = [np.zeros_like(b) for b in bands]
             self._weights = [np.zeros_like(w) for w in weights]
@@ -99,12 +105,14 @@ def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArra
     -------
     ndarray, shape (H, W), float32
         Variance of the mixed blur along one axis, px². A disk of diameter D has D²/16; at a
-        fraction f between frames s apart the mix has f (1 - f) s²/16.
+        fraction f between frames s apart the mix has f (1 - f) s²/16. Less, down to 0, between
+        frames so far apart that the depth between them is a guess.
     """
     lower = np.clip(np.floor(position), 0, len(positions_px) - 2).astype(np.int32)
     step = np.abs(np.diff(positions_px)).astype(np.float32)[lower]
     fraction = position - lower
-    variance = fraction * (1 - fraction) * step * step / 16
+    trusted = np.clip((_WIDE_STEP_PX[1] - step) / (_WIDE_STEP_PX[1] - _WIDE_STEP_PX[0]), 0, 1)
+    variance = trusted * fraction * (1 - fraction) * step * step / 16
     return np.clip(variance, 0, _MOST_VARIANCE_PX2).astype(np.float32)
 
 
