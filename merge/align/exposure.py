@@ -62,9 +62,9 @@ class _Blocks:
 
 def small_picture(pyramid: Pyramid) -> SmallPicture:
     """Return the finest level that is at most `_SIDE_PX` px long."""
-    sizes = [max(level.shape) for level in pyramid.levels]
-    depth = next((k for k, size in enumerate(sizes) if size <= _SIDE_PX), len(sizes) - 1)
-    return SmallPicture(pyramid.levels[depth].copy(), 2.0**depth)
+    fitting = [k for k, level in pyramid.levels.items() if max(level.shape) <= _SIDE_PX]
+    depth = min(fitting, default=max(pyramid.levels))
+    return SmallPicture(pyramid.levels[depth], 2.0**depth)
 
 
 def radius_squared(shape: tuple[int, ...]) -> Array:

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align.motion import basis, increment, resample
-from merge.align.tiles import compare_tiles
+from merge.align.tiles import BAND_UNIT, BandArray, compare_tiles
 from merge.model import FloatArray, MotionModel
 
 Array = NDArray[np.float64]
@@ -44,6 +44,8 @@ _MAX_TILES = 320
 # They are spread: half of them are the best of each of this many squared parts of the picture.
 _SPREAD = 6
 _SMALLEST_SIDE_PX = 40
+# Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
+_KEPT_SIDE_PX = 1000
 _CONVERGED_PX = 0.004
 
 
@@ -87,10 +89,18 @@ class PairResult:
 
 @dataclass(frozen=True, eq=False)
 class Pyramid:
-    """Linear-light luminance at halving sizes, the finest first, and a band of each."""
+    """Bands of linear-light luminance at halving sizes, and the small pictures themselves.
 
-    levels: tuple[FloatArray, ...]
-    bands: tuple[FloatArray, ...]
+    Attributes
+    ----------
+    bands : tuple of ndarray, shape (H, W), int16
+        The finest first, in units of `BAND_UNIT`.
+    levels : dict of int to ndarray, float32
+        Luminance at those levels that are at most `_KEPT_SIDE_PX` px long.
+    """
+
+    bands: tuple[BandArray, ...]
+    levels: dict[int, FloatArray]
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -101,15 +111,22 @@ class Pyramid:
 
 def build_pyramid(luminance: FloatArray) -> Pyramid:
     """Return the pyramid of a linear-light luminance picture, shape (H, W)."""
-    levels = [np.ascontiguousarray(luminance, np.float32)]
-    while min(levels[-1].shape) >= 2 * _SMALLEST_SIDE_PX:
-        levels.append(cv2.pyrDown(levels[-1]))
-    return Pyramid(tuple(levels), tuple(_band(level) for level in levels))
+    picture = np.asarray(luminance, np.float32)
+    bands: list[BandArray] = []
+    levels: dict[int, FloatArray] = {}
+    while True:
+        if max(picture.shape) <= _KEPT_SIDE_PX or min(picture.shape) < 2 * _SMALLEST_SIDE_PX:
+            levels[len(bands)] = picture
+        bands.append(_band(picture))
+        if min(picture.shape) < 2 * _SMALLEST_SIDE_PX:
+            return Pyramid(tuple(bands), levels)
+        picture = cv2.pyrDown(picture)
 
 
-def _band(picture: FloatArray) -> FloatArray:
+def _band(picture: FloatArray) -> BandArray:
     wide = cv2.GaussianBlur(picture, (0, 0), _SIGMA_WIDE)
-    return cv2.subtract(cv2.GaussianBlur(picture, (0, 0), _SIGMA_NARROW), wide, dst=wide)
+    band = cv2.subtract(cv2.GaussianBlur(picture, (0, 0), _SIGMA_NARROW), wide, dst=wide)
+    return np.asarray(cv2.multiply(band, 1 / BAND_UNIT, dtype=cv2.CV_16S), np.int16)
 
 
 def register_pair(
@@ -244,9 +261,9 @@ def _choose_tiles(
     return np.stack([columns, rows], 1).astype(np.int64)
 
 
-def _tile_power(band: FloatArray, grid: tuple[int, int], side: int) -> FloatArray:
+def _tile_power(band: BandArray, grid: tuple[int, int], side: int) -> FloatArray:
     """Return the mean square of a band in every tile; shape ``grid``."""
-    used = np.ascontiguousarray(band[: grid[0] * side, : grid[1] * side])
+    used = np.ascontiguousarray(band[: grid[0] * side, : grid[1] * side], np.float32)
     return cv2.resize(used * used, grid[::-1], interpolation=cv2.INTER_AREA)
 
 

@@ -35,10 +35,9 @@ def starting_points(one: Pyramid, two: Pyramid, model: MotionModel) -> Iterator[
 
 def _level(pyramid: Pyramid, longest: int) -> tuple[FloatArray, float]:
     """Return the finest level with no side above ``longest``, and its reduction."""
-    for depth, picture in enumerate(pyramid.levels):
-        if max(picture.shape) <= longest:
-            return picture, 2.0**depth
-    return pyramid.levels[-1], 2.0 ** (len(pyramid.levels) - 1)
+    fitting = [k for k, level in pyramid.levels.items() if max(level.shape) <= longest]
+    depth = min(fitting, default=max(pyramid.levels))
+    return pyramid.levels[depth], 2.0**depth
 
 
 def _by_phase(one: Pyramid, two: Pyramid) -> Array:
