@@ -244,7 +244,7 @@ def block_means(values: np.ndarray, side: int = 32) -> np.ndarray:
 # small picture has, keep it from that (choice by true depth: 68 %). `detail` is brighter: its
 # lowest frequencies are the mean of all frames, and a blurred frame's coded values are brighter in
 # the mean than a sharp one's.
-COLOUR_FLOORS = {"auto": (0.80, 0.6), "surface": (0.74, 0.7), "detail": (0.12, 4.2)}
+COLOUR_FLOORS = {"auto": (0.80, 0.6), "surface": (0.74, 0.7), "detail": (0.48, 1.0)}
 
 
 @pytest.mark.parametrize("method", METHODS)

@@ -32,5 +32,5 @@ def level_masks(valid: BoolArray | None, levels: int) -> list[BoolArray | None]:
         return [None] * (levels + 1)
     masks: list[BoolArray | None] = []
     for level in build_gaussian(valid.astype(np.float32), levels):
-        masks.append(cv2.erode(level, np.ones((5, 5), np.uint8), borderValue=1) > 0.999)
+        masks.append(cv2.erode(level, np.ones((9, 9), np.uint8), borderValue=1) > 0.999)
     return masks

@@ -7,7 +7,7 @@ import numpy as np
 
 from merge.blend.common import fitting_levels, level_masks, luminance
 from merge.model import BoolArray, FloatArray
-from merge.pyramid import build_laplacian, collapse_pyramid
+from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 
 # Levels and window (photograph scene: 29.4 dB with 7 levels and a window of 1 px, 27.9 without
 # window, 27.7 with 3 levels).
@@ -44,6 +44,10 @@ class DetailBlend:
             if mask is not None:
                 energy[~mask] = -1
             energies.append(energy)
+        # Blurred frames are brighter in the mean of their coded values: the low-pass rest comes
+        # from the frames that are sharp there (28.5 -> 29.8 dB, 4.3 -> 0.1 / 255 too bright).
+        sharp = build_gaussian(np.maximum(energies[0], 0), self._count)[-1]
+        rest_weight *= (sharp + np.float32(1e-9)) ** 2
         rest = bands[-1] * rest_weight[..., None]
         if self._weights is None:
             self._bands = [*bands[:-1], rest]
@@ -59,5 +63,5 @@ class DetailBlend:
     def result(self) -> FloatArray:
         """Return the picture, shape (H, W, C)."""
         assert self._weights is not None, "no frame was added"
-        rest = self._bands[-1] / self._weights[..., None]
+        rest = self._bands[-1] / np.maximum(self._weights, np.float32(1e-30))[..., None]
         return collapse_pyramid([*self._bands[:-1], rest])
