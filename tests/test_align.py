@@ -195,6 +195,17 @@ def test_register_stack_aligns_a_handheld_landscape_with_perspective():
     assert np.abs(gain_errors(found, stack)).max() < 0.005
 
 
+def test_register_stack_says_so_when_the_model_cannot_follow():
+    """Two hand-held frames: there is no third to contradict a wrong fit."""
+    stack = handheld_landscape()
+    two = replace(stack, pictures=stack.pictures[:2], transforms=stack.transforms[:2],
+                  gains=stack.gains[:2])  # fmt: skip
+    wrong, right = register(two), register(two, model="perspective")
+    assert np.max(errors_px(wrong, two)) > 2
+    assert max(f.residual_px for f in wrong.frames) > 1
+    assert max(f.residual_px for f in right.frames) < 0.3
+
+
 @pytest.mark.parametrize("shift_px", [4, 20])
 @pytest.mark.parametrize(("texture", "bar"), [(bricks, 0.1), (faint_subject, 0.35)])
 def test_register_stack_aligns_repeated_and_faint_texture(texture, bar, shift_px):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from merge.align.exposure import SmallPicture, compare_exposures, small_picture
 from merge.align.motion import apply, check_points, rescale
 from merge.align.pair import PairResult, Pyramid, TileShifts, build_pyramid, register_pair
-from merge.align.solve import PairMeasurement, linked_frames, solve_geometry
+from merge.align.solve import PairMeasurement, linked_frames, solve_geometry, unexplained_px
 from merge.align.start import starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
@@ -41,6 +41,7 @@ _GOOD_AGREEMENT = 0.85
 _COMPARED = 2
 # Neighbours on each side that a frame's position is compared with, and the fewest in all.
 _NEIGHBOURS, _FEWEST_NEIGHBOURS = 3, 3
+_STRIP_ROWS = 256
 _NO_TILES = TileShifts(np.empty((0, 2)), np.empty((0, 2)), np.empty((0, 2, 2)))
 
 
@@ -102,7 +103,7 @@ def register_stack(
     """
     tracker = _Tracker(model)
     for index, picture in enumerate(pictures):
-        tracker.add(index, build_pyramid(linearize(picture, transfer)))
+        tracker.add(index, build_pyramid(_linear_light(picture, transfer)))
     count = len(tracker.small)
     middle = count // 2 if reference is None else reference
     if not 0 <= middle < count:
@@ -143,6 +144,14 @@ def register_stack(
             )
         )
     return Registration(tuple(frames), middle, model, shape)
+
+
+def _linear_light(picture: FloatArray, transfer: str) -> FloatArray:
+    """Return linear light; in strips, which spares two pictures' memory."""
+    light = np.empty(picture.shape, np.float32)
+    for top in range(0, picture.shape[0], _STRIP_ROWS):
+        light[top : top + _STRIP_ROWS] = linearize(picture[top : top + _STRIP_ROWS], transfer)
+    return light
 
 
 class _Tracker:
@@ -226,12 +235,17 @@ def _attempts(
 def _residuals(
     pairs: list[PairMeasurement], matrices: dict[int, Array], shape: tuple[int, int]
 ) -> dict[int, float]:
-    """Return each frame's rms disagreement with its pair measurements at corners and centre."""
+    """Return each frame's rms disagreement with its pair measurements at corners and centre.
+
+    Tiles that the model leaves displaced by more than their own errors count, too: with a model
+    that cannot follow the motion, pairs may agree with one another and yet be wrong.
+    """
     points = check_points(shape)
     squares: dict[int, list[float]] = {}
     for pair in pairs:
         via = apply(pair.result.matrix, apply(matrices[pair.first], points))
         misfit = float(np.mean(np.sum((via - apply(matrices[pair.second], points)) ** 2, axis=1)))
+        misfit += unexplained_px(pair.result.tiles) ** 2
         squares.setdefault(pair.first, []).append(misfit)
         squares.setdefault(pair.second, []).append(misfit)
     return {i: float(np.sqrt(np.mean(values))) for i, values in squares.items()}
