@@ -23,11 +23,12 @@ Array = NDArray[np.float64]
 # What keeps even a tile with much detail from being exact, in px (0.01 to 0.1 made no difference).
 _DOUBT_PX = 0.03
 # Squared normalised residual from which a measurement loses its say (worst error over six stacks
-# with 1, 2, 4: 0.31, 0.31, 0.32 px).
+# with 1 and 2: 0.30 and 0.28 px).
 _TAIL = 2.0
 # Pairs whose tiles as a whole disagree with the others by this much lose theirs.
 _PAIR_TAIL_PX = 0.3
-# How far second differences of the magnification may wander, in px at the picture's rim.
+# How far second differences of the magnification may wander, in px at the picture's rim (rms error
+# over six stacks with 0.02, 0.03, 0.05: 0.119, 0.122, 0.126 px; uneven steps need room).
 _SMOOTH_PX = 0.05
 # Tiles with a larger error than this tell nothing about the model.
 _TELLING_PX = 0.2
