@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from align_scenes import handheld_landscape
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner, Result
 from io_samples import write_png
@@ -82,3 +83,15 @@ def test_a_long_run_of_one_kind_does_not_hide_the_others(tmp_path):
     assert any("more of the kind “gap”" in line for line in lines[at:])
     full = merge(tmp_path, "-o", tmp_path / "again.tif", "-v").stdout.splitlines()
     assert sum(line.startswith(("  problem", "  warning", "  note")) for line in full) == total
+
+
+@pytest.mark.parametrize(("model", "found"), [("similarity", True), ("perspective", False)])
+def test_a_merge_says_when_the_motion_is_not_that_of_a_tripod(tmp_path, model, found):
+    """A rendered landscape held by hand: several per cent of shift, with perspective."""
+    for i, picture in enumerate(handheld_landscape().pictures):
+        write_png(tmp_path / f"frame_{i}.png", np.rint(picture * 65535).astype(np.uint16))
+    findings = merge_stack(find_frames(tmp_path), MergeOptions("detail", model)).findings
+    assert any(f.kind == "motion not followed" for f in findings) == found
+    if found:
+        message = next(f for f in findings if f.kind == "motion not followed").advice
+        assert "--align perspective" in message

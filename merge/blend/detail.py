@@ -61,7 +61,7 @@ class DetailBlend:
         self._weights += rest_weight
 
     def result(self) -> FloatArray:
-        """Return the picture, shape (H, W, C)."""
+        """Return the picture, shape (H, W, C); the blend is used up by it."""
         assert self._weights is not None, "no frame was added"
-        rest = self._bands[-1] / np.maximum(self._weights, np.float32(1e-30))[..., None]
-        return collapse_pyramid([*self._bands[:-1], rest])
+        self._bands[-1] /= np.maximum(self._weights, np.float32(1e-30))[..., None]
+        return collapse_pyramid(self._bands)

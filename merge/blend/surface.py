@@ -83,7 +83,7 @@ class SurfaceBlend:
                 self._bands[k][rows] += band[rows]
 
     def result(self) -> FloatArray:
-        """Return the picture, shape (H, W, C)."""
+        """Return the picture, shape (H, W, C); the blend is used up by it."""
         for band, weight in zip(self._bands, self._weights, strict=True):
             for rows in _strips(band.shape[0]):
                 band[rows] /= np.maximum(weight[rows], np.float32(1e-12))[..., None]

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.align import common_area, register_stack, valid_area, warp_frame
+from merge.align import analysis_reduction, common_area, register_stack, valid_area, warp_frame
 from merge.align.exposure import radius_squared
 from merge.blend import (
     DetailBlend,
@@ -69,8 +69,9 @@ Progress = Callable[[str, int, int], None]
 Box = tuple[int, int, int, int]
 T = TypeVar("T")
 
-# Analysis pictures of about this size register to a tenth of a full pixel at little cost.
-_ANALYSIS_PIXELS = 6_500_000
+# Disagreement of a frame's pair measurements from which the motion model does not fit: tripod
+# stacks stay below 0.5 px, a hand-held perspective fitted as similarity reads more than 1.
+_MISFIT_PX = 1.0
 # Exposure differences below this are measurement noise.
 _GAIN_FLOOR = 0.001
 # The guide picture takes the sharpest frame over a wider window than depth is measured with, so
@@ -159,7 +160,7 @@ class Alignment:
 def align_stack(stack: Stack, options: MergeOptions, report: Progress) -> Alignment:
     """Register all frames of a stack, and measure their focus steps, from reduced luminance."""
     height, width = stack.sources[0].shape[:2]
-    reduction = max(1, int(np.ceil(np.sqrt(height * width / _ANALYSIS_PIXELS))))
+    reduction = analysis_reduction((height, width))
     transfer = stack.sources[0].transfer
     cells: list[CellEnergies] = []
 
@@ -451,3 +452,22 @@ def _alignment_findings(stack: Stack, registration: Registration) -> Iterator[Fi
                 "Look at it; if it belongs to the stack, try --align perspective.",
                 frames=(i,),
             )
+    off = [
+        (frame.residual_px, i)
+        for i, frame in enumerate(registration.frames)
+        if frame.residual_px > _MISFIT_PX
+    ]
+    if off:
+        worst, index = max(off)
+        yield Finding(
+            "motion not followed",
+            "warning",
+            f"{stack.sources[index].name} (frame {index + 1}) and its neighbours disagree by "
+            f"{worst:.1f} px after alignment: {registration.model} motion does not fit"
+            + (f", as in {len(off) - 1} more frames." if len(off) > 1 else "."),
+            "For hand-held frames try --align perspective.",
+            value=worst,
+            threshold=_MISFIT_PX,
+            unit="px",
+            frames=tuple(i for _, i in off),
+        )
