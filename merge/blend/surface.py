@@ -17,11 +17,9 @@ from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 _LEVELS = 2
 # Frames on either side that an even place is averaged over.
 _EVEN_REACH = 3.0
-# No more blur than this is undone, px² (variance of a disk 3.1 px wide): beyond it noise and errors
-# of depth grow faster than detail comes back.
-_MOST_VARIANCE_PX2 = 0.6
-# Between steps of these widths the trust in it fades: three frames far apart say too little of
-# where between them a place lies, and wrong guesses draw dark outlines (rendered landscape, 13 px).
+# The blur between two frames is undone up to the first of these steps; up to the second the trust
+# in it fades: frames far apart say too little of where between them a place lies, and wrong
+# guesses draw dark outlines (rendered landscape, 13 px). So at most 0.56 px² are undone.
 _WIDE_STEP_PX = (6.0, 9.0)
 _STRIP_ROWS = 64
 # Rows on either side that the filters of `restore_detail` reach.
@@ -113,7 +111,7 @@ def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArra
     fraction = position - lower
     trusted = np.clip((_WIDE_STEP_PX[1] - step) / (_WIDE_STEP_PX[1] - _WIDE_STEP_PX[0]), 0, 1)
     variance = trusted * fraction * (1 - fraction) * step * step / 16
-    return np.clip(variance, 0, _MOST_VARIANCE_PX2).astype(np.float32)
+    return np.maximum(variance, 0).astype(np.float32)
 
 
 def restore_detail(pixels: FloatArray, variance: FloatArray, transfer: str) -> FloatArray:
