@@ -430,6 +430,8 @@ class MergeResult:
     seconds : dict of str to float
         Wall-clock time of every stage.
     options : MergeOptions
+    axis : FocusAxis or None
+        Of the frames that could be aligned, in their order; None where the pictures do not tell.
     """
 
     pixels: FloatArray
@@ -440,3 +442,4 @@ class MergeResult:
     findings: tuple[Finding, ...]
     options: MergeOptions
     seconds: dict[str, float] = field(default_factory=dict)
+    axis: FocusAxis | None = None

@@ -127,7 +127,15 @@ def merge_stack(
     findings = _findings(stack, alignment)
     origin = (box[0], box[1])
     return MergeResult(
-        pixels, origin, stack, registration, depth, findings, options, seconds=seconds
+        pixels,
+        origin,
+        stack,
+        registration,
+        depth,
+        findings,
+        options,
+        seconds=seconds,
+        axis=alignment.axis,
     )
 
 
