@@ -1,0 +1,137 @@
+"""The frame that every page shares: head, styles, script, sections, the run as JSON.
+
+How the parts of a page fit together
+------------------------------------
+A page is ``render_page(title=…, summary=…, sections=[Section(id, heading, html), …], data=…)``.
+
+- ``Section.html`` is trusted: build it with `template` (Jinja2 with autoescape), `markupsafe`, or
+  escape by hand whatever comes from files. ``title``, ``summary`` and headings are escaped here.
+- ``data`` is the dict that the command prints with ``--json``. It stands in
+  ``<script type="application/json" id="run-data">`` with ``<``, ``>`` and ``&`` written as \\u
+  escapes, so that no text in it can end the element.
+- Nothing is loaded: styles and script are inline, pictures are data URIs, and a content security
+  policy forbids everything else. No inline event handlers, no further scripts: page.js is all.
+
+Charts are inline SVG strings (``merge/report/page/charts``). They take their colours from CSS
+variables alone, which are set for light and dark paper: ``--ink`` (text, lines), ``--muted``
+(secondary text), ``--rule`` (hairlines, grids), ``--paper`` (background), ``--accent`` (the thing
+meant), ``--warn``, ``--bad``, ``--good``. Text inherits the page's font. A chart has ``viewBox``, no
+fixed width, ``class="chart"``, ``role="group"`` and an ``aria-label`` that says what it shows.
+Whatever tells more on a closer look has ``class="mark"``, ``tabindex="0"``, ``role="img"`` (or
+"button"), an ``aria-label`` with the numbers in words, and one of
+
+- ``data-frame="3"``: index of a frame, from 0, counting all frames of the stack;
+- ``data-box="row,column,height,width"``: a place, in pixels of the reference frame;
+- both, or several frames: ``data-frame="3 4"`` (a gap between two frames).
+
+page.js does the rest: hovering or focusing such an element, wherever it is on the page, outlines
+the box or the parts where the frame is sharpest in the picture viewer and marks the frames in the
+strip; a click or Enter brings the place into view and chooses the frame in the loupe.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+_ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
+
+
+@dataclass(frozen=True)
+class Section:
+    """One part of a page.
+
+    Attributes
+    ----------
+    id : str
+        Name of the place within the page: letters, digits, hyphens.
+    heading : str
+        Plain text.
+    html : str
+        Trusted: everything from outside is escaped already.
+    """
+
+    id: str
+    heading: str
+    html: str
+
+
+def render_page(
+    *, title: str, summary: str, sections: Sequence[Section], data: Mapping[str, Any]
+) -> str:
+    """Return a whole page as one string.
+
+    Parameters
+    ----------
+    title : str
+        Plain text: what was looked at.
+    summary : str
+        Plain text, the answer in one or two sentences.
+    sections : sequence of Section
+        In reading order.
+    data : mapping
+        What ``--json`` prints; JSON values.
+    """
+    style, script = _static("page.css"), _static("page.js")
+    return template("page.html.j2").render(
+        title=title,
+        summary=summary,
+        sections=[{"id": s.id, "heading": s.heading, "html": Markup(s.html)} for s in sections],
+        data=embed_json(data),
+        style=Markup(style),
+        script=Markup(script),
+        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    )
+
+
+def template(name: str) -> Any:
+    """Return a template of this package; it escapes what it is given unless that is Markup."""
+    return _environment().get_template(name)
+
+
+def embed_json(data: Any) -> Markup:
+    """Return JSON that is safe inside a script element; a number that is not known is null.
+
+    Examples
+    --------
+    >>> print(embed_json({"name": "</script>", "gain": float("nan")}))
+    {"name":"\\u003c/script\\u003e","gain":null}
+    """
+    text = json.dumps(_finite(data), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for character, escape in _ESCAPES.items():
+        text = text.replace(character, escape)
+    return Markup(text)
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("merge.report.page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+@lru_cache(maxsize=4)
+def _static(name: str) -> str:
+    return files("merge.report.page").joinpath(name).read_text(encoding="utf-8")
