@@ -7,15 +7,17 @@
 
 from merge.align.area import common_area, valid_area
 from merge.align.pair import PairResult, register_pair
-from merge.align.warp import warp_frame
+from merge.align.warp import needed_area, warp_frame, warp_part
 from merge.align.whole_stack import analysis_reduction, register_stack
 
 __all__ = [
     "PairResult",
     "analysis_reduction",
     "common_area",
+    "needed_area",
     "register_pair",
     "register_stack",
     "valid_area",
     "warp_frame",
+    "warp_part",
 ]

@@ -1,6 +1,13 @@
 """Files to frames; alone imports the raw and HEIF decoders."""
 
-from merge.read.frame import probe_frame, read_frame, read_luminance, read_preview
+from merge.read.frame import (
+    probe_frame,
+    read_frame,
+    read_luminance,
+    read_preview,
+    read_samples,
+    reduce_samples,
+)
 from merge.read.stack import check_stack, find_frames
 
 __all__ = [
@@ -10,4 +17,6 @@ __all__ = [
     "read_frame",
     "read_luminance",
     "read_preview",
+    "read_samples",
+    "reduce_samples",
 ]
