@@ -1,0 +1,297 @@
+"""Pieces of inline SVG that keep their text readable at every width.
+
+A chart is as wide as its box and has a fixed height: x is a percentage of the width, y a pixel.
+Text, ticks and marks then keep their size on a phone and on paper, where a `viewBox` would shrink
+them; only curves, which have no size, lie in a stretched layer. Colours are the page's variables.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from html import escape
+
+Point = tuple[float, float]
+
+# Share of the width at either side that stays free for marks at the ends.
+MARGIN = 2.5
+# A box of 390 px holds about this many characters of a chart's text.
+_NARROW_PX, _WIDE_PX, _CHARACTER_PX = 330, 760, 7.2
+
+# The same in every chart, so that each can stand alone in any page that has the colours.
+STYLE = (
+    "<style>"
+    ".chart{display:block;width:100%;overflow:visible;font-size:12.5px;line-height:1.2}"
+    ".chart text{fill:var(--ink)}"
+    ".chart .soft{fill:var(--muted)}"
+    ".chart .strong{font-weight:650}"
+    ".chart .halo{paint-order:stroke;stroke:var(--paper);stroke-width:4px}"
+    ".chart .hit{fill:transparent;stroke:none}"
+    ".chart .say{visibility:hidden}"
+    ".chart .mark{cursor:pointer;outline:none}"
+    ".chart .mark:hover>.say,.chart .mark:focus>.say{visibility:visible}"
+    ".chart:has(.mark:hover) .mark:focus:not(:hover)>.say{visibility:hidden}"
+    ".chart:has(.mark:hover) .rest,.chart:has(.mark:focus) .rest{visibility:hidden}"
+    ".chart .mark:hover>.hit{fill:var(--ink);fill-opacity:.09}"
+    ".chart .mark:focus>.hit{fill:var(--accent);fill-opacity:.14;stroke:var(--ink);"
+    "stroke-width:2}"
+    ".chart .grid{stroke:var(--rule);stroke-width:1}"
+    ".chart .line{fill:none;stroke:var(--accent);stroke-width:2;vector-effect:non-scaling-stroke}"
+    "@media(max-width:719px){.chart .wide{display:none}}"
+    "@media(min-width:720px){.chart .narrow{display:none}}"
+    "@media print{.chart .say,.chart .rest{display:none}}"
+    "</style>"
+)
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Values to percent of the width (or, with other ends, to pixels of the height)."""
+
+    low: float
+    high: float
+    start: float = MARGIN
+    end: float = 100 - MARGIN
+
+    def __call__(self, value: float) -> float:
+        """Return where a value lies."""
+        share = (value - self.low) / (self.high - self.low)
+        return self.start + share * (self.end - self.start)
+
+
+def number(value: float) -> str:
+    """Return a coordinate, short.
+
+    Examples
+    --------
+    >>> number(2.5), number(3.0), number(1 / 3)
+    ('2.5', '3', '0.33')
+    """
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def chart(*, name: str, title: str, description: str, height: float, parts: Iterable[str]) -> str:
+    """Return a whole inline SVG.
+
+    Parameters
+    ----------
+    name : str
+        Prefix of its ids, unique on a page.
+    title, description : str
+        What it is, and what it says, in words: read aloud in place of the picture.
+    height : float
+        In px.
+    parts : iterable of str
+        SVG elements, back to front.
+    """
+    inside = "".join(parts)
+    # An image hides what it holds from a screen reader: with marks to visit it is a group.
+    role = "group" if 'class="mark"' in inside else "img"
+    return (
+        f'<svg class="chart" id="{name}" role="{role}" style="height:{number(height)}px" '
+        f'aria-labelledby="{name}-title" aria-describedby="{name}-words" '
+        'xmlns="http://www.w3.org/2000/svg">'
+        f'<title id="{name}-title">{escape(title)}</title>'
+        f'<desc id="{name}-words">{escape(description)}</desc>{STYLE}{inside}</svg>'
+    )
+
+
+def text(
+    x: float,
+    y: float,
+    words: str,
+    *,
+    anchor: str = "start",
+    classes: str = "",
+    shift_px: float = 0.0,
+) -> str:
+    """Return words at x % and y px; near either end they turn inwards."""
+    if anchor == "middle":
+        half = 50 * len(words) * _CHARACTER_PX / _NARROW_PX
+        anchor = "start" if x < min(half, 8) else "end" if x > 100 - min(half, 8) else "middle"
+    extra = f' class="{classes}"' if classes else ""
+    extra += f' dx="{number(shift_px)}"' if shift_px else ""
+    return (
+        f'<text x="{number(x)}%" y="{number(y)}" text-anchor="{anchor}"{extra}>'
+        f"{escape(words)}</text>"
+    )
+
+
+def line(x1: float, y1: float, x2: float, y2: float, *, style: str = "", classes: str = "") -> str:
+    """Return a straight line; x in %, y in px."""
+    return (
+        f'<line x1="{number(x1)}%" y1="{number(y1)}" x2="{number(x2)}%" y2="{number(y2)}"'
+        f"{_dress(style, classes)}/>"
+    )
+
+
+def box(x1: float, y1: float, x2: float, y2: float, *, style: str = "", classes: str = "") -> str:
+    """Return a filled box between two x in % and two y in px."""
+    return (
+        f'<rect x="{number(min(x1, x2))}%" y="{number(min(y1, y2))}" '
+        f'width="{number(abs(x2 - x1))}%" height="{number(abs(y2 - y1))}"'
+        f"{_dress(style, classes)}/>"
+    )
+
+
+def dot(x: float, y: float, radius: float = 4.0, *, style: str = "", classes: str = "") -> str:
+    """Return a round mark."""
+    return (
+        f'<circle cx="{number(x)}%" cy="{number(y)}" r="{number(radius)}"{_dress(style, classes)}/>'
+    )
+
+
+def diamond(x: float, y: float, radius: float, *, style: str = "") -> str:
+    """Return a mark on its corner: told from a round one without colour."""
+    r = number(radius)
+    # A shape of its own size within percent: an empty picture that overflows.
+    return (
+        f'<svg x="{number(x)}%" y="{number(y)}" width="1" height="1" overflow="visible">'
+        f'<path d="M0-{r}L{r} 0L0 {r}L-{r} 0Z"{_dress(style, "")}/></svg>'
+    )
+
+
+def curve(points: Sequence[Point], height: float, *, style: str = "", classes: str = "line") -> str:
+    """Return a curve through (%, px) points, broken where a value is not known."""
+    commands, pen_down = [], False
+    for x, y in points:
+        if not (math.isfinite(x) and math.isfinite(y)):
+            pen_down = False
+            continue
+        commands.append(f"{'L' if pen_down else 'M'}{number(x)} {number(y)}")
+        pen_down = True
+    return stretched(f'<path d="{"".join(commands)}"{_dress(style, classes)}/>', height)
+
+
+def stretched(inside: str, height: float) -> str:
+    """Return a layer whose x runs from 0 to 100 over the whole width."""
+    tall = number(height)
+    return (
+        f'<svg x="0" y="0" width="100%" height="{tall}" viewBox="0 0 100 {tall}" '
+        f'preserveAspectRatio="none">{inside}</svg>'
+    )
+
+
+def hatching(name: str, colour: str, *, gap: float = 6.0, width: float = 2.0) -> str:
+    """Return the definition of a pattern of slanting lines; use it as ``url(#name)``."""
+    return (
+        f'<defs><pattern id="{name}" width="{number(gap)}" height="{number(gap)}" '
+        'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        f'<rect width="{number(gap)}" height="{number(gap)}" '
+        f'style="fill:{colour};fill-opacity:.16"/>'
+        f'<rect width="{number(width)}" height="{number(gap)}" style="fill:{colour}"/>'
+        "</pattern></defs>"
+    )
+
+
+def dotting(name: str, colour: str) -> str:
+    """Return the definition of a pattern of dots; use it as ``url(#name)``."""
+    return (
+        f'<defs><pattern id="{name}" width="6" height="6" patternUnits="userSpaceOnUse">'
+        f'<rect width="6" height="6" style="fill:{colour};fill-opacity:.2"/>'
+        f'<circle cx="3" cy="3" r="1.7" style="fill:{colour}"/></pattern></defs>'
+    )
+
+
+def mark(
+    inside: str,
+    *,
+    label: str,
+    frames: Sequence[int] = (),
+    place: tuple[int, int, int, int] | None = None,
+    say: Sequence[str] = (),
+    say_at: float = 14.0,
+) -> str:
+    """Return something that keyboard and pointer can visit.
+
+    Parameters
+    ----------
+    inside : str
+        Its shapes; one of them of class "hit" is what lights up.
+    label : str
+        What a screen reader says.
+    frames : sequence of int
+        Indices of the frames that the page is to show, counted from 0.
+    place : tuple of int, optional
+        (row, column, height, width) in the reference frame.
+    say : sequence of str
+        Lines shown while it is visited.
+    say_at : float
+        Base line of the first of them, in px.
+    """
+    data = f' data-frame="{" ".join(map(str, frames))}"' if frames else ""
+    if place is not None:
+        data += f' data-box="{",".join(map(str, place))}"'
+    shown = "".join(
+        f'<text class="say{" strong" if i == 0 else ""}" x="0" y="{number(say_at + 17 * i)}">'
+        f"{escape(words)}</text>"
+        for i, words in enumerate(say)
+    )
+    return (
+        f'<g class="mark" tabindex="0" role="img" aria-label="{escape(label, quote=True)}"{data}>'
+        f"{inside}{shown}</g>"
+    )
+
+
+def cut(words: str, most: int = 44) -> str:
+    """Return words short enough for one line on a phone."""
+    return words if len(words) <= most else words[: most - 1] + "…"
+
+
+def hint(words: str, y: float = 14.0) -> str:
+    """Return what stands where a visited mark speaks, as long as none is."""
+    return text(0, y, words, classes="soft rest")
+
+
+def spaced(places: Sequence[float], words: Sequence[str], *, wide: bool) -> list[int]:
+    """Return which labels have room beside those chosen before; the first and last come first."""
+    room = 100 / (_WIDE_PX if wide else _NARROW_PX)
+    chosen: list[int] = []
+    order = [0, len(places) - 1, *range(1, len(places) - 1)] if len(places) > 1 else [0]
+    for i in order[: len(places)]:
+        widths = (
+            0.5 * room * (_CHARACTER_PX * (len(words[i]) + len(words[k])) + 10) for k in chosen
+        )
+        if all(abs(places[i] - places[k]) >= w for k, w in zip(chosen, widths, strict=True)):
+            chosen.append(i)
+    return sorted(chosen)
+
+
+def labels(
+    places: Sequence[float], words: Sequence[str], y: float, *, classes: str = "soft"
+) -> list[str]:
+    """Return words centred at places in %, as many as fit a phone, more on a wide page."""
+    if not places:
+        return []
+    narrow, wide = (spaced(places, words, wide=w) for w in (False, True))
+    found = []
+    for i in sorted({*narrow, *wide}):
+        only = "" if i in narrow and i in wide else " narrow" if i in narrow else " wide"
+        found.append(text(places[i], y, words[i], anchor="middle", classes=classes + only))
+    return found
+
+
+def round_ticks(low: float, high: float, count: int = 5) -> list[float]:
+    """Return about so many round numbers between two ends.
+
+    Examples
+    --------
+    >>> round_ticks(0, 57)
+    [0.0, 10.0, 20.0, 30.0, 40.0, 50.0]
+    >>> round_ticks(-0.04, 0.11, 3)
+    [0.0, 0.05, 0.1]
+    """
+    raw = (high - low) / count
+    if not raw > 0:
+        return [low]
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = min((base * power for base in (1, 2, 5, 10)), key=lambda s: abs(math.log(s / raw)))
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [round(k * step, 10) for k in range(first, last + 1)]
+
+
+def _dress(style: str, classes: str) -> str:
+    dressed = f' class="{classes}"' if classes else ""
+    return dressed + (f' style="{style}"' if style else "")
