@@ -1,4 +1,4 @@
-"""The frame that every page shares: head, styles, script, sections, the run as JSON.
+r"""The frame that every page shares: head, styles, script, sections, the run as JSON.
 
 How the parts of a page fit together
 ------------------------------------
@@ -7,7 +7,7 @@ A page is ``render_page(title=…, summary=…, sections=[Section(id, heading, h
 - ``Section.html`` is trusted: build it with `template` (Jinja2 with autoescape), `markupsafe`, or
   escape by hand whatever comes from files. ``title``, ``summary`` and headings are escaped here.
 - ``data`` is the dict that the command prints with ``--json``. It stands in
-  ``<script type="application/json" id="run-data">`` with ``<``, ``>`` and ``&`` written as \\u
+  ``<script type="application/json" id="run-data">`` with ``<``, ``>`` and ``&`` written as \u
   escapes, so that no text in it can end the element.
 - Nothing is loaded: styles and script are inline, pictures are data URIs, and a content security
   policy forbids everything else. No inline event handlers, no further scripts: page.js is all.
@@ -15,9 +15,9 @@ A page is ``render_page(title=…, summary=…, sections=[Section(id, heading, h
 Charts are inline SVG strings (``merge/report/page/charts``). They take their colours from CSS
 variables alone, which are set for light and dark paper: ``--ink`` (text, lines), ``--muted``
 (secondary text), ``--rule`` (hairlines, grids), ``--paper`` (background), ``--accent`` (the thing
-meant), ``--warn``, ``--bad``, ``--good``. Text inherits the page's font. A chart has ``viewBox``, no
-fixed width, ``class="chart"``, ``role="group"`` and an ``aria-label`` that says what it shows.
-Whatever tells more on a closer look has ``class="mark"``, ``tabindex="0"``, ``role="img"`` (or
+meant), ``--warn``, ``--bad``, ``--good``. Text inherits the page's font. A chart is
+as wide as its box, with ``class="chart"``, ``role="group"`` and an ``aria-label`` that says what it
+shows. Whatever tells more on a closer look has ``class="mark"``, ``tabindex="0"``, ``role="img"`` (or
 "button"), an ``aria-label`` with the numbers in words, and one of
 
 - ``data-frame="3"``: index of a frame, from 0, counting all frames of the stack;
@@ -35,16 +35,21 @@ import base64
 import hashlib
 import json
 import math
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-_ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
+from merge.errors import WriteError
+from merge.write.atomic import check_target, replace_atomically
+
+_UNSAFE = "<>&\u2028\u2029"
 
 
 @dataclass(frozen=True)
@@ -94,22 +99,51 @@ def render_page(
     )
 
 
+def check_page(path: Path, *, overwrite: bool, inputs: Iterable[Path] = ()) -> None:
+    """Raise WriteError where `write_page` would, before the work of a run is done."""
+    check_target(path, overwrite=overwrite, inputs=inputs)
+    if not os.access(path.absolute().parent, os.W_OK):
+        raise WriteError(f"{path}: no permission to write there; choose another folder")
+
+
+def write_page(path: Path, page: str, *, overwrite: bool, inputs: Iterable[Path] = ()) -> None:
+    """Write a page whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    page : str
+        From `render_page`.
+    overwrite : bool
+        Replace an existing file.
+    inputs : iterable of Path
+        Files that must never be replaced.
+
+    Raises
+    ------
+    WriteError
+        If the file exists (without ``overwrite``), is an input, or cannot be written.
+    """
+    with replace_atomically(path, overwrite=overwrite, inputs=inputs) as file:
+        file.write(page.encode("utf-8"))
+
+
 def template(name: str) -> Any:
     """Return a template of this package; it escapes what it is given unless that is Markup."""
     return _environment().get_template(name)
 
 
 def embed_json(data: Any) -> Markup:
-    """Return JSON that is safe inside a script element; a number that is not known is null.
+    r"""Return JSON that is safe inside a script element; a number that is not known is null.
 
     Examples
     --------
     >>> print(embed_json({"name": "</script>", "gain": float("nan")}))
-    {"name":"\\u003c/script\\u003e","gain":null}
+    {"name":"\u003c/script\u003e","gain":null}
     """
     text = json.dumps(_finite(data), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    for character, escape in _ESCAPES.items():
-        text = text.replace(character, escape)
+    for character in _UNSAFE:
+        text = text.replace(character, f"\\u{ord(character):04x}")
     return Markup(text)
 
 
