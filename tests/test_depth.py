@@ -8,13 +8,14 @@ import cv2
 import numpy as np
 import pytest
 from scenes import SceneStack, photograph_stack, warp_exact
+from scipy.ndimage import gaussian_filter, uniform_filter
 from skimage.measure import block_reduce
 from skimage.transform import resize
 
-from merge import depth as depth_module
 from merge.depth import (
     find_even_places,
     locate_depth,
+    locating,
     measure_detail,
     measure_reduction,
     measured_shape,
@@ -22,6 +23,9 @@ from merge.depth import (
     resize_depth,
     resize_map,
 )
+from merge.depth.filtering import FILTER_RADIUS_PX, FILTER_VARIANCE, EdgeFilter
+from merge.depth.locating import cut_tile
+from merge.depth.measuring import REACH_WIDE, SIGMA_NARROW, SIGMA_WIDE, WINDOW_SIGMA_PX
 from merge.model import DepthMap
 from merge.scratch import ScratchStack
 
@@ -100,8 +104,8 @@ def passed_by_normal_curve(sigma: float, frequency: float) -> float:
 def test_measure_detail_of_a_sine_is_its_root_mean_square_in_the_band(frequency):
     sine = 0.5 + 0.2 * np.sin(2 * np.pi * frequency * np.arange(400))
     picture = np.broadcast_to(sine.astype(np.float32), (60, 400)).copy()
-    narrow, wide = depth_module._SIGMA_NARROW, depth_module._SIGMA_WIDE
-    passed = passed_by_normal_curve(narrow, frequency) - passed_by_normal_curve(wide, frequency)
+    passed = passed_by_normal_curve(SIGMA_NARROW, frequency)
+    passed -= passed_by_normal_curve(SIGMA_WIDE, frequency)
     measure = measure_detail(picture, 1)[20:40, 40:360]
     assert np.sqrt((measure**2).mean()) == pytest.approx(0.2 * passed / np.sqrt(2), rel=0.01)
 
@@ -111,6 +115,20 @@ def test_measure_detail_of_an_even_picture_is_nothing_and_of_a_softer_one_less()
     sharp = np.random.default_rng(1).random((80, 90), np.float32)
     soft = cv2.GaussianBlur(sharp, (0, 0), 1.0)
     assert (measure_detail(soft, 1) < measure_detail(sharp, 1)).mean() > 0.99
+
+
+@pytest.mark.parametrize("shape", [(70, 90), (41, 62), (5, 9)])
+@pytest.mark.parametrize("reduction", [1, 2, 3])
+def test_measure_detail_agrees_with_whole_pictures_blurred_by_scipy(shape, reduction):
+    picture = np.random.default_rng(14).random(shape, np.float32)
+    narrow, wide = (
+        gaussian_filter(picture.astype(np.float64), sigma, mode="mirror", radius=radius)
+        for sigma, radius in ((SIGMA_NARROW, 2), (SIGMA_WIDE, REACH_WIDE))
+    )
+    missing = [(0, -side % reduction) for side in shape]
+    power = block_reduce(np.pad((narrow - wide) ** 2, missing, mode="edge"), reduction, np.mean)
+    expected = np.sqrt(gaussian_filter(power, WINDOW_SIGMA_PX, mode="mirror", radius=3))
+    np.testing.assert_allclose(measure_detail(picture, reduction), expected, atol=1e-6)
 
 
 # --- edge-aware filter ------------------------------------------------------------------------
@@ -140,18 +158,23 @@ def guided_slowly(values: np.ndarray, guide: np.ndarray, radius: int, ridge: flo
     return np.where(count == side**2, total / np.maximum(count, 1), np.nan)
 
 
+def filtered(values: np.ndarray, guide: np.ndarray) -> np.ndarray:
+    """Return ``values`` filtered by the compiled filter, as one tile."""
+    box = np.s_[0 : values.shape[0], 0 : values.shape[1]]
+    edges = EdgeFilter(cut_tile(guide, box))
+    return edges.apply(cut_tile(values, box))
+
+
 @pytest.mark.parametrize("channels", [1, 3])
 def test_edge_filter_is_the_mean_of_least_squares_fits_in_all_windows(channels):
     rng = np.random.default_rng(6)
     guide = rng.random((26, 24, channels), np.float32) * 0.1 + 0.4
     guide[:, 12:] += 0.3
     values = rng.random((26, 24), np.float32)
-    radius, ridge = depth_module._FILTER_RADIUS_PX, depth_module._FILTER_VARIANCE
-    expected = guided_slowly(values, guide, radius, ridge)
+    expected = guided_slowly(values, guide, FILTER_RADIUS_PX, FILTER_VARIANCE)
     inside = np.isfinite(expected)
     assert inside.sum() >= 50
-    found = depth_module._EdgeFilter(guide)(values)
-    np.testing.assert_allclose(found[inside], expected[inside], atol=2e-4)
+    np.testing.assert_allclose(filtered(values, guide)[inside], expected[inside], atol=2e-4)
 
 
 # --- depth ------------------------------------------------------------------------------------
@@ -229,6 +252,68 @@ def test_even_places_are_those_with_nothing_but_noise():
     assert even[:, 105:].max() == 0
     assert even.min() >= 0
     assert even.max() <= 1
+
+
+def guided_plainly(values: np.ndarray, guide: np.ndarray) -> np.ndarray:
+    """Return the guided filter of K. He et al. (2013), equations 14 to 16, in double precision."""
+    side = 2 * FILTER_RADIUS_PX + 1
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        return uniform_filter(values, (side, side, *[1] * (values.ndim - 2)), mode="mirror")
+
+    colour = mean(guide)
+    spread = (
+        mean(guide[..., :, None] * guide[..., None, :])
+        - colour[..., :, None] * colour[..., None, :]
+    )
+    spread += FILTER_VARIANCE * np.eye(guide.shape[2])
+    shared = mean(guide * values[..., None]) - colour * mean(values)[..., None]
+    slope = np.linalg.solve(spread, shared[..., None])[..., 0]
+    offset = mean(values) - (slope * colour).sum(axis=2)
+    return (mean(slope) * guide).sum(axis=2) + mean(offset)
+
+
+def peaks_plainly(maps: np.ndarray) -> np.ndarray:
+    """Return the place of the first maximum along the stack, by a parabola in logarithms."""
+    best = maps.argmax(axis=0)
+    inside = np.clip(best, 1, len(maps) - 2)
+    low, top, high = (
+        np.log(np.take_along_axis(maps, (inside + k)[None], axis=0)[0]) for k in (-1, 0, 1)
+    )
+    offset = np.clip(0.5 * (low - high) / np.minimum(low - 2 * top + high, -1e-6), -0.5, 0.5)
+    return best + np.where(best == inside, offset, 0)
+
+
+def located_plainly(measures: np.ndarray, guide: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return position and confidence with whole arrays and SciPy's filters."""
+    mean, peak = measures.mean(axis=0), measures.max(axis=0)
+    noise = np.percentile(mean, 2)
+    smooth = np.array([guided_plainly(m / (peak + noise), guide) for m in measures])
+    position = peaks_plainly(np.maximum(smooth, 1e-6))
+    wide = [np.sqrt(gaussian_filter(m**2, 1.2, mode="mirror", radius=5)) for m in measures]
+    near = [np.where(abs(position - k) <= 1, w, 0) for k, w in enumerate(wide)]
+    lost = np.max(near, axis=0) + noise < 0.55 * (np.max(wide, axis=0) + noise)
+    contrast = (peak - mean) / (peak + noise) * peak / (peak + 2 * noise)
+    return np.where(lost, peaks_plainly(np.array(wide)), position), contrast
+
+
+@pytest.mark.parametrize(("channels", "group_bytes"), [(3, 1 << 28), (3, 1), (1, 1 << 28)])
+def test_locate_depth_in_tiles_agrees_with_whole_arrays(channels, group_bytes, monkeypatch):
+    """Many tiles, and as many groups of frames as there are frames, against SciPy's filters."""
+    monkeypatch.setattr(locating, "_GROUP_BYTES", group_bytes)
+    monkeypatch.setattr(locating, "_TILE_ROWS", 24)
+    monkeypatch.setattr(locating, "_TILE_COLUMNS", 40)
+    rng = np.random.default_rng(15)
+    guide = rng.random((61, 93, channels), np.float32) * 0.2 + 0.3
+    guide[:, 50:] += 0.3
+    true = cv2.resize(rng.random((4, 5)), (93, 61), interpolation=cv2.INTER_LINEAR) * 6
+    true[20:22, 10:80] = 6 - true[20:22, 10:80]
+    texture = 0.01 + 0.1 * rng.random(true.shape)
+    measures = np.array([m * texture + 0.002 for m in peaks_at(true, 7)]).astype(np.float16)
+    position, confidence = located_plainly(measures.astype(np.float64), guide.astype(np.float64))
+    depth = located(measures, guide)
+    assert (np.abs(depth.position - position) > 1e-3).mean() < 2e-4  # ties fall either way
+    np.testing.assert_allclose(depth.confidence, confidence, atol=1e-5)
 
 
 # --- accuracy ---------------------------------------------------------------------------------

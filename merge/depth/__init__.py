@@ -1,0 +1,21 @@
+"""Which frame is sharpest at every pixel, to a fraction of a frame.
+
+Each frame leaves a reduced, half-precision map of its local detail; the maps of all frames are
+then filtered along picture edges and their peak along the stack is located.
+"""
+
+from merge.depth.even import find_even_places
+from merge.depth.locating import locate_depth
+from merge.depth.measuring import measure_detail, measure_reduction, measured_shape, reduce_map
+from merge.depth.sizing import resize_depth, resize_map
+
+__all__ = [
+    "find_even_places",
+    "locate_depth",
+    "measure_detail",
+    "measure_reduction",
+    "measured_shape",
+    "reduce_map",
+    "resize_depth",
+    "resize_map",
+]

@@ -1,0 +1,284 @@
+"""Compiled filters of one tile of a measure, and the peaks along the stack that they lead to.
+
+`fit_windows` and `filter_tile` are the guided filter with a colour guide [1]_. A tile is small
+enough that everything kept of it stays in a processor's cache while the frames go by.
+
+.. [1] K. He, J. Sun and X. Tang, "Guided image filtering", IEEE Trans. Pattern Anal. Mach.
+   Intell. 35(6), 1397-1409 (2013), equations 14 to 16. doi:10.1109/TPAMI.2012.213
+"""
+
+from __future__ import annotations
+
+import numba
+import numpy as np
+
+from merge.model import FloatArray
+
+# Radius of the windows in pixels of the measure, and the variance of an edge. A radius of 3 favours
+# thin hairs (rendered macro 28.9 dB against 28.6 with 6), one of 6 the photograph scene (31.0
+# against 30.6).
+FILTER_RADIUS_PX = 4
+FILTER_VARIANCE = 1e-4
+_SIDE = 2 * FILTER_RADIUS_PX + 1
+# Rows and columns that a tile has all round besides its own: two windows.
+PAD = 2 * FILTER_RADIUS_PX
+# Filtered measures are never below this, so that every place has a peak.
+_LEAST = np.float32(1e-6)
+TINY = np.float32(1e-9)
+# Planes of a tile's state: for the filtered and for the widened measure the index of the highest
+# frame, its measure, those before and after it, and the last one seen; then the widened measures of
+# the frame before, of and after the highest filtered one.
+INDEX, BEST, BEFORE, AFTER, PREVIOUS = range(5)
+SMOOTH, WIDE, BESIDE, STATE_PLANES = 0, 5, 10, 13
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _box_mean(values: FloatArray, out: FloatArray) -> None:  # pragma: no cover - compiled
+    """Fill the first rows and columns of ``out`` with means of all whole windows of ``values``."""
+    width = values.shape[1] - _SIDE + 1
+    sums = np.empty((_SIDE, width), np.float32)
+    share = np.float32(1 / (_SIDE * _SIDE))
+    for row in range(values.shape[0]):
+        line, along = values[row], sums[row % _SIDE]
+        for x in range(width):
+            total = line[x]
+            for shift in range(1, _SIDE):
+                total += line[x + shift]
+            along[x] = total
+        if row >= _SIDE - 1:
+            mean = out[row - _SIDE + 1]
+            for x in range(width):
+                total = sums[0, x]
+                for kept in range(1, _SIDE):
+                    total += sums[kept, x]
+                mean[x] = total * share
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def fit_windows(guide: FloatArray, fit: FloatArray) -> None:  # pragma: no cover - compiled
+    """Fill ``fit`` with every window's mean colour and inverse colour spread.
+
+    Parameters
+    ----------
+    guide : ndarray, shape (C, h + 2 PAD, w + 2 PAD), float32
+        C is 1 or 3.
+    fit : ndarray, shape (C + C (C + 1) / 2, h + PAD, w + PAD), float32
+        Means, then the upper triangle of the inverse covariance, row by row.
+    """
+    channels = guide.shape[0]
+    product = np.empty(guide.shape[1:], np.float32)
+    for one in range(channels):
+        _box_mean(guide[one], fit[one])
+    plane = channels
+    for one in range(channels):
+        for two in range(one, channels):
+            for row in range(product.shape[0]):
+                for x in range(product.shape[1]):
+                    product[row, x] = guide[one, row, x] * guide[two, row, x]
+            _box_mean(product, fit[plane])
+            for row in range(fit.shape[1]):
+                for x in range(fit.shape[2]):
+                    fit[plane, row, x] -= fit[one, row, x] * fit[two, row, x]
+                    if one == two:
+                        fit[plane, row, x] += np.float32(FILTER_VARIANCE)
+            plane += 1
+    for row in range(fit.shape[1]):
+        for x in range(fit.shape[2]):
+            if channels == 1:
+                fit[1, row, x] = 1 / fit[1, row, x]
+            else:
+                _invert(fit[3:, row, x])
+
+
+@numba.njit(cache=True, nogil=True)
+def _invert(upper: FloatArray) -> None:  # pragma: no cover - compiled
+    """Invert a symmetric 3 x 3 matrix, given by its upper triangle, in place."""
+    a, b, c = np.float64(upper[0]), np.float64(upper[1]), np.float64(upper[2])
+    d, e, f = np.float64(upper[3]), np.float64(upper[4]), np.float64(upper[5])
+    first, second, third = d * f - e * e, c * e - b * f, b * e - c * d
+    scale = 1 / (a * first + b * second + c * third)
+    upper[0], upper[1], upper[2] = first * scale, second * scale, third * scale
+    upper[3] = (a * f - c * c) * scale
+    upper[4] = (b * c - a * e) * scale
+    upper[5] = (a * d - b * b) * scale
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def filter_tile(  # pragma: no cover - compiled
+    values: FloatArray, guide: FloatArray, fit: FloatArray, work: FloatArray, out: FloatArray
+) -> None:
+    """Fill ``out`` with ``values`` filtered along the edges of ``guide``.
+
+    Parameters
+    ----------
+    values : ndarray, shape (h + 2 PAD, w + 2 PAD), float32
+    guide, fit : ndarray
+        See `fit_windows`.
+    work : ndarray, shape (C + 2, h + 2 PAD, w + 2 PAD), float32
+        Overwritten.
+    out : ndarray, shape (h, w), float32
+    """
+    channels, height, width = guide.shape[0], fit.shape[1], fit.shape[2]
+    offset, product = work[channels], work[channels + 1]
+    _box_mean(values, offset)
+    for one in range(channels):
+        for row in range(values.shape[0]):
+            for x in range(values.shape[1]):
+                product[row, x] = guide[one, row, x] * values[row, x]
+        _box_mean(product, work[one])
+    for row in range(height):
+        mean = offset[row]
+        if channels == 1:
+            for x in range(width):
+                slope = (work[0, row, x] - fit[0, row, x] * mean[x]) * fit[1, row, x]
+                work[0, row, x] = slope
+                mean[x] -= slope * fit[0, row, x]
+            continue
+        for x in range(width):
+            shared0 = work[0, row, x] - fit[0, row, x] * mean[x]
+            shared1 = work[1, row, x] - fit[1, row, x] * mean[x]
+            shared2 = work[2, row, x] - fit[2, row, x] * mean[x]
+            slope0 = fit[3, row, x] * shared0 + fit[4, row, x] * shared1 + fit[5, row, x] * shared2
+            slope1 = fit[4, row, x] * shared0 + fit[6, row, x] * shared1 + fit[7, row, x] * shared2
+            slope2 = fit[5, row, x] * shared0 + fit[7, row, x] * shared1 + fit[8, row, x] * shared2
+            work[0, row, x], work[1, row, x], work[2, row, x] = slope0, slope1, slope2
+            mean[x] -= slope0 * fit[0, row, x] + slope1 * fit[1, row, x] + slope2 * fit[2, row, x]
+    smooth = work[channels + 1]
+    for one in range(channels + 1):
+        _box_mean(work[one, :height, :width], smooth)
+        for row in range(out.shape[0]):
+            if one == 0:
+                out[row] = 0
+            if one == channels:
+                for x in range(out.shape[1]):
+                    out[row, x] += smooth[row, x]
+            else:
+                colour = guide[one, row + PAD]
+                for x in range(out.shape[1]):
+                    out[row, x] += smooth[row, x] * colour[x + PAD]
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def widen_tile(  # pragma: no cover - compiled
+    values: FloatArray, kernel: FloatArray, out: FloatArray
+) -> None:
+    """Fill ``out`` with the root of the squares of ``values``, blurred by a normal curve.
+
+    Parameters
+    ----------
+    values : ndarray, shape (h + 2 PAD, w + 2 PAD), float32
+    kernel : ndarray, shape (K,), float32
+        Middle and one side; K at most PAD + 1.
+    out : ndarray, shape (h, w), float32
+    """
+    height, width = out.shape
+    squares = np.empty_like(values)
+    across = np.empty(values.shape[1], np.float32)
+    for row in range(values.shape[0]):
+        for x in range(values.shape[1]):
+            squares[row, x] = values[row, x] * values[row, x]
+    for row in range(height):
+        here = squares[row + PAD]
+        for x in range(width + 2 * PAD):
+            across[x] = kernel[0] * here[x]
+        for tap in range(1, len(kernel)):
+            above, below, share = squares[row + PAD - tap], squares[row + PAD + tap], kernel[tap]
+            for x in range(width + 2 * PAD):
+                across[x] += share * (above[x] + below[x])
+        wide = out[row]
+        for x in range(width):
+            wide[x] = kernel[0] * across[x + PAD]
+        for tap in range(1, len(kernel)):
+            left, right, share = across[PAD - tap :], across[PAD + tap :], kernel[tap]
+            for x in range(width):
+                wide[x] += share * (left[x] + right[x])
+        for x in range(width):
+            wide[x] = np.sqrt(wide[x])
+
+
+@numba.njit(cache=True, nogil=True)
+def _take_where(  # pragma: no cover - compiled
+    higher: FloatArray, values: FloatArray, kept: FloatArray
+) -> None:
+    """Copy a row of ``values`` to ``kept`` where ``higher`` is not 0."""
+    for x in range(len(kept)):
+        new, old = values[x], kept[x]
+        kept[x] = new if higher[x] > 0 else old
+
+
+@numba.njit(cache=True, nogil=True)
+def _follow(  # pragma: no cover - compiled
+    higher: FloatArray, index: FloatArray, last: int, values: FloatArray, after: FloatArray
+) -> None:
+    """Note a row of ``values`` as what comes after the highest where that was the last frame."""
+    for x in range(len(after)):
+        new, old = values[x], after[x]
+        following = new if index[x] == last else old
+        after[x] = np.float32(0) if higher[x] > 0 else following
+
+
+@numba.njit(cache=True, nogil=True)
+def track_frame(  # pragma: no cover - compiled
+    state: FloatArray, smooth: FloatArray, wide: FloatArray, count: int
+) -> None:
+    """Take frame ``count`` into the peaks of the filtered and of the widened measures.
+
+    Parameters
+    ----------
+    state : ndarray, shape (STATE_PLANES, h, w), float32
+        See the names of its planes above; from `start_state`.
+    smooth, wide : ndarray, shape (h, w), float32
+        From `filter_tile` and `widen_tile`; both overwritten.
+    count : int
+    """
+    higher = np.empty(smooth.shape[1], np.float32)
+    for row in range(smooth.shape[0]):
+        for first, values in ((SMOOTH, smooth[row]), (WIDE, wide[row])):
+            best, index = state[first + BEST, row], state[first + INDEX, row]
+            for x in range(len(values)):
+                values[x] = max(values[x], _LEAST) if first == SMOOTH else values[x]
+                higher[x] = np.float32(1) if values[x] > best[x] else np.float32(0)
+            _follow(higher, index, count - 1, values, state[first + AFTER, row])
+            _take_where(higher, state[first + PREVIOUS, row], state[first + BEFORE, row])
+            _take_where(higher, values, best)
+            if first == SMOOTH:
+                beside = wide[row]
+                _follow(higher, index, count - 1, beside, state[BESIDE + 2, row])
+                _take_where(higher, state[WIDE + PREVIOUS, row], state[BESIDE, row])
+                _take_where(higher, beside, state[BESIDE + 1, row])
+            for x in range(len(values)):
+                old = index[x]
+                index[x] = np.float32(count) if higher[x] > 0 else old
+            state[first + PREVIOUS, row] = values
+
+
+class EdgeFilter:
+    """Guided filter of one tile.
+
+    Parameters
+    ----------
+    guide : ndarray, shape (h + 2 PAD, w + 2 PAD, C), float32
+        C is 1 or 3.
+    """
+
+    def __init__(self, guide: FloatArray) -> None:
+        rows, columns, channels = guide.shape
+        self._guide = np.ascontiguousarray(guide.transpose(2, 0, 1))
+        planes = channels + channels * (channels + 1) // 2
+        self._fit = np.empty((planes, rows - PAD, columns - PAD), np.float32)
+        fit_windows(self._guide, self._fit)
+        self._work = np.empty((channels + 2, rows, columns), np.float32)
+
+    def apply(self, values: FloatArray) -> FloatArray:
+        """Return a map, shape (h + 2 PAD, w + 2 PAD), filtered along edges, shape (h, w)."""
+        rows, columns = values.shape
+        out = np.empty((rows - 2 * PAD, columns - 2 * PAD), np.float32)
+        filter_tile(values, self._guide, self._fit, self._work, out)
+        return out
+
+
+def start_state(shape: tuple[int, int]) -> FloatArray:
+    """Return the state of a tile of (h, w) before its first frame."""
+    state = np.zeros((STATE_PLANES, *shape), np.float32)
+    state[[SMOOTH + BEST, WIDE + BEST]] = TINY
+    return state

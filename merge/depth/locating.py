@@ -1,0 +1,168 @@
+"""Where along the stack every place is sharpest."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.depth import filtering
+from merge.depth.filtering import PAD, TINY
+from merge.depth.measuring import half_kernel
+from merge.model import DepthMap, FloatArray
+from merge.scratch import ScratchStack
+
+# A structure thinner than the filter, lost in it, comes back where the frame chosen has less than
+# this share of the sharpest frame's measure, both over a window that spans a thin structure.
+_LOST_SHARE = 0.55
+_LOST_SIGMA_PX, _LOST_REACH_PX = 1.2, 5
+# Rows and columns of a tile: what is kept of one stays in a processor's cache.
+_TILE_ROWS, _TILE_COLUMNS = 64, 256
+# Measures read from disk are held up to this size at once; more means fewer returns to each tile.
+_GROUP_BYTES = 256 << 20
+
+Box = tuple[slice, slice]
+
+
+def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
+    """Return the position of the sharpest frame at every place.
+
+    Parameters
+    ----------
+    measures : ScratchStack of (h, w)
+        `measure_detail` of every frame, 0 where a frame has no pixel.
+    guide : ndarray, shape (h, w, C), float32
+        Sharp picture; depth edges follow its edges. C is 1 or 3.
+
+    Returns
+    -------
+    DepthMap, shape (h, w)
+        Positions in frames, from a parabola through the logarithms of the three best measures.
+    """
+    shape = guide.shape[:2]
+    depth = DepthMap(np.empty(shape, np.float32), np.empty(shape, np.float32))
+    boxes = list(_tiles(shape))
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        mean, peak = _summarize(measures, shape, boxes, pool)
+        noise = np.float32(np.percentile(mean, 2) + TINY)
+        tiles = _Tiles(guide, mean, peak, noise, depth)
+        for first, group in _groups(measures):
+            last = first + len(group) == len(measures)
+            for job in [pool.submit(tiles.add, box, first, group, last=last) for box in boxes]:
+                job.result()
+    return depth
+
+
+def _tiles(shape: tuple[int, ...]) -> Iterator[Box]:
+    for row in range(0, shape[0], _TILE_ROWS):
+        for column in range(0, shape[1], _TILE_COLUMNS):
+            yield (
+                slice(row, min(row + _TILE_ROWS, shape[0])),
+                slice(column, min(column + _TILE_COLUMNS, shape[1])),
+            )
+
+
+def _groups(measures: ScratchStack) -> Iterator[tuple[int, list[NDArray[Any]]]]:
+    """Yield (index of the first, some measures), as many as fit into memory."""
+    size = max(1, _GROUP_BYTES // max(measures[0].nbytes, 1))
+    for first in range(0, len(measures), size):
+        yield first, [measures[k] for k in range(first, min(first + size, len(measures)))]
+
+
+def _summarize(
+    measures: ScratchStack, shape: tuple[int, ...], boxes: list[Box], pool: ThreadPoolExecutor
+) -> tuple[FloatArray, FloatArray]:
+    """Return the mean and the highest of all measures."""
+    total, peak = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+
+    def add(box: Box, group: Sequence[NDArray[Any]]) -> None:
+        for measure in group:
+            values = measure[box].astype(np.float32)
+            total[box] += values
+            np.maximum(peak[box], values, out=peak[box])
+
+    for _, group in _groups(measures):
+        for job in [pool.submit(add, box, group) for box in boxes]:
+            job.result()
+    total /= max(len(measures), 1)
+    return total, peak
+
+
+class _Tiles:
+    """Work on one tile after the other, all frames of a group for each."""
+
+    def __init__(
+        self,
+        guide: FloatArray,
+        mean: FloatArray,
+        peak: FloatArray,
+        noise: np.float32,
+        depth: DepthMap,
+    ) -> None:
+        self._guide, self._mean, self._peak = guide, mean, peak
+        self._noise, self._depth = noise, depth
+        self._kernel = half_kernel(_LOST_SIGMA_PX, _LOST_REACH_PX)
+        self._states: dict[tuple[int, int], FloatArray] = {}
+
+    def add(self, box: Box, first: int, group: Sequence[NDArray[Any]], *, last: bool) -> None:
+        """Take a group of measures, the first of them number ``first``, into one tile."""
+        key = box[0].start, box[1].start
+        shape = box[0].stop - key[0], box[1].stop - key[1]
+        state = self._states.pop(key, None)
+        if state is None:
+            state = filtering.start_state(shape)
+        smooth_along_edges = filtering.EdgeFilter(cut_tile(self._guide, box)).apply
+        weight = 1 / (cut_tile(self._peak, box) + self._noise)
+        wide = np.empty(shape, np.float32)
+        for count, measure in enumerate(group, first):
+            values = cut_tile(measure, box)
+            filtering.widen_tile(values, self._kernel, wide)
+            np.multiply(values, weight, out=values)
+            filtering.track_frame(state, smooth_along_edges(values), wide, count)
+        if last:
+            self._finish(box, state)
+        else:
+            self._states[key] = state
+
+    def _finish(self, box: Box, state: FloatArray) -> None:
+        """Put the position and confidence of one tile into the depth map."""
+        smooth, wide = state[filtering.SMOOTH :], state[filtering.WIDE :]
+        position = _peak_position(smooth)
+        offset = position - smooth[filtering.INDEX]
+        before, chosen, after = state[filtering.BESIDE :]
+        np.maximum(chosen, before, out=chosen, where=offset <= 0)
+        np.maximum(chosen, after, out=chosen, where=offset >= 0)
+        lost = chosen + self._noise < _LOST_SHARE * (wide[filtering.BEST] + self._noise)
+        self._depth.position[box] = np.where(lost, _peak_position(wide), position)
+        mean, peak = self._mean[box], self._peak[box]
+        contrast = np.clip((peak - mean) / (peak + self._noise), 0, 1)
+        self._depth.confidence[box] = contrast * peak / (peak + 2 * self._noise)
+
+
+def cut_tile(values: NDArray[Any], box: Box) -> FloatArray:
+    """Return a tile with `PAD` more all round, reflected at the border of the whole."""
+    height, width = values.shape[:2]
+    rows, columns = (
+        slice(max(s.start - PAD, 0), min(s.stop + PAD, n))
+        for s, n in zip(box, (height, width), strict=True)
+    )
+    part = values[rows, columns].astype(np.float32)
+    top, left = rows.start - box[0].start + PAD, columns.start - box[1].start + PAD
+    bottom, right = box[0].stop + PAD - rows.stop, box[1].stop + PAD - columns.stop
+    padded = cv2.copyMakeBorder(part, top, bottom, left, right, cv2.BORDER_REFLECT_101)
+    return padded.reshape(*padded.shape[:2], *values.shape[2:])
+
+
+def _peak_position(planes: FloatArray) -> FloatArray:
+    """Return the peak between frames, by a parabola through three logarithms."""
+    before, after = planes[filtering.BEFORE], planes[filtering.AFTER]
+    inner = (before > 0) & (after > 0)
+    low, top, high = (np.log(np.maximum(v, TINY)) for v in (before, planes[filtering.BEST], after))
+    bend = np.minimum(low - 2 * top + high, np.float32(-1e-6))
+    offset = np.clip(0.5 * (low - high) / bend, -0.5, 0.5)
+    return planes[filtering.INDEX] + np.where(inner, offset, 0).astype(np.float32)

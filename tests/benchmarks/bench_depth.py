@@ -1,0 +1,67 @@
+"""Time and memory of the depth map's stages.
+
+PYTHONPATH=.:tests python tests/benchmarks/bench_depth.py [megapixels] [frames]
+
+Synthetic: a textured plane that rises from the first frame to the last, one edge across it. Two
+processor cores; the reduced size is the one that a merge of that many megapixels measures at.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+from bench_helpers import best_of, describe_machine, peak_mib, print_row
+
+from merge.depth import (
+    find_even_places,
+    locate_depth,
+    measure_detail,
+    measure_reduction,
+    measured_shape,
+)
+from merge.scratch import ScratchStack
+
+
+def make_measures(shape: tuple[int, int], frames: int) -> tuple[ScratchStack, np.ndarray]:
+    """Return measures of ``frames`` frames, and the guide picture."""
+    rng = np.random.default_rng(3)
+    guide = rng.random((*shape, 3), np.float32) * 0.2 + 0.3
+    guide[:, shape[1] // 2 :] += 0.3
+    place = np.linspace(0, frames - 1, shape[1], dtype=np.float32)
+    texture = (0.02 + 0.1 * rng.random(shape, np.float32)).astype(np.float32)
+    measures = ScratchStack(frames, shape, np.float16, memory_bytes=1 << 32)
+    for k in range(frames):
+        measures.append(texture * np.exp(-((k - place) ** 2) / 4) + np.float32(0.003))
+    return measures, guide
+
+
+def locate(shape: tuple[int, int], frames: int) -> None:
+    """Locate depth once, for the peak of memory."""
+    measures, guide = make_measures(shape, frames)
+    locate_depth(measures, guide)
+
+
+def main() -> None:
+    megapixels = float(sys.argv[1]) if len(sys.argv) > 1 else 24
+    frames = int(sys.argv[2]) if len(sys.argv) > 2 else 20
+    width = round((megapixels * 1.5e6) ** 0.5)
+    shape = (round(megapixels * 1e6 / width), width)
+    reduction = measure_reduction(shape)
+    small = measured_shape(shape, reduction)
+    print(describe_machine())
+    print(f"{shape[1]} x {shape[0]} px, measured at {small[1]} x {small[0]}, {frames} frames")
+    luminance = np.random.default_rng(1).random(shape, np.float32)
+    measure_detail(luminance[:64, :64].copy(), reduction)
+    print_row("measure_detail, a frame", best_of(lambda: measure_detail(luminance, reduction)))
+    measures, guide = make_measures(small, frames)
+    locate_depth(measures, guide)
+    seconds = best_of(lambda: locate_depth(measures, guide))
+    added = peak_mib(locate, small, frames) - peak_mib(make_measures, small, frames)
+    print_row("locate_depth, a frame", seconds / frames, added, "memory: all frames")
+    grey = np.ascontiguousarray(guide[..., 1])
+    print_row("find_even_places, a stack", best_of(lambda: find_even_places(grey)))
+
+
+if __name__ == "__main__":
+    main()
