@@ -42,9 +42,9 @@ def apertures_text(series: ApertureSeries) -> str:
         f"Contrast of detail {1 / report.frequency:.0f} px wide, sharpest frame = 100 %:",
         *(_frame_line(report, i) for i in range(len(report.frames))),
         "",
-        _best_line(report),
-        *_place_lines(report),
-        _lens_line(report),
+        best_sentence(report),
+        *place_lines(report),
+        lens_sentence(report),
         *_cost_lines(report),
         limit_sentence(report),
         *_edge_lines(report),
@@ -64,7 +64,8 @@ def _frame_line(report: ApertureReport, i: int) -> str:
     return f"{head} {error:<7} {bar:<24} {mark}".rstrip()
 
 
-def _best_line(report: ApertureReport) -> str:
+def best_sentence(report: ApertureReport) -> str:
+    """Return which frame is the sharpest as a whole."""
     best = report.frames[report.best]
     text = f"Sharpest as a whole: {best.name}, {f_text(best.f_number)}"
     if report.alike:
@@ -73,7 +74,8 @@ def _best_line(report: ApertureReport) -> str:
     return text + "."
 
 
-def _place_lines(report: ApertureReport) -> list[str]:
+def place_lines(report: ApertureReport) -> list[str]:
+    """Return the best f-number of each part of the picture, and what the parts are."""
     parts = [
         f"{r.name} {f_text(report.frames[r.best].f_number)}"
         for r in report.regions
@@ -82,7 +84,8 @@ def _place_lines(report: ApertureReport) -> list[str]:
     return [f"By place: {', '.join(parts)}. Foreground and background: lower and upper third."]
 
 
-def _lens_line(report: ApertureReport) -> str:
+def lens_sentence(report: ApertureReport) -> str:
+    """Return the lens's best aperture in the plane of focus."""
     text = f"Best aperture in the plane of focus: {f_text(report.best_f_number)}"
     if report.best_at_end:
         way = "wider" if report.best_at_end == "widest" else "narrower"

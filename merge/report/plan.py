@@ -59,15 +59,16 @@ def _finite(value: Any) -> Any:
 
 def plan_text(plan: Plan) -> str:
     """Return a plan on one screen."""
-    lines = [_headline(plan), "", *_position_lines(plan), ""]
-    lines += [_summary(plan), *_light_line(plan), "", *_table(plan), ""]
+    lines = [plan_headline(plan), "", *_position_lines(plan), ""]
+    lines += [plan_summary(plan), *light_lines(plan), "", *_table(plan), ""]
     for finding in plan.findings:
         mark = {"note": "Note", "warning": "Warning", "problem": "Problem"}[finding.severity]
         lines.append(f"{mark}: {finding.message} {finding.advice}".rstrip())
     return "\n".join([*lines, plan.caution])
 
 
-def _headline(plan: Plan) -> str:
+def plan_headline(plan: Plan) -> str:
+    """Return what to set, in one sentence."""
     chosen, request = plan.chosen, plan.request
     frames = "1 frame" if chosen.frames == 1 else f"{chosen.frames} frames"
     aperture = f"f/{chosen.f_number:g}"
@@ -77,10 +78,10 @@ def _headline(plan: Plan) -> str:
     if plan.mode == "rail":
         if plan.step_mm is not None:
             travel = plan.step_mm * (chosen.frames - 1)
-            start += f", move the camera {_mm(plan.step_mm)} a frame ({_mm(travel)} in all)"
+            start += f", move the camera {mm_text(plan.step_mm)} a frame ({mm_text(travel)} in all)"
         return start + "."
     near, far = (position.focus_mm for position in (plan.positions[0], plan.positions[-1]))
-    where = _metres(near) if chosen.frames == 1 else f"{_metres(near)} … {_metres(far)}"
+    where = metres_text(near) if chosen.frames == 1 else f"{metres_text(near)} … {metres_text(far)}"
     lens = f"{request.focal_length_mm:g} mm lens"
     return f"{start}, focus at {where} ({lens}, distances from the sensor mark)."
 
@@ -89,10 +90,10 @@ def _position_lines(plan: Plan) -> list[str]:
     rail = plan.mode == "rail"
     if rail and len(plan.positions) > _LISTED_POSITIONS:
         return [
-            f"Start with the focus {_mm(plan.positions[0].focus_mm)} behind the subject's nearest "
+            f"Start with the focus {mm_text(plan.positions[0].focus_mm)} behind the subject's nearest "
             "point; end as far before the farthest."
         ]
-    show = _mm if rail else _metres
+    show = mm_text if rail else metres_text
     title = "behind near end" if rail else "set focus to"
     lines = [f"{'frame':>7}  {title:>15}   within {plan.request.tolerance_px:g} px of blur"]
     return lines + [
@@ -117,7 +118,8 @@ def _position_line(index: int, position: FramePosition | None, show: Any) -> str
     return f"{index:>7}  {show(position.focus_mm):>15}   {ends}"
 
 
-def _summary(plan: Plan) -> str:
+def plan_summary(plan: Plan) -> str:
+    """Return how sharp that becomes, and how long it takes."""
     chosen, request = plan.chosen, plan.request
     text = f"Worst blur {chosen.blur_px:.1f} px (tolerance {request.tolerance_px:g} px)"
     if chosen.frames > 1 and plan.overlap >= 0:
@@ -131,7 +133,8 @@ def _summary(plan: Plan) -> str:
     return text
 
 
-def _light_line(plan: Plan) -> list[str]:
+def light_lines(plan: Plan) -> list[str]:
+    """Return how the bracket's light compares with one frame's; nothing for one frame."""
     if plan.chosen.frames == 1:
         return []
     return [
@@ -186,9 +189,9 @@ def _reshoot_line(frame: ReshootFrame, names: tuple[str, ...]) -> str:
         line = f"  {100 * frame.share:.0f} % of the way from {first} to {second}"
     details = []
     if frame.focus_m is not None:
-        details.append(f"focus at {_metres(1000 * frame.focus_m)}")
+        details.append(f"focus at {metres_text(1000 * frame.focus_m)}")
     if frame.subject_shift_mm is not None:
-        details.append(f"{_mm(frame.subject_shift_mm)} from {first} at the subject")
+        details.append(f"{mm_text(frame.subject_shift_mm)} from {first} at the subject")
     elif frame.sensor_shift_um is not None:
         details.append(f"{frame.sensor_shift_um:.3g} µm from {first} at the sensor")
     return ": ".join([line, ", ".join(details)] if details else [line])
@@ -291,12 +294,12 @@ def _draw_blur(axes: Axes, plan: Plan) -> None:
         return
     ends = sorted((1000 / place[0], 1000 / place[-1]))
     axes.set_xlim(ends[1], ends[0] if ends[0] > 0.001 else 0.0)
-    ticks = _distance_ticks(ends[0], ends[1])
+    ticks = distance_ticks(ends[0], ends[1])
     axes.set_xticks(ticks, [_tick(t) for t in ticks])
     axes.set_xlabel("distance from the sensor mark (m)")
 
 
-def _distance_ticks(low: float, high: float) -> list[float]:
+def distance_ticks(low: float, high: float) -> list[float]:
     """Return a few round distances as 1/m between two ends in 1/m, far enough apart to read."""
     rounds = [base * 10.0**power for power in range(-2, 4) for base in (1, 1.5, 2, 3, 5, 7)]
     inside = [1 / metres for metres in sorted(rounds) if low <= 1 / metres <= high]
@@ -321,7 +324,7 @@ def _seconds(value: float | None) -> str:
     return f"1/{1 / value:.0f} s" if value < 0.3 else f"{value:.3g} s"
 
 
-def _metres(distance_mm: float) -> str:
+def metres_text(distance_mm: float) -> str:
     """Return a distance with three digits, as far as a focus scale can be read."""
     if distance_mm > 1e7:
         return "infinity"
@@ -336,5 +339,6 @@ def _aperture(f_number: float) -> str:
     return f"f/{f_number:.0f}" if f_number >= 100 else f"f/{f_number:.3g}"
 
 
-def _mm(distance_mm: float) -> str:
+def mm_text(distance_mm: float) -> str:
+    """Return a length as finely as a rail is set."""
     return f"{distance_mm:.3f} mm" if abs(distance_mm) < 10 else f"{distance_mm:.1f} mm"

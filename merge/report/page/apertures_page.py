@@ -1,0 +1,182 @@
+"""An aperture series as a page: which f-number, the proof at 100 %, where, and why."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from merge.apertures import ApertureReport
+from merge.model import FloatArray
+from merge.pipeline.apertures import ApertureSeries, CropRow
+from merge.pipeline.page_pictures import small_frame
+from merge.report.apertures import (
+    best_sentence,
+    f_text,
+    lens_sentence,
+    limit_sentence,
+    place_lines,
+)
+from merge.report.page.charts import (
+    contrast_chart,
+    edge_chart,
+    region_chart,
+    where_key,
+    where_map,
+)
+from merge.report.page.pictures import data_uri, encode_picture
+from merge.report.page.shell import Section, render_page, template
+
+_PICTURE_SIDE, _PICTURE_QUALITY = 1000, 60
+
+
+def apertures_page(
+    series: ApertureSeries, record: Mapping[str, Any], *, run: Sequence[tuple[str, str]]
+) -> str:
+    """Return the page of an aperture series.
+
+    Parameters
+    ----------
+    series : ApertureSeries
+    record : mapping
+        What ``--json`` prints, see `merge.report.apertures.apertures_record`.
+    run : sequence of (str, str)
+        What, and its value in words, for the last section.
+
+    Raises
+    ------
+    ReadError
+        If the frame in the middle cannot be read any more.
+    """
+    report = series.report
+    first, last = report.frames[0], report.frames[-1]
+    sections = [
+        Section("answer", "Which f-number?", _answer(report)),
+        Section("look", "Look: the same places at every f-number", _look(series)),
+        Section("where", "Where is each the sharpest?", _where(series)),
+        Section("why", "Why: what each stop gives and costs", _why(report)),
+        Section("run", "How it was measured", template("run.html.j2").render(rows=run)),
+    ]
+    return render_page(
+        title=f"Apertures {f_text(first.f_number)} to {f_text(last.f_number)}, "
+        f"{len(report.frames)} frames",
+        summary=f"{lens_sentence(report)} {limit_sentence(report)}",
+        sections=sections,
+        data=record,
+    )
+
+
+def _answer(report: ApertureReport) -> str:
+    faults = [f"{f.name} ({f_text(f.f_number)}): {f.fault}" for f in report.frames if f.fault]
+    html: str = template("apertures_answer.html.j2").render(
+        best=best_sentence(report),
+        places=[
+            {
+                "name": region.name,
+                "f_number": f_text(report.frames[region.best].f_number),
+                "frame": report.frames[region.best].name,
+                "blur": None if math.isnan(region.blur_px) else f"{region.blur_px:.2g}",
+            }
+            for region in report.regions
+        ],
+        at=f_text(report.best_f_number),
+        meaning=place_lines(report)[0].partition(". ")[2],
+        faults=faults,
+        frames_needed=report.frames_needed,
+        tolerance=f"{report.tolerance_px:g}",
+    )
+    return html
+
+
+def _look(series: ApertureSeries) -> str:
+    rows = [_crop_row(series, row) for row in series.rows]
+    side = series.rows[0].box[3] if series.rows else 0
+    html: str = template("apertures_look.html.j2").render(rows=rows, side=side)
+    return html
+
+
+def _crop_row(series: ApertureSeries, row: CropRow) -> dict[str, Any]:
+    report = series.report
+    region = next((r for r in report.regions if r.name == row.place), None)
+    crops = []
+    for i, (frame, crop) in enumerate(zip(report.frames, row.crops, strict=True)):
+        contrast = None if region is None else f"{100 * region.contrast[i]:.0f} %"
+        crops.append(
+            {
+                "uri": data_uri(_exact(crop)),
+                "f_number": f_text(frame.f_number),
+                "name": frame.name,
+                "contrast": contrast,
+                "best": region is not None and region.best == i,
+                "fault": frame.fault,
+                "width": crop.shape[1],
+                "height": crop.shape[0],
+            }
+        )
+    return {"place": row.place, "row": row.box[0], "column": row.box[1], "crops": crops}
+
+
+def _exact(crop: FloatArray) -> bytes:
+    """Return a crop (h, w) as WebP without loss: sharpness is what is to be judged."""
+    grey = np.asarray(np.clip(crop * 255 + 0.5, 0, 255).astype(np.uint8))
+    file = io.BytesIO()
+    Image.fromarray(grey).convert("RGB").save(file, "WEBP", lossless=True, quality=60, method=3)
+    return file.getvalue()
+
+
+def _where(series: ApertureSeries) -> str:
+    middle = series.sources[len(series.sources) // 2]
+    picture = small_frame(middle, _PICTURE_SIDE)
+    html: str = template("apertures_where.html.j2").render(
+        picture=where_map(
+            series.report, data_uri(encode_picture(picture, _PICTURE_QUALITY)), middle.shape[:2]
+        ),
+        key=[
+            {"f_number": name, "colour": colour, "share": f"{100 * share:.0f} %"}
+            for name, colour, share in where_key(series.report)
+        ],
+    )
+    return html
+
+
+def _why(report: ApertureReport) -> str:
+    html: str = template("apertures_why.html.j2").render(
+        width=f"{1 / report.frequency:.0f}",
+        contrast=contrast_chart(report),
+        regions=[region_chart(report, r) for r in report.regions if r.name != "whole picture"],
+        costs=[
+            {
+                "span": f"{f_text(c.from_f_number)} → {f_text(c.to_f_number)}",
+                "change": _change(c.change),
+                "diffraction": _change(c.diffraction),
+                "rest": _change(c.rest),
+            }
+            for c in report.costs
+        ],
+        pitch_known=not math.isnan(report.frames[0].diffraction),
+        frames=[
+            {
+                "name": f.name,
+                "f_number": f_text(f.f_number),
+                "contrast": f"{100 * f.contrast:.1f} %",
+                "error": f"± {200 * f.error:.1f}",
+                "diffraction": _share(f.diffraction),
+                "note": f.fault or ("sharpest" if i == report.best else ""),
+            }
+            for i, f in enumerate(report.frames)
+        ],
+        edge=edge_chart(report),
+    )
+    return html
+
+
+def _change(value: float) -> str:
+    return "not known" if math.isnan(value) else f"{100 * value:+.1f} %".replace("-", "−")
+
+
+def _share(value: float) -> str:
+    return "not known" if math.isnan(value) else f"{100 * value:.1f} %"
