@@ -66,7 +66,7 @@ def fit_windows(guide: FloatArray, fit: FloatArray) -> None:  # pragma: no cover
         Means, then the upper triangle of the inverse covariance, row by row.
     """
     channels = guide.shape[0]
-    product = np.empty(guide.shape[1:], np.float32)
+    product = np.empty_like(guide[0])
     for one in range(channels):
         _box_mean(guide[one], fit[one])
     plane = channels

@@ -2,6 +2,7 @@
 
 from merge.write.atomic import hash_file, replace_atomically, write_json
 from merge.write.picture import check_output, default_output, write_depth, write_picture
+from merge.write.preview import write_depth_preview
 
 __all__ = [
     "check_output",
@@ -9,6 +10,7 @@ __all__ = [
     "hash_file",
     "replace_atomically",
     "write_depth",
+    "write_depth_preview",
     "write_json",
     "write_picture",
 ]
