@@ -1,0 +1,341 @@
+"""Dust on the sensor: soft dark spots that stay where they are while the picture moves or blurs.
+
+All in the logarithm of linear light, where a shadow is the same number whatever lies below it, and on
+frames averaged down to about two megapixels. A spot must be dark at one place in every frame (the
+second weakest response counts), look alike in every direction, and be seen not to follow the picture:
+its displacement from frame to frame is measured against that of the picture, or the frames are focused
+so far apart that a real spot would have dissolved in some of them. Its shadow is the mean over all
+frames and directions at each distance from its centre, so that the texture below averages out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.defects.evidence import PictureMotion
+from merge.encoding import linearize
+from merge.model import DustSpot, FloatArray
+
+# Frames are averaged down until they have no more than this many pixels.
+_ANALYSED_PX = 2_500_000
+# Light is taken as at least this much above black, where logarithms only show noise.
+_DARK_LIGHT = 0.004
+# Differences of Gaussians find spots, at two sizes on each of three halvings; a disk of radius r
+# answers most at about r / 1.6 (measured on soft-rimmed disks).
+_LEVELS = 3
+_SIGMAS_PX = (1.0, 1.6)
+_RATIO = 1.6
+# The weakest mean answer that is looked at (a disk of loss a answers about a / 3).
+_WEAKEST = 0.005
+# Candidates differ less from frame to frame where they are than where the picture went.
+_STAYS_BETTER = 0.8
+# Where the picture cannot move but blurs: deviation over frames of a steady answer over its mean.
+_STEADY_ANSWER = 0.25
+# Half-width, in sigmas, of the window that tells how busy a frame is around a place, and the least
+# answer that it is taken to hold.
+_AROUND = 6.0
+_FAINTEST = 0.003
+_CANDIDATES = 400
+# Shadows below this share of light at their darkest are left: 1.5 % is one step of 8 bits at mid grey.
+_SMALLEST_LOSS = 0.015
+# Deviation over frames of a spot's darkness over its mean.
+_STEADY = 0.3
+# Its profile one step before the end, over that in the middle: a shadow ends, a slope goes on.
+_ENDS = 0.15
+# Frames that must show it clearly.
+_COUNTED = 2.0
+_ROUNDS = 4
+# Share of a spot's mean picture that its radial profile explains.
+_ROUND = 0.75
+# A spot's movement over that of the picture: 0 for a defect, 1 for a thing. This many standard errors
+# must lie between it and one half.
+_HALF = 0.5
+# Blur that dissolves a real spot, over the spot's diameter.
+_DISSOLVED = 1.5
+_ERRORS = 3.5
+
+
+@dataclass(frozen=True, eq=False)
+class _Spot:
+    """A spot as measured, in pixels of the analysed frames."""
+
+    row: float
+    column: float
+    profile: FloatArray  # logarithm of light over that around it, at radii 0, 1, 2 ...
+    varies: float  # deviation over frames of the darkness over its mean
+    follows: float  # movement over that of the picture
+    follows_error: float
+    roundness: float  # share of the mean picture that the profile explains
+    counted: float  # number of frames that tell about it
+
+
+@dataclass(frozen=True, eq=False)
+class _Answers:
+    """Sums, over frames, of weights, weighted answers to one size of spot and their squares.
+
+    ``here`` is on the sensor, ``there`` where the picture of the reference frame went.
+    """
+
+    sigma_px: float  # in pixels of the level
+    side: int  # pixels of the analysed frames for one of the level
+    here: list[FloatArray]
+    there: list[FloatArray]
+
+
+class DustSearch:
+    """Finds dust on the frames it is given, one after the other, in the order of ``motion``."""
+
+    def __init__(self, transfer: str, motion: PictureMotion) -> None:
+        self._transfer, self._motion = transfer, motion
+        self._light: list[FloatArray] = []
+        self._answers: list[_Answers] = []
+        self._reduction = 1
+
+    def add(self, pixels: FloatArray) -> None:
+        """Take one more frame's pixels (H, W, C) in their own encoding."""
+        self._reduction = max(1, int(np.ceil(np.sqrt(pixels[..., 0].size / _ANALYSED_PX))))
+        light = self._log_light(pixels)
+        transform = self._motion.transforms[len(self._light)]
+        self._light.append(light)
+        level, side = light, 1
+        for k in range(_LEVELS):
+            if k:
+                level, side = cv2.pyrDown(level), 2 * side
+            matrix = _reduced_transform(transform, self._reduction, side)
+            if len(self._answers) <= k * len(_SIGMAS_PX):
+                self._answers += [
+                    _Answers(sigma, side, *([np.zeros_like(level) for _ in "123"] for _ in "12"))
+                    for sigma in _SIGMAS_PX
+                ]
+            for sums in self._answers[k * len(_SIGMAS_PX) :][: len(_SIGMAS_PX)]:
+                _add_answer(sums, level, matrix)
+
+    def _log_light(self, pixels: FloatArray) -> FloatArray:
+        height, width = (side // self._reduction for side in pixels.shape[:2])
+        inner = pixels[: height * self._reduction, : width * self._reduction]
+        small = cv2.resize(inner, (width, height), interpolation=cv2.INTER_AREA)
+        if small.ndim == 3:
+            small = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
+        light = np.maximum(linearize(small, self._transfer), 0) + np.float32(_DARK_LIGHT)
+        return cv2.log(light).reshape(height, width)
+
+    def spots(self) -> tuple[DustSpot, ...]:
+        """Return the dust of all frames so far, strongest first."""
+        found: list[DustSpot] = []
+        taken = np.zeros(self._light[0].shape, np.uint8)
+        for row, column, sigma in self._candidates():
+            if taken[row, column]:
+                continue
+            spot = self._measure(row, column, sigma)
+            if spot is None or not self._is_dust(spot):
+                continue
+            found.append(self._full_size(spot))
+            cv2.circle(taken, (round(spot.column), round(spot.row)), len(spot.profile), 1, -1)
+        return tuple(found)
+
+    def _candidates(self) -> list[tuple[int, int, float]]:
+        """Return (row, column, sigma) of dark places that do not go with the picture."""
+        places = []
+        middle = self._motion.transforms[len(self._light) // 2]
+        for k, sums in enumerate(self._answers):
+            mean, varies, varies_there = self._compare(sums, middle)
+            level = k // len(_SIGMAS_PX) * len(_SIGMAS_PX)
+            beside = self._answers[level : level + len(_SIGMAS_PX)]
+            fits = (mean > _WEAKEST) & (mean >= cv2.dilate(mean, np.ones((3, 3), np.uint8)))
+            for other in beside:
+                fits &= mean >= other.here[1] / other.here[0]
+            stays = varies < _STAYS_BETTER * varies_there
+            size_px = 3 * sums.sigma_px * sums.side * self._reduction
+            if self._motion.blurred_px() >= _DISSOLVED * size_px:
+                stays |= varies < (_STEADY_ANSWER * mean) ** 2
+            for row, column in np.argwhere(fits & stays):
+                at = (row * sums.side, column * sums.side)
+                places.append(
+                    (float(mean[row, column]), *at, sums.sigma_px * sums.side)
+                )
+        places.sort(reverse=True)
+        return [place[1:] for place in places[:_CANDIDATES]]
+
+    def _compare(
+        self, sums: _Answers, middle: NDArray[np.float64]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return mean answers, their variance in place, and where the picture went."""
+        weight, first, second = sums.here
+        mean = first / weight
+        varies = second / weight - mean**2
+        weight, first, second = sums.there
+        there = second / weight - (first / weight) ** 2
+        matrix = _reduced_transform(np.linalg.inv(middle), self._reduction, sums.side)
+        there = _warp(there, matrix / matrix[2, 2])
+        varies, there = (cv2.GaussianBlur(v, (0, 0), sums.sigma_px) for v in (varies, there))
+        return mean, varies, there
+
+    def _measure(
+        self, row: int, column: int, sigma: float
+    ) -> _Spot | None:
+        """Return the spot at a place; None where its surroundings leave the picture."""
+        inner, outer = 2.4 * sigma + 0.5, 3.6 * sigma + 2.5
+        half = int(np.ceil(outer))
+        height, width = self._light[0].shape
+        if not (half <= row < height - half and half <= column < width - half):
+            return None
+        area = np.s_[row - half : row + half + 1, column - half : column + half + 1]
+        patches = np.stack([light[area] for light in self._light])
+        y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
+        dy = dx = 0.0
+        weights = np.full(len(patches), 1 / len(patches))
+        for _ in range(_ROUNDS):
+            radius = np.hypot(y - dy, x - dx)
+            flat = _without_slope(patches, y, x, (radius > inner) & (radius <= outer))
+            mean = np.tensordot(weights, flat, 1)
+            profile = _radial_profile(mean, radius, inner)
+            if profile[0] > np.log1p(-_SMALLEST_LOSS):
+                return None
+            seen = radius <= outer
+            template = np.interp(radius, np.arange(len(profile)), profile)
+            fit = _fit_frames(flat, template, seen)
+            weights = 1 / (fit.rest**2 + _FAINTEST**2)
+            weights /= weights.sum()
+            step = (weights @ fit.moved).clip(-1, 1)
+            dx, dy = dx + step[0], dy + step[1]
+        if np.hypot(dx, dy) > 1.5 * sigma + 1:
+            return None
+        offsets = self._motion.offsets_px(
+            (row + dy + 0.5) * self._reduction - 0.5, (column + dx + 0.5) * self._reduction - 0.5
+        )
+        follows, error = _slope(offsets / self._reduction, fit.moved, weights, fit.moved_error(sigma))
+        varies = float(np.sqrt(weights @ (fit.darkness - 1) ** 2))
+        explained = 1 - ((mean - template)[seen] ** 2).sum() / (mean[seen] ** 2).sum()
+        counted = 1 / float((weights**2).sum())
+        return _Spot(
+            row + dy, column + dx, profile, varies, follows, error, float(explained), counted
+        )
+
+    def _is_dust(self, spot: _Spot) -> bool:
+        if spot.varies > _STEADY or spot.roundness < _ROUND or spot.counted < _COUNTED:
+            return False
+        if spot.profile[-2] < _ENDS * spot.profile[0]:
+            return False
+        stays = spot.follows + _ERRORS * spot.follows_error < _HALF
+        dissolves = self._motion.blurred_px() >= _DISSOLVED * 2 * len(spot.profile) * self._reduction
+        return (stays and spot.follows > -_HALF) or dissolves
+
+    def _full_size(self, spot: _Spot) -> DustSpot:
+        side = self._reduction
+        return DustSpot(
+            row=(spot.row + 0.5) * side - 0.5,
+            column=(spot.column + 0.5) * side - 0.5,
+            spacing_px=float(side),
+            transmission=tuple(float(v) for v in np.exp(spot.profile)),
+        )
+
+
+def _reduced_transform(
+    matrix: NDArray[np.float64], reduction: int, side: int
+) -> NDArray[np.float64]:
+    """Return a map of full-size pixels for those of a level of the reduced frames.
+
+    Blocks of ``reduction`` pixels were averaged; halving then keeps every second pixel's centre.
+    """
+    scale = np.diag([reduction * side, reduction * side, 1.0])
+    scale[:2, 2] = (reduction - 1) / 2
+    reduced: NDArray[np.float64] = np.linalg.solve(scale, matrix @ scale)
+    return reduced
+
+
+def _warp(picture: FloatArray, matrix: NDArray[np.float64]) -> FloatArray:
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = picture.shape[1::-1]
+    return cv2.warpPerspective(picture, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _add_answer(sums: _Answers, level: FloatArray, matrix: NDArray[np.float64]) -> None:
+    """Add how much darker each place of a frame is than its surroundings.
+
+    A frame counts by how little is to be seen around: out of focus, where dust stands out most.
+    """
+    sigma = sums.sigma_px
+    answer = cv2.GaussianBlur(level, (0, 0), sigma * _RATIO) - cv2.GaussianBlur(level, (0, 0), sigma)
+    side = 2 * int(_AROUND * sigma) + 1
+    busy = cv2.blur(answer * answer, (side, side))
+    weight = 1 / (busy + np.float32(_FAINTEST**2))
+    for total, (values, w) in (
+        (sums.here, (answer, weight)),
+        (sums.there, (_warp(answer, matrix), _warp(weight, matrix))),
+    ):
+        cv2.accumulate(w, total[0])
+        cv2.accumulate(w * values, total[1])
+        cv2.accumulate(w * values * values, total[2])
+
+
+def _without_slope(
+    patches: FloatArray, y: FloatArray, x: FloatArray, ring: NDArray[np.bool_]
+) -> FloatArray:
+    """Return patches (K, n, n) less the plane that fits each in a ring."""
+    terms = np.stack([np.ones_like(x), x, y], axis=-1)
+    at_ring = terms[ring]
+    planes = np.linalg.solve(at_ring.T @ at_ring, at_ring.T @ patches[:, ring].T)
+    return patches - np.moveaxis(terms @ planes, -1, 0)
+
+
+def _radial_profile(mean: FloatArray, radius: FloatArray, outer: float) -> FloatArray:
+    """Return the mean at radii 0, 1, 2 ... up to a last one of 0, rising to it steadily."""
+    last = int(np.ceil(outer)) + 1
+    inside = radius < last
+    # Each pixel counts for the two radii that it lies between.
+    lower = np.floor(radius[inside]).astype(int)
+    part = radius[inside] - lower
+    sums = np.bincount(lower, mean[inside] * (1 - part), last + 1)
+    sums += np.bincount(lower + 1, mean[inside] * part, last + 1)
+    weight = np.bincount(lower, 1 - part, last + 1) + np.bincount(lower + 1, part, last + 1)
+    profile = sums / np.maximum(weight, 1e-6)
+    profile[last:] = 0
+    return np.minimum(np.minimum.accumulate(profile[::-1])[::-1], 0).astype(np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class _FramesFit:
+    """How one spot looks in each frame, against its template."""
+
+    darkness: NDArray[np.float64]  # (K,) over the template's
+    moved: NDArray[np.float64]  # (K, 2) displacement in x, y
+    rest: NDArray[np.float64]  # (K,) deviation of what it leaves unexplained
+    steepness: float  # sum of squared slopes of the template, mean of both directions
+
+    def moved_error(self, sigma: float) -> NDArray[np.float64]:
+        """Return the standard error of displacements over pictures that vary over ``sigma``."""
+        alike = 2 * np.pi * sigma**2  # pixels that vary together
+        return self.rest * np.sqrt(alike / self.steepness)
+
+
+def _fit_frames(
+    flat: FloatArray, template: NDArray[np.float64], seen: NDArray[np.bool_]
+) -> _FramesFit:
+    slope_y, slope_x = np.gradient(template)
+    basis = np.stack([template[seen], -slope_x[seen], -slope_y[seen]], axis=1)
+    values = flat[:, seen].T
+    found = np.linalg.solve(basis.T @ basis, basis.T @ values)
+    rest = np.sqrt(((values - basis @ found) ** 2).mean(axis=0))
+    moved = (found[1:] / np.maximum(np.abs(found[0]), 0.3)).T
+    return _FramesFit(found[0], moved, rest, float((basis[:, 1:] ** 2).sum() / 2))
+
+
+def _slope(
+    offsets: NDArray[np.float64],
+    moved: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    errors: NDArray[np.float64],
+) -> tuple[float, float]:
+    """Return the slope of displacements over the picture's, and its standard error."""
+    x, y = (v - weights @ v for v in (offsets, moved))
+    spread = float(weights @ (x**2).sum(axis=1))
+    if spread < 1e-6 or len(x) < 3:
+        return 0.0, np.inf
+    slope = float(weights @ (x * y).sum(axis=1)) / spread
+    expected = (weights**2 * (x**2).sum(axis=1)) @ errors**2
+    observed = (weights**2) @ (((y - slope * x) * x) ** 2).sum(axis=1)
+    return slope, float(np.sqrt(max(expected, observed))) / spread

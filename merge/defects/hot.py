@@ -1,0 +1,90 @@
+"""Hot and dead pixels of developed frames and of raw mosaics."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.defects.evidence import PictureMotion, widest_px
+from merge.defects.spikes import WINDOW
+from merge.model import FloatArray
+
+# A blob of three pixels that moved by this has left the place where it stood out.
+_MOVED_PX = 2.5
+# A point that is blurred to a disk of this diameter reaches the pixels that it has to be above,
+# even if it is clipped white.
+_BLURRED_PX = 8.0
+# Spikes of different channels nearer than this are one defect's.
+_APART_PX = 4
+# Part of a spike's height from which a pixel beside it counts as reached by it.
+_REACHED = 0.08
+
+
+def judge_spikes(
+    places: NDArray[np.int32], present: NDArray[np.bool_], motion: PictureMotion, *, scale: int = 1
+) -> NDArray[np.bool_]:
+    """Return which steady spikes are defects, shape (M,).
+
+    Parameters
+    ----------
+    places, present : ndarray
+        From `SpikeSearch.steady`.
+    motion : PictureMotion
+    scale : int
+        Distance, in pixels of the frames, of neighbours in what was searched.
+    """
+    if motion.blurred_px() >= _BLURRED_PX * scale:
+        return np.ones(len(places), bool)
+    moved = [
+        widest_px(motion.offsets_px(row * scale, column * scale)[seen]) / scale
+        for (row, column, _, _), seen in zip(places.tolist(), present, strict=True)
+    ]
+    return np.array(moved, np.float64) >= _MOVED_PX
+
+
+def separate_spikes(places: NDArray[np.int32]) -> list[tuple[int, int]]:
+    """Return (row, column) of spikes, those that touch or differ in channel alone as one."""
+    kept: list[tuple[int, int]] = []
+    taken: set[tuple[int, int]] = set()
+    for row, column in sorted({(int(p[0]), int(p[1])) for p in places}):
+        if (row, column) not in taken:
+            kept.append((row, column))
+        near = range(-_APART_PX + 1, _APART_PX)
+        taken |= {(row + i, column + j) for i in near for j in near}
+    return kept
+
+
+def reached_pixels(
+    places: NDArray[np.int32], windows: FloatArray, shape: tuple[int, ...]
+) -> NDArray[np.int32]:
+    """Return (M, 2) row, column of all pixels that spikes reach, each once.
+
+    Parameters
+    ----------
+    places : ndarray, shape (N, 4), int32
+    windows : ndarray, shape (N, 7, 7, C), float32
+        Mean surroundings.
+    shape : tuple of int
+        (H, W, ...) of the frames.
+    """
+    half = WINDOW // 2
+    rim = np.ones((WINDOW, WINDOW), bool)
+    rim[1:-1, 1:-1] = False
+    codes: list[Any] = []
+    for (row, column, _, _), window in zip(places.tolist(), windows, strict=True):
+        ground = np.nanmedian(window[rim], axis=0)
+        above = np.nan_to_num(np.abs(window - ground)).max(axis=2)
+        noise = np.nan_to_num(np.abs(window[rim] - ground)).max()
+        reached = above > max(_REACHED * above[half, half], noise)
+        reached[half, half] = True
+        reached &= ~rim
+        rows, columns = np.nonzero(reached)
+        rows, columns = rows + row - half, columns + column - half
+        inside = (rows >= 0) & (rows < shape[0]) & (columns >= 0) & (columns < shape[1])
+        codes.append(rows[inside].astype(np.int64) * shape[1] + columns[inside])
+    if not codes:
+        return np.empty((0, 2), np.int32)
+    unique = np.unique(np.concatenate(codes))
+    return np.stack(np.divmod(unique, shape[1]), axis=1).astype(np.int32)
