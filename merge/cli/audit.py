@@ -16,6 +16,7 @@ from merge.cli.progress import show_progress
 from merge.model import Stack
 from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
 from merge.pipeline.auditing_each import audit_each
+from merge.pipeline.page_pictures import peak_memory_bytes
 from merge.read import find_frames
 from merge.report.audit import audit_record, audit_text, worst_severity, write_weak_parts
 from merge.report.sort import each_line
@@ -64,7 +65,14 @@ Examples:
 @click.option("--prefer", type=click.Choice(["raw", "jpeg"]), default="jpeg", show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Write a PNG of the weak parts.")
-@click.option("--overwrite", is_flag=True, help="Replace that PNG if it exists.")
+@click.option(
+    "--report",
+    type=click.Path(path_type=Path),
+    metavar="PAGE.html",
+    help="Write a page to look at: the sharpest parts, weak parts, findings, focus steps. One "
+    "file, needs no network; reads all frames once more.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace that PNG or page if it exists.")
 @click.option(
     "--fail-on",
     type=click.Choice(_SEVERITIES),
@@ -80,6 +88,7 @@ def command(
     prefer: str,
     as_json: bool,
     picture: Path | None,
+    report: Path | None,
     overwrite: bool,
     fail_on: str | None,
 ) -> None:
@@ -102,20 +111,44 @@ def command(
             raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
         if picture is not None:
             raise click.UsageError("--picture is for one bracket; leave it out with --each")
+        if report is not None:
+            raise click.UsageError("--report is for one bracket; leave it out with --each")
         sys.exit(_audit_each(each, options, chosen, as_json=as_json, fail_on=fail_on))
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     stack = find_frames(frames, prefer=chosen)
     for line in stack.skipped:
         click.echo(f"left out: {line}", err=True)
+    if report is not None:
+        from merge.report.page.shell import check_page
+
+        check_page(report, overwrite=overwrite, inputs=[s.path for s in stack.sources])
     result = _audit_with_bar(stack, options)
+    record = audit_record(result) | {"peak_memory_bytes": peak_memory_bytes()}
+    if report is not None:
+        _write_report(report, result, record, overwrite=overwrite)
     if picture is not None:
         write_weak_parts(result, picture, overwrite=overwrite)
     if as_json:
-        click.echo(json.dumps(audit_record(result), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(record, indent=1, ensure_ascii=False))
     else:
         click.echo(audit_text(result))
+        if report is not None:
+            click.echo(f"Written: {report} ({report.stat().st_size / 1e6:.1f} MB)")
     sys.exit(_exit_code(worst_severity(result.findings), fail_on))
+
+
+def _write_report(
+    report: Path, result: AuditResult, record: dict[str, Any], *, overwrite: bool
+) -> None:
+    # Templates and charts take long to load; an audit without a page needs none.
+    from merge.report.page.audit_page import audit_page
+    from merge.report.page.shell import write_page
+
+    with show_progress() as show:
+        page = audit_page(result, record, progress=show)
+    inputs = [source.path for source in result.stack.sources]
+    write_page(report, page, overwrite=overwrite, inputs=inputs)
 
 
 def _exit_code(worst: str | None, fail_on: str | None) -> int:

@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any, get_args
 import click
 
 from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command, print_line
-from merge.cli.progress import show_progress
+from merge.cli.progress import Progress, show_progress
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
 
 if TYPE_CHECKING:
     from merge.pipeline.each import EachSummary
+    from merge.pipeline.saving import OutputFiles, SavedMerge
 
 _DEFAULTS = MergeOptions()
 _UNITS = {
@@ -103,6 +104,13 @@ class _Bytes(click.ParamType):
     help="Write the run's record as JSON: frames with hashes, transforms, settings, "
     "versions, times.",
 )
+@click.option(
+    "--report",
+    type=click.Path(path_type=Path),
+    metavar="PAGE.html",
+    help="Write a page to look at: the picture with its weak parts, a loupe against every frame, "
+    "findings, focus steps. One file, needs no network.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace existing outputs, never a frame.")
 @click.option(
     "--each",
@@ -136,32 +144,65 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     # Decoders and compilers take long to load; --help and wrong usage need none.
+    from merge.pipeline.page_pictures import peak_memory_bytes
     from merge.pipeline.saving import OutputFiles, merge_to_files
     from merge.report.merge import merge_text
 
     stack = _find(frames, given)
     picture = given["output"] or _default_output(stack)
     files = OutputFiles(picture, given["depth"], given["record"], given["overwrite"])
+    _check_report(given["report"], files, stack)
     with show_progress(quiet=given["quiet"], verbose=given["verbose"]) as progress:
         saved = merge_to_files(
             stack,
             files,
             _options(given, stack),
-            keep_record=given["as_json"],
+            keep_record=given["as_json"] or given["report"] is not None,
             progress=progress,
         )
+        record = (saved.record or {}) | {"peak_memory_bytes": peak_memory_bytes()}
+        if given["report"] is not None:
+            _write_report(given["report"], saved, record, progress)
     if given["as_json"]:
-        click.echo(json.dumps(saved.record, ensure_ascii=False, indent=1))
+        click.echo(json.dumps(record, ensure_ascii=False, indent=1))
     elif given["quiet"]:
         click.echo(str(files.picture))
+        if given["report"] is not None:
+            click.echo(str(given["report"]))
     else:
         click.echo(merge_text(saved, verbose=given["verbose"]))
+        if given["report"] is not None:
+            megabytes = given["report"].stat().st_size / 1e6
+            click.echo(f"Written    {given['report']} (page, {megabytes:.1f} MB)")
     return _exit_code((f.severity for f in saved.result.findings), given["fail_on"])
+
+
+def _check_report(report: Path | None, files: OutputFiles, stack: Stack) -> None:
+    """Refuse a page that could not be written, before the merge."""
+    if report is None:
+        return
+    from merge.report.page.shell import check_page
+
+    others = [p.absolute() for p in (files.picture, files.depth, files.record) if p is not None]
+    if report.absolute() in others:
+        raise click.UsageError(f"--report {report}: asked for twice; give each its own name")
+    check_page(report, overwrite=files.overwrite, inputs=[s.path for s in stack.sources])
+
+
+def _write_report(
+    report: Path, saved: SavedMerge, record: dict[str, Any], progress: Progress
+) -> None:
+    from merge.report.page.merge_page import merge_page
+    from merge.report.page.shell import write_page
+
+    inputs = [source.path for source in saved.result.stack.sources]
+    page = merge_page(saved.result, record, progress=progress)
+    write_page(report, page, overwrite=saved.files.overwrite, inputs=inputs)
 
 
 def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> int:
     """Merge every bracket of a sorted day and return the exit code."""
-    for name in ("depth", "record", "reference"):
+    for name in ("depth", "record", "report", "reference"):
         if given[name] is not None:
             raise click.UsageError(f"--{name} is for one bracket; leave it out with --each")
     if frames:

@@ -17,8 +17,8 @@ variables alone, which are set for light and dark paper: ``--ink`` (text, lines)
 (secondary text), ``--rule`` (hairlines, grids), ``--paper`` (background), ``--accent`` (the thing
 meant), ``--warn``, ``--bad``, ``--good``. Text inherits the page's font. A chart is
 as wide as its box, with ``class="chart"``, ``role="group"`` and an ``aria-label`` that says what it
-shows. Whatever tells more on a closer look has ``class="mark"``, ``tabindex="0"``, ``role="img"`` (or
-"button"), an ``aria-label`` with the numbers in words, and one of
+shows. Whatever tells more on a closer look has ``class="mark"``, ``tabindex="0"``, ``role="img"``
+or "button", an ``aria-label`` with the numbers in words, and one of
 
 - ``data-frame="3"``: index of a frame, from 0, counting all frames of the stack;
 - ``data-box="row,column,height,width"``: a place, in pixels of the reference frame;
@@ -72,7 +72,12 @@ class Section:
 
 
 def render_page(
-    *, title: str, summary: str, sections: Sequence[Section], data: Mapping[str, Any]
+    *,
+    title: str,
+    summary: str,
+    sections: Sequence[Section],
+    data: Mapping[str, Any],
+    styles: Sequence[str] = (),
 ) -> str:
     """Return a whole page as one string.
 
@@ -86,8 +91,11 @@ def render_page(
         In reading order.
     data : mapping
         What ``--json`` prints; JSON values.
+    styles : sequence of str
+        Names of style sheets of this package beside page.css.
     """
-    style, script = _static("page.css"), _static("page.js")
+    style = "".join(_static(name) for name in ("page.css", *styles))
+    script = _static("page.js")
     return template("page.html.j2").render(
         title=title,
         summary=summary,

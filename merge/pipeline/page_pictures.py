@@ -1,0 +1,213 @@
+"""What a page shows of a stack: its frames, aligned, in the colours of a screen."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageCms
+
+from merge.align import valid_area, warp_frame
+from merge.align.exposure import radius_squared
+from merge.align.motion import rescale
+from merge.depth import locate_depth, measure_detail, measure_reduction, measured_shape, reduce_map
+from merge.encoding import encode, linearize, scale_light
+from merge.model import (
+    DepthMap,
+    FloatArray,
+    FrameRegistration,
+    FrameSource,
+    FrameTransform,
+    Registration,
+    Stack,
+)
+from merge.pipeline.judging import aligned_frames
+from merge.read import read_frame, read_luminance
+from merge.scratch import ScratchStack
+
+Box = tuple[int, int, int, int]
+Bytes = NDArray[np.uint8]
+Progress = Callable[[str, int, int], None]
+
+# Beyond this, what is kept of every frame goes to disk.
+_SCRATCH_BYTES = 256 << 20
+# Exposure differences below this are measurement noise.
+_GAIN_FLOOR = 0.001
+# Sharpest places are found over a window this wide, so that the choice is no patchwork.
+_GUIDE_SIGMA_PX = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class ShownFrame:
+    """One aligned frame as a page shows it.
+
+    Attributes
+    ----------
+    index : int
+        Position in the stack.
+    pixels : ndarray, shape (height, width, 3), uint8
+        sRGB, in the geometry of the page's picture; black where the frame has no pixel.
+    valid : ndarray of bool, shape (height, width)
+        Where it has one.
+    """
+
+    index: int
+    pixels: Bytes
+    valid: NDArray[np.bool_]
+
+
+def shown_frames(
+    stack: Stack,
+    registration: Registration,
+    box: Box,
+    *,
+    equalize: bool = True,
+    progress: Progress | None = None,
+) -> Iterator[ShownFrame]:
+    """Yield every aligned frame in the geometry of ``box`` (row, column, height, width).
+
+    Parameters
+    ----------
+    stack : Stack
+    registration : Registration
+        Of all its frames.
+    box : (row, column, height, width)
+        Part of the reference frame that the page shows.
+    equalize : bool
+        Bring each frame's light to that of the reference frame.
+    progress : callable, optional
+        Called with (stage, frames done, frames in all).
+
+    Raises
+    ------
+    ReadError
+        If a frame cannot be read.
+    """
+    used = aligned_frames(registration)
+    for done, index in enumerate(used, 1):
+        source, frame = stack.sources[index], registration.frames[index]
+        pixels = read_frame(source, white_balance=stack.white_balance).pixels
+        if equalize:
+            pixels = _evened_out(pixels, frame, source.transfer)
+        assert frame.transform is not None
+        valid = valid_area(frame.transform, pixels.shape[:2], box)
+        warped = np.nan_to_num(warp_frame(pixels, frame.transform, box=box), copy=False)
+        yield ShownFrame(index, screen_pixels(warped, source), valid)
+        if progress is not None:
+            progress("Preparing the page", done, len(used))
+
+
+def _evened_out(pixels: FloatArray, frame: FrameRegistration, transfer: str) -> FloatArray:
+    """Return a frame's pixels with its light brought to that of the reference frame."""
+    factor: float | FloatArray = 1 / frame.gain
+    if frame.falloff:
+        corner = radius_squared(pixels.shape[:2])[..., None]
+        factor = (factor * np.exp(-frame.falloff * corner)).astype(np.float32)
+    elif abs(frame.gain - 1) < _GAIN_FLOOR:
+        return pixels
+    return scale_light(pixels, factor, transfer)
+
+
+def small_frame(
+    source: FrameSource, long_side: int, white_balance: Sequence[float] | None = None
+) -> Bytes:
+    """Return a frame as it is, not aligned, reduced to ``long_side``, (h, w, 3) uint8 sRGB."""
+    pixels = read_frame(source, white_balance=white_balance).pixels
+    scale = min(1.0, long_side / max(pixels.shape[:2]))
+    size = (max(1, round(pixels.shape[1] * scale)), max(1, round(pixels.shape[0] * scale)))
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    return screen_pixels(small.reshape(size[1], size[0], source.shape[2]), source)
+
+
+def screen_pixels(pixels: FloatArray, source: FrameSource) -> Bytes:
+    """Return pixels in sRGB with 8 bits, (H, W, 3): what a browser takes a picture to be.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, C), float32
+        In the encoding of ``source``.
+    source : FrameSource
+        Its colour profile is applied; without one its curve.
+    """
+    if source.icc_profile is None and source.transfer != "srgb":
+        pixels = encode(linearize(np.clip(pixels, 0, 1), source.transfer), "srgb")
+    stored = np.empty(pixels.shape, np.uint8)
+    for top in range(0, len(pixels), 256):  # in bands, without a second picture of floats
+        band = pixels[top : top + 256]
+        stored[top : top + 256] = np.clip(band * np.float32(255) + np.float32(0.5), 0, 255)
+    grey = stored.shape[2] == 1
+    if source.icc_profile is not None:
+        transform = _to_srgb(source.icc_profile, grey)
+        if transform is not None:
+            picture = Image.fromarray(stored[..., 0] if grey else stored)
+            return np.array(ImageCms.applyTransform(picture, transform))
+    return np.repeat(stored, 3, axis=2) if grey else stored
+
+
+@lru_cache(maxsize=4)
+def _to_srgb(profile: bytes, grey: bool) -> ImageCms.ImageCmsTransform | None:
+    """Return the transform to sRGB; None where the profile is of no use for that."""
+    try:
+        own = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+        return ImageCms.buildTransform(
+            own, ImageCms.createProfile("sRGB"), "L" if grey else "RGB", "RGB"
+        )
+    except (ImageCms.PyCMSError, OSError):
+        return None
+
+
+def locate_sharpest(
+    stack: Stack, registration: Registration, *, progress: Progress | None = None
+) -> DepthMap:
+    """Return which aligned frame is sharpest where, in the whole reference frame.
+
+    Parameters
+    ----------
+    stack : Stack
+    registration : Registration
+    progress : callable, optional
+
+    Returns
+    -------
+    DepthMap, shape (h, w)
+        At a reduced size (see `merge.depth.measure_reduction`); positions count all frames of
+        the stack.
+    """
+    used = aligned_frames(registration)
+    reduction = measure_reduction(registration.shape)
+    small = measured_shape(registration.shape, reduction)
+    guide, best = np.zeros(small, np.float32), np.full(small, -1, np.float32)
+    with ScratchStack(len(used), small, np.float16, memory_bytes=_SCRATCH_BYTES) as measures:
+        for done, index in enumerate(used, 1):
+            transform = registration.frames[index].transform
+            assert transform is not None
+            luminance = read_luminance(stack.sources[index], white_balance=stack.white_balance)
+            layers = [measure_detail(luminance, reduction), reduce_map(luminance, reduction)]
+            moved = FrameTransform(rescale(transform.matrix, 1 / reduction))
+            measure, picture = np.moveaxis(warp_frame(np.dstack(layers), moved), 2, 0)
+            measure = np.maximum(np.nan_to_num(measure), 0)
+            measures.append(measure)
+            measure = cv2.GaussianBlur(measure, (0, 0), _GUIDE_SIGMA_PX)
+            np.copyto(guide, np.nan_to_num(picture), where=measure > best)
+            np.maximum(best, measure, out=best)
+            if progress is not None:
+                progress("Finding the sharpest parts", done, len(used))
+        depth = locate_depth(measures, guide[..., None])
+    place = np.interp(depth.position, np.arange(len(used)), used).astype(np.float32)
+    return DepthMap(place, depth.confidence)
+
+
+def peak_memory_bytes() -> int | None:
+    """Return the most memory that this process has held so far; None where the system hides it."""
+    if sys.platform == "win32":
+        return None
+    import resource
+
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return int(peak if sys.platform == "darwin" else peak * 1024)

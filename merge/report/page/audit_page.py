@@ -1,0 +1,99 @@
+"""An audit as a page."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+from collections.abc import Mapping
+from typing import Any
+
+from merge.pipeline.auditing import AuditResult
+from merge.pipeline.page_pictures import Progress, locate_sharpest
+from merge.pipeline.record import program_version
+from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page
+from merge.report.page.viewer import Words
+
+_LIBRARIES = ("numpy", "opencv-python-headless", "scipy", "pillow")
+
+
+def audit_page(
+    result: AuditResult, record: Mapping[str, Any], *, progress: Progress | None = None
+) -> str:
+    """Return the page of an audit.
+
+    Parameters
+    ----------
+    result : AuditResult
+    record : mapping
+        What ``--json`` prints, see `merge.report.audit.audit_record`.
+    progress : callable, optional
+        Called with (stage, frames done, frames in all).
+
+    Raises
+    ------
+    ReadError
+        If a frame cannot be read any more.
+    """
+    height, width = result.registration.shape
+    view = BracketView(
+        stack=result.stack,
+        registration=result.registration,
+        box=(0, 0, height, width),
+        main=None,
+        depth=locate_sharpest(result.stack, result.registration, progress=progress),
+        axis=result.axis,
+        axis_problem=result.axis_problem,
+        tolerance_px=result.tolerance_px,
+        findings=result.findings,
+        slices=result.slices,
+        equalize=True,
+        words=Words(
+            main="Sharpest parts",
+            note="The sharpest parts of the frames, put side by side: a quick look at what the "
+            "bracket holds, not a merge.",
+            frame_layer="The frame that is sharpest at each place",
+        ),
+    )
+    count = len(result.stack)
+    return bracket_page(
+        view,
+        title=f"Audit of {count} frames, {result.stack.sources[0].name} to "
+        f"{result.stack.sources[-1].name}",
+        run=RunFacts(rows=_rows(record), again="depthweld plan --from audit.json"),
+        data=record,
+        progress=progress,
+    )
+
+
+def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
+    frames, settings = record["frames"], record["settings"]
+    aligned = sum(frame["aligned"] for frame in frames)
+    pitch, magnification = record["pixel_pitch_um"], record["magnification"]
+    peak = record["peak_memory_bytes"]
+    taken = [
+        f"f/{settings['f_number']:g}" if settings["f_number"] else "",
+        f"{settings['focal_length_mm']:g} mm" if settings["focal_length_mm"] else "",
+        f"ISO {settings['iso']:g}" if settings["iso"] else "",
+        f"{settings['exposure_time_s']:g} s" if settings["exposure_time_s"] else "",
+    ]
+    libraries = ", ".join(f"{name} {_version(name)}" for name in _LIBRARIES)
+    return [
+        ("Frames", f"{len(frames)}, {frames[0]['name']} to {frames[-1]['name']}; {aligned} aligned"
+         + ("; stopped before the last" if record["interrupted"] else "")),
+        ("Taken at", ", ".join(filter(None, taken)) or "not told by the files"),
+        ("Blur allowed", f"{record['tolerance_px']:.3g} px"),
+        ("Pixel pitch", "not known" if pitch is None else f"{pitch:.3g} µm"),
+        ("Magnification", "not given" if magnification is None else f"{magnification:g}"),
+        ("Time", f"{record['seconds']:.1f} s, this page not counted"),
+        ("Memory at most", "not known on this system" if peak is None
+         else f"{peak / 2**20:.0f} MiB"),
+        ("Versions", f"depthweld {program_version()}, Python {platform.python_version()}, "
+         f"{libraries}"),
+    ]  # fmt: skip
+
+
+def _version(distribution: str) -> str:
+    try:
+        return importlib.metadata.version(distribution)
+    except importlib.metadata.PackageNotFoundError:
+        return "unknown"

@@ -1,0 +1,336 @@
+"""What the pages of a merge and an audit have in common: one bracket, looked at."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.diagnose import SliceLimits, measure_coverage
+from merge.model import DepthMap, Finding, FocusAxis, Registration, Stack
+from merge.pipeline.judging import aligned_frames
+from merge.pipeline.page_pictures import Progress, ShownFrame, shown_frames, small_frame
+from merge.report.page.charts import coverage_chart, frame_trends_chart, limits_chart
+from merge.report.page.pictures import (
+    CROP_QUALITY,
+    Box,
+    Bytes,
+    Crop,
+    FrameBook,
+    choose_quality,
+    cut,
+    data_uri,
+    encode_main,
+    encode_picture,
+    nearest_frame,
+    page_budget,
+)
+from merge.report.page.places import Places
+from merge.report.page.shell import Section, render_page, template
+from merge.report.page.viewer import Viewed, Words, strip_html, viewer_html
+
+# Findings shown with pictures; more of them say the same again and cost bytes.
+_PICTURED = 10
+# Of frames when the main picture is made of them, so that its own quality is not known before.
+_FRAME_QUALITY = 75
+_BAND_ROWS = 256
+_THUMBNAIL_SIDE = 260
+
+
+@dataclass(frozen=True, eq=False)
+class BracketView:
+    """One bracket as a page shows it.
+
+    Attributes
+    ----------
+    stack : Stack
+    registration : Registration
+    box : (row, column, height, width)
+        The page's picture in the reference frame.
+    main : ndarray, shape (height, width, 3), uint8, or None
+        sRGB; None = put together from the sharpest parts of the frames.
+    depth : DepthMap
+        Over ``box``, at any size; positions count all frames of the stack.
+    axis : FocusAxis or None
+        Of the aligned frames.
+    axis_problem : str
+        Why there is none.
+    tolerance_px : float
+    findings : tuple of Finding
+        Worst first.
+    slices : sequence of SliceLimits
+    equalize : bool
+        Frames are shown with their light evened out.
+    words : Words
+    """
+
+    stack: Stack
+    registration: Registration
+    box: Box
+    main: Bytes | None
+    depth: DepthMap
+    axis: FocusAxis | None
+    axis_problem: str
+    tolerance_px: float
+    findings: tuple[Finding, ...]
+    slices: Sequence[SliceLimits]
+    equalize: bool
+    words: Words
+
+    @property
+    def aligned(self) -> tuple[int, ...]:
+        """Indices of the frames that could be aligned."""
+        return aligned_frames(self.registration)
+
+
+@dataclass(frozen=True)
+class RunFacts:
+    """What the run section of a page tells.
+
+    Attributes
+    ----------
+    rows : sequence of (str, str)
+        What, and its value in words.
+    again : str
+        The command line that closes what was missed; may be empty.
+    """
+
+    rows: Sequence[tuple[str, str]]
+    again: str
+
+
+def bracket_page(
+    view: BracketView,
+    *,
+    title: str,
+    run: RunFacts,
+    data: Mapping[str, Any],
+    progress: Progress | None = None,
+) -> str:
+    """Return the page of a bracket.
+
+    Parameters
+    ----------
+    view : BracketView
+    title : str
+    run : RunFacts
+    data : mapping
+        What ``--json`` prints.
+    progress : callable, optional
+        Called with (stage, frames done, frames in all).
+
+    Raises
+    ------
+    ReadError
+        If a frame cannot be read.
+    """
+    places = Places(
+        view.box,
+        view.axis,
+        view.aligned,
+        view.tolerance_px,
+        nearest_frame(view.depth.position, view.aligned),
+        view.depth.confidence,
+    )
+    pictured = [f for f in view.findings if f.severity != "note"][:_PICTURED]
+    crops = {id(f): places.crops_of(f) for f in pictured}
+    viewed, cut_out = _gather(
+        view, places, [c for group in crops.values() for c in group], progress
+    )
+    sharp = sharp_share(view)
+    sections = [
+        Section("picture", "Is it sharp?", viewer_html(viewed)),
+        Section("findings", "Where is it not?", _findings_html(view, crops, cut_out)),
+        Section("coverage", "Why: the focus steps", _coverage_html(view)),
+        Section("frames", "Why: the frames", _frames_html(view, viewed)),
+        Section("next", "What next?", _next_html(view, run.again)),
+        Section("run", "How it was made", template("run.html.j2").render(rows=run.rows)),
+    ]
+    page_data = dict(data) | {"page": {"sharp_share": sharp, "tolerance_px": view.tolerance_px}}
+    return render_page(title=title, summary=verdict(view, sharp), sections=sections, data=page_data)
+
+
+def sharp_share(view: BracketView) -> float | None:
+    """Return the share of the picture's detail within tolerance in its sharpest frame."""
+    if view.axis is None:
+        return None
+    return 1 - measure_coverage(view.axis, view.tolerance_px).outside_share
+
+
+def verdict(view: BracketView, share: float | None) -> str:
+    """Return the answer to "is it sharp" in a sentence or two."""
+    allowed = f"{view.tolerance_px:.2g} px of blur"
+    if share is None:
+        return f"How sharp the picture is could not be measured: {view.axis_problem}."
+    if share > 0.999:
+        text = f"Sharp throughout: more than 99.9 % of the picture's detail is within {allowed}."
+    else:
+        text = (
+            f"{100 * share:.1f} % of the picture's detail is sharp to within {allowed}; the rest "
+            "lies between two focus planes or beyond an end."
+        )
+    worst = [f for f in view.findings if f.severity == "problem"]
+    if worst:
+        count = len(worst)
+        text += f" {count} problem{'s' if count > 1 else ''} found; the worst stands first below."
+    return text
+
+
+def _gather(
+    view: BracketView, places: Places, crops: Sequence[Crop], progress: Progress | None
+) -> tuple[Viewed, dict[Crop, str]]:
+    """Go once over the frames; return what the viewer shows, and the crops as image addresses."""
+    shape = (view.box[2], view.box[3])
+    quality = _FRAME_QUALITY if view.main is None else choose_quality(view.main)
+    book = FrameBook(shape, places.choice, quality, crops)
+    book.plan(len(view.aligned))
+    composite = _Composite(shape, places.choice)
+    frames = shown_frames(
+        view.stack, view.registration, view.box, equalize=view.equalize, progress=progress
+    )
+    for frame in frames:
+        book.add(frame)
+        if view.main is None:
+            composite.add(frame)
+    pixels = composite.pixels() if view.main is None else view.main
+    main = encode_main(pixels, min(quality, choose_quality(pixels)))
+    cut_out = {crop: data_uri(data) for crop, data in book.cut_out.items()}
+    for crop in crops:
+        if crop.frame is None:
+            cut_out[crop] = data_uri(encode_picture(cut(pixels, crop.box), CROP_QUALITY))
+    spent = book.spent_bytes() + sum(len(t) for t in main.tiles.values()) + len(main.overview)
+    viewed = Viewed(
+        view.stack,
+        places,
+        view.depth,
+        main,
+        book,
+        book.tiles(page_budget(shape) - spent),
+        _unaligned(view),
+        view.findings,
+        view.words,
+    )
+    return viewed, cut_out
+
+
+def _unaligned(view: BracketView) -> dict[int, bytes]:
+    """Return thumbnails of the frames that could not be aligned."""
+    out = sorted(set(range(len(view.stack))) - set(view.aligned))
+    balance = view.stack.white_balance
+    return {
+        i: encode_picture(small_frame(view.stack.sources[i], _THUMBNAIL_SIDE, balance), 60)
+        for i in out
+    }
+
+
+class _Composite:
+    """The sharpest parts of the frames, put together with soft seams."""
+
+    def __init__(self, shape: tuple[int, int], choice: NDArray[np.int32]) -> None:
+        self._shape, self._choice = shape, choice
+        self._light: NDArray[np.uint16] | None = None
+        self._weight: NDArray[np.uint16] | None = None
+
+    def add(self, frame: ShownFrame) -> None:
+        """Add the parts where this frame is the sharpest."""
+        if self._light is None or self._weight is None:
+            self._light = np.zeros((*self._shape, 3), np.uint16)
+            self._weight = np.zeros(self._shape, np.uint16)
+        own = (self._choice == frame.index).astype(np.uint8) * np.uint8(255)
+        weight = cv2.resize(own, self._shape[::-1], interpolation=cv2.INTER_LINEAR)
+        weight[~frame.valid] = 0
+        for top in range(0, self._shape[0], _BAND_ROWS):
+            rows = np.s_[top : top + _BAND_ROWS]
+            if weight[rows].any():
+                self._weight[rows] += weight[rows]
+                self._light[rows] += weight[rows, :, None].astype(np.uint16) * frame.pixels[rows]
+
+    def pixels(self) -> Bytes:
+        """Return the picture, (H, W, 3) uint8."""
+        assert self._light is not None
+        assert self._weight is not None
+        out = np.empty(self._light.shape, np.uint8)
+        for top in range(0, self._shape[0], _BAND_ROWS):
+            rows = np.s_[top : top + _BAND_ROWS]
+            weight = np.maximum(self._weight[rows], 1)[..., None]
+            out[rows] = np.minimum((self._light[rows] + weight // 2) // weight, 255)
+        return out
+
+
+def _findings_html(
+    view: BracketView, crops: Mapping[int, tuple[Crop, ...]], cut_out: Mapping[Crop, str]
+) -> str:
+    cards: list[dict[str, Any]] = []
+    rest: list[dict[str, Any]] = []
+    for finding in view.findings:
+        pictures = [
+            {"uri": cut_out[crop], "caption": _crop_caption(view, crop), "box": crop.box}
+            for crop in crops.get(id(finding), ())
+            if crop in cut_out
+        ]
+        row = dataclasses.asdict(finding) | {
+            "pictures": pictures,
+            "place": _place(view, finding, crops.get(id(finding), ())),
+            "frame_list": " ".join(map(str, finding.frames)),
+        }
+        (cards if id(finding) in crops else rest).append(row)
+    html: str = template("findings.html.j2").render(cards=cards, rest=rest)
+    return html
+
+
+def _crop_caption(view: BracketView, crop: Crop) -> str:
+    return view.words.main if crop.frame is None else view.stack.sources[crop.frame].name
+
+
+def _place(view: BracketView, finding: Finding, crops: Sequence[Crop]) -> str:
+    """Return the box to show in the viewer, in pixels of the reference frame; "" for none."""
+    if finding.box is not None:
+        return ",".join(map(str, finding.box))
+    if crops:
+        row, column, height, width = crops[0].box
+        return f"{row + view.box[0]},{column + view.box[1]},{height},{width}"
+    return ""
+
+
+def _coverage_html(view: BracketView) -> str:
+    chart = None
+    if view.axis is not None:
+        chart = coverage_chart(
+            view.axis,
+            view.findings,
+            tolerance_px=view.tolerance_px,
+            names=[s.name for s in view.stack.sources],
+            aligned=view.aligned,
+        )
+    html: str = template("coverage.html.j2").render(
+        chart=chart, problem=view.axis_problem, tolerance=f"{view.tolerance_px:.2g}"
+    )
+    return html
+
+
+def _frames_html(view: BracketView, viewed: Viewed) -> str:
+    names = [s.name for s in view.stack.sources]
+    trends = frame_trends_chart(
+        view.registration, view.axis, view.findings, names=names, aligned=view.aligned
+    )
+    html: str = template("frames.html.j2").render(
+        count=len(names),
+        trends=trends,
+        strip=strip_html(viewed),
+        limits=limits_chart(view.slices, names=names) if view.slices else None,
+    )
+    return html
+
+
+def _next_html(view: BracketView, again: str) -> str:
+    steps: dict[str, list[str]] = {}
+    for finding in view.findings:
+        if finding.advice and finding.severity != "note":
+            steps.setdefault(finding.advice, []).append(finding.message)
+    html: str = template("next.html.j2").render(steps=list(steps), again=again)
+    return html

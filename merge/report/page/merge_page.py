@@ -1,0 +1,145 @@
+"""A merge as a page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from merge.depth import measure_reduction, measured_shape
+from merge.diagnose import describe_slices
+from merge.model import DepthMap, MergeResult
+from merge.pipeline.judging import AuditOptions, aligned_frames, known_pitch_um, tolerance_in_px
+from merge.pipeline.page_pictures import Progress, locate_sharpest, screen_pixels
+from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page
+from merge.report.page.viewer import Words
+
+_STAGES = {
+    "align": "aligning",
+    "measure": "measuring sharpness",
+    "blend": "merging",
+    "write": "writing",
+}
+_CHOSEN = "The frame that each part comes from"
+_SHARPEST = "The frame that is sharpest at each place; method detail mixes frames size by size"
+
+
+def merge_page(
+    result: MergeResult, record: Mapping[str, Any], *, progress: Progress | None = None
+) -> str:
+    """Return the page of a merge.
+
+    Parameters
+    ----------
+    result : MergeResult
+    record : mapping
+        What ``--json`` prints, see `merge.pipeline.record.build_record`.
+    progress : callable, optional
+        Called with (stage, frames done, frames in all).
+
+    Raises
+    ------
+    ReadError
+        If a frame cannot be read any more.
+    """
+    options = AuditOptions()
+    sources = result.stack.sources
+    pitch = known_pitch_um(sources, options)
+    complete = len(aligned_frames(result.registration)) == len(sources)
+    reference = sources[result.registration.reference]
+    view = BracketView(
+        stack=result.stack,
+        registration=result.registration,
+        box=(*result.origin, *result.pixels.shape[:2]),
+        main=screen_pixels(result.pixels, reference),
+        depth=_reduced_depth(result, progress),
+        axis=result.axis,
+        axis_problem="the focus steps could not be measured",
+        tolerance_px=tolerance_in_px(options, pitch, result.registration.shape),
+        findings=result.findings,
+        slices=describe_slices(result.axis if complete else None, [s.settings for s in sources]),
+        equalize=result.options.equalize_exposure,
+        words=Words(
+            main="Result",
+            note="The merged picture.",
+            frame_layer=_SHARPEST if result.depth is None else _CHOSEN,
+        ),
+    )
+    written = record["written"]["picture"]["name"]
+    return bracket_page(
+        view,
+        title=f"{written}: {len(sources)} frames merged",
+        run=RunFacts(rows=_rows(record), again="depthweld plan --from audit.json"),
+        data=record,
+        progress=progress,
+    )
+
+
+def _reduced_depth(result: MergeResult, progress: Progress | None) -> DepthMap:
+    """Return a depth map over the result, at about the size that it was measured with."""
+    shape = result.pixels.shape[:2]
+    row, column = result.origin
+    if result.depth is not None:
+        step = measure_reduction(shape)
+        start = step // 2
+        return DepthMap(
+            np.ascontiguousarray(result.depth.position[start::step, start::step]),
+            np.ascontiguousarray(result.depth.confidence[start::step, start::step]),
+        )
+    whole = locate_sharpest(result.stack, result.registration, progress=progress)
+    step = measure_reduction(result.registration.shape)
+    height, width = measured_shape(shape, step)
+    rows = np.s_[row // step : row // step + height]
+    columns = np.s_[column // step : column // step + width]
+    return DepthMap(
+        np.ascontiguousarray(whole.position[rows, columns]),
+        np.ascontiguousarray(whole.confidence[rows, columns]),
+    )
+
+
+def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
+    settings, measured, box = record["settings"], record["measured"], record["box_in_reference"]
+    frames = record["frames"]
+    reference = record["reference"]
+    used = sum(frame["used"] for frame in frames)
+    written = record["written"]["picture"]
+    motion = settings["model"]
+    rows = [
+        ("Frames", f"{len(frames)}, {frames[0]['name']} to {frames[-1]['name']}, in order of "
+         f"{record['ordered_by']}; {used} used"),
+        ("Passed over", "; ".join(record["passed_over"]) or "nothing"),
+        ("Aligned to", f"{frames[reference]['name']} (frame {reference + 1}), "
+         + ("not moved" if motion == "none" else f"by {motion}")),
+        ("Measured", f"shift up to {measured['shift_px']:.1f} px, magnification "
+         f"{100 * (measured['magnification_range'] - 1):.2f} %, rotation up to "
+         f"{measured['rotation_deg']:.2f}°, exposure {measured['exposure_range_ev']:.2f} EV"),
+        ("Exposure", "evened out" if settings["equalize_exposure"] else "kept as it was"),
+        ("Method", settings["method"]),
+        ("Extent", f"{box['width']} x {box['height']} px, "
+         + ("the area that all frames cover" if settings["extent"] == "common"
+            else "the reference frame's area")),
+        ("Written", f"{written['name']}, {written['bytes'] / 1e6:.1f} MB"),
+    ]  # fmt: skip
+    return (
+        rows
+        + run_rows(record["seconds"], record["peak_memory_bytes"], record["program"])
+        + [
+            ("Finished", record["finished_at"].replace("T", " ")),
+        ]
+    )
+
+
+def run_rows(
+    seconds: Mapping[str, float], peak_bytes: int | None, program: Mapping[str, Any]
+) -> list[tuple[str, str]]:
+    """Return times, memory and versions in words."""
+    parts = ", ".join(f"{_STAGES.get(name, name)} {value:.1f}" for name, value in seconds.items())
+    memory = "not known on this system" if peak_bytes is None else f"{peak_bytes / 2**20:.0f} MiB"
+    libraries = ", ".join(f"{name} {number}" for name, number in program["libraries"].items())
+    return [
+        ("Time", f"{sum(seconds.values()):.1f} s ({parts})"),
+        ("Memory at most", memory),
+        ("Versions", f"depthweld {program['depthweld']}, Python {program['python']}, {libraries}"),
+        ("System", program["system"]),
+    ]

@@ -1,0 +1,194 @@
+"""The picture viewer of a page: its pictures, maps and frames as one block of JSON and HTML."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.model import DepthMap, Finding, Stack
+from merge.report.page.pictures import (
+    FRAME_TILE,
+    MAIN_TILE,
+    UNKNOWN,
+    FrameBook,
+    MainPicture,
+    as_text,
+    data_uri,
+    encode_depth_map,
+    encode_png,
+)
+from merge.report.page.places import Places
+from merge.report.page.shell import embed_json, template
+
+# Even steps for the eye, and told apart by colour-blind readers: made for that and checked in
+# J. R. Nunez et al., PLoS ONE 13(7), e0199239 (2018) (cividis); viridis and inferno likewise.
+_PALETTES = ("viridis", "cividis", "inferno")
+# The map of blur ends at this many times the tolerance.
+BLUR_SPAN = 3.0
+# Kinds that are about one frame, so that the frame is marked in the strip.
+_FRAME_KINDS = {
+    "bumped frame", "soft frame", "shaken frame", "exposure jump", "duplicate", "out of order",
+    "stranger", "not aligned", "changed setting",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Words:
+    """How a page calls its main picture.
+
+    Attributes
+    ----------
+    main : str
+        Short: "Result".
+    note : str
+        A sentence about what the picture is, for its caption.
+    frame_layer : str
+        What the map of frames shows.
+    """
+
+    main: str
+    note: str
+    frame_layer: str
+
+
+@dataclass(frozen=True, eq=False)
+class Viewed:
+    """Everything that the viewer and the strip show.
+
+    Attributes
+    ----------
+    stack : Stack
+    places : Places
+    depth : DepthMap
+        Of the page's picture, at any size.
+    main : MainPicture
+    book : FrameBook
+    tiles : mapping of int to mapping
+        Full-size tiles of the frames.
+    unaligned : mapping of int to bytes
+        Thumbnails of frames that could not be aligned.
+    findings : sequence of Finding
+    words : Words
+    """
+
+    stack: Stack
+    places: Places
+    depth: DepthMap
+    main: MainPicture
+    book: FrameBook
+    tiles: Mapping[int, Mapping[tuple[int, int], bytes]]
+    unaligned: Mapping[int, bytes]
+    findings: Sequence[Finding]
+    words: Words
+
+
+def viewer_html(viewed: Viewed) -> str:
+    """Return the viewer with its pictures, for a page's first section."""
+    height, width = viewed.book.shape
+    html: str = template("viewer.html.j2").render(
+        overview=data_uri(viewed.main.overview),
+        width=width,
+        height=height,
+        words=viewed.words,
+        frames=frame_rows(viewed),
+        has_blur=viewed.places.axis is not None,
+        reduction=viewed.book.reduction,
+        quality=viewed.main.quality,
+        pictures=embed_json(_pictures(viewed)),
+    )
+    return html
+
+
+def strip_html(viewed: Viewed) -> str:
+    """Return the strip of frames."""
+    html: str = template("strip.html.j2").render(frames=frame_rows(viewed))
+    return html
+
+
+def frame_rows(viewed: Viewed) -> list[dict[str, Any]]:
+    """Return what the strip tells of every frame of the stack."""
+    rows = []
+    for index, source in enumerate(viewed.stack.sources):
+        thumbnail = viewed.book.thumbnails.get(index) or viewed.unaligned.get(index)
+        marks = [
+            f.kind
+            for f in viewed.findings
+            if f.kind in _FRAME_KINDS and index in f.frames and len(f.frames) <= 2
+        ]
+        rows.append(
+            {
+                "index": index,
+                "number": index + 1,
+                "name": source.name,
+                "thumbnail": data_uri(thumbnail) if thumbnail else "",
+                "aligned": index in viewed.book.reduced,
+                "share": viewed.book.shares.get(index),
+                "marks": list(dict.fromkeys(marks)),
+            }
+        )
+    return rows
+
+
+def _pictures(viewed: Viewed) -> dict[str, Any]:
+    """Return the block of JSON that page.js draws from."""
+    book, places = viewed.book, viewed.places
+    height, width = book.shape
+    aligned = list(places.aligned)
+    depth, step = encode_depth_map(viewed.depth, aligned[-1])
+    return {
+        "width": width,
+        "height": height,
+        "origin": list(places.box[:2]),
+        "name": viewed.words.main,
+        "frameLayer": viewed.words.frame_layer,
+        "tileSide": MAIN_TILE,
+        "tiles": as_text(viewed.main.tiles),
+        "frameTileSide": FRAME_TILE,
+        "reduction": book.reduction,
+        "frames": [
+            {
+                "index": i,
+                "name": viewed.stack.sources[i].name,
+                "picture": _base64(book.reduced[i]),
+                "tiles": as_text(viewed.tiles.get(i, {})),
+                "position": None
+                if places.axis is None
+                else float(places.axis.positions_px[aligned.index(i)]),
+            }
+            for i in aligned
+        ],
+        "depth": {"png": _base64(depth), "step": step},
+        "blur": _blur_map(places),
+        "palettes": {name: _palette(name) for name in _PALETTES},
+    }
+
+
+def _blur_map(places: Places) -> dict[str, Any] | None:
+    blur = places.blur_px()
+    if blur is None or places.axis is None:
+        return None
+    unit = places.tolerance_px * BLUR_SPAN / (UNKNOWN - 1)
+    stored = np.clip(np.nan_to_num(blur) / unit, 0, UNKNOWN - 1)
+    stored[np.isnan(blur)] = UNKNOWN
+    return {
+        "png": _base64(encode_png(np.rint(stored).astype(np.uint8))),
+        "side": places.axis.tile_size_px,
+        "unit": unit,
+        "unknown": UNKNOWN,
+        "tolerance": places.tolerance_px,
+    }
+
+
+def _palette(name: str) -> str:
+    colours: NDArray[np.float64] = matplotlib.colormaps[name](np.arange(256))[:, :3]
+    return _base64(np.rint(colours * 255).astype(np.uint8).tobytes())
+
+
+def _base64(data: bytes) -> str:
+    return base64.b64encode(data).decode()
