@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import threading
 from collections.abc import Iterator
 from contextlib import suppress
 from types import TracebackType
@@ -16,7 +17,7 @@ from merge.errors import WriteError
 
 
 class ScratchStack:
-    """Arrays of one shape and type, appended once and read back in any order.
+    """Arrays of one shape and type, appended once and read back in any order, by any thread.
 
     Parameters
     ----------
@@ -42,6 +43,7 @@ class ScratchStack:
         self._arrays: list[NDArray[Any]] = []
         self._length = 0
         self._file = None
+        self._lock = threading.Lock()
         if count * self._each > memory_bytes:
             folder = tempfile.gettempdir()
             free = shutil.disk_usage(folder).free
@@ -78,9 +80,10 @@ class ScratchStack:
             self._arrays.append(stored if stored is not array else stored.copy())
         else:
             try:
-                self._file.seek(self._length * self._each)
-                self._file.write(stored.data)
-                self._file.flush()
+                with self._lock:
+                    self._file.seek(self._length * self._each)
+                    self._file.write(stored.data)
+                    self._file.flush()
             except OSError as exc:
                 raise WriteError(
                     f"{tempfile.gettempdir()}: disk full while keeping intermediate results; "
@@ -94,8 +97,9 @@ class ScratchStack:
         if self._file is None:
             return self._arrays[index]
         out = np.empty(self._shape, self._dtype)
-        self._file.seek(index * self._each)
-        self._file.readinto(out.data)
+        with self._lock:
+            self._file.seek(index * self._each)
+            self._file.readinto(out.data)
         return out
 
     def __iter__(self) -> Iterator[NDArray[Any]]:

@@ -26,6 +26,7 @@ from merge.blend import (
 from merge.encoding import encode, linearize
 from merge.model import MergeOptions, MergeResult
 from merge.pipeline.merging import merge_stack
+from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 from merge.read import find_frames
 
 METHODS = ["auto", "detail", "surface"]
@@ -38,7 +39,8 @@ def picture_of(seed: int, shape: tuple[int, ...] = SHAPE) -> np.ndarray:
 
 def surface_of(frames: list[np.ndarray], position: np.ndarray, reach: float = 1.0) -> np.ndarray:
     position = position.astype(np.float32)
-    blend = SurfaceBlend(position, np.full_like(position, reach), frames[0].shape)
+    everywhere = np.full_like(position, reach)
+    blend = SurfaceBlend(position, everywhere, frames[0].shape, len(frames))
     for index, frame in enumerate(frames):
         blend.add(frame, index)
     return blend.result()
@@ -107,6 +109,27 @@ def test_surface_mixes_neighbours_by_the_fraction_between_them(fraction):
     one, two, third = (picture_of(seed) for seed in (5, 6, 7))
     merged = surface_of([one, two, third], np.full(SHAPE[:2], fraction))
     np.testing.assert_allclose(merged, (1 - fraction) * one + fraction * two, atol=1e-5)
+
+
+def test_surface_in_small_parts_is_the_surface_as_a_whole(monkeypatch):
+    """Twenty parts, and one; sides that no part's divides."""
+    frames = [picture_of(seed, (131, 157, 3)) for seed in (5, 6, 7, 8)]
+    position = cv2.resize(picture_of(3, (8, 9)), (157, 131)) * 3
+    whole = surface_of(frames, position)
+    monkeypatch.setattr("merge.blend.surface._PART_PX", 36)
+    np.testing.assert_allclose(surface_of(frames, position), whole, atol=1e-6)
+
+
+def test_surface_is_the_sum_of_weighted_pyramids():
+    """The same by whole pictures, straight from the definition."""
+    frames = [picture_of(seed) for seed in (5, 6, 7)]
+    position = cv2.resize(picture_of(3, (7, 9)), SHAPE[1::-1]) * 2
+    wanted = np.zeros(SHAPE, np.float32)
+    for index, frame in enumerate(frames):
+        weight = np.maximum(1 - np.abs(position - index), 0)
+        bands, shares = build_laplacian(frame, 2), build_gaussian(weight, 2)
+        wanted += collapse_pyramid([b * w[..., None] for b, w in zip(bands, shares, strict=True)])
+    np.testing.assert_allclose(surface_of(frames, position), wanted, atol=1e-5)
 
 
 def test_detail_is_not_taken_where_a_frame_has_no_pixels():

@@ -8,9 +8,9 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "merge"
 STAGES = {
     "read", "metadata", "sort", "align", "focus", "axis", "depth",
-    "blend", "defects", "diagnose", "apertures", "write", "plan",
+    "blend", "defects", "diagnose", "apertures", "moving", "write", "plan",
 }  # fmt: skip
-BASE = {"demo", "optics", "pyramid", "scratch", "encoding", "model", "errors"}
+BASE = {"demo", "enlarging", "optics", "pyramid", "scratch", "encoding", "model", "errors"}
 LAYER = (
     {name: 1 for name in BASE}
     | {name: 2 for name in STAGES}

@@ -18,6 +18,7 @@ from skimage.metrics import peak_signal_noise_ratio
 
 from merge.blend import (
     VeilScene,
+    find_veil,
     foreground_position,
     observed_range,
     remove_veil,
@@ -185,10 +186,31 @@ def test_disk_kernel_has_the_variance_of_a_disk(diameter):
 # --- veil -------------------------------------------------------------------------------------
 
 
+def cleared_of(frame: np.ndarray, index: int, scene: VeilScene, reduction: int = 1) -> np.ndarray:
+    """Return a whole frame without its veil."""
+    small = cv2.resize(
+        frame, None, fx=1 / reduction, fy=1 / reduction, interpolation=cv2.INTER_AREA
+    )
+    veil = find_veil(small, index, scene, "srgb")
+    if veil is None:
+        return frame
+    return remove_veil(frame, (0, 0, *frame.shape[:2]), veil, scene, reduction, "srgb")
+
+
+def test_parts_of_a_frame_are_cleared_as_the_whole_is(bright):
+    scene, frame = bright.scene(), bright.frames[LAST]
+    whole = cleared_of(frame, LAST, scene)
+    veil = find_veil(frame, LAST, scene, "srgb")
+    for row, column in ((0, 0), (40, 70), (100, 30)):
+        part = np.s_[row : row + 50, column : column + 60]
+        found = remove_veil(frame[part], (row, column, 50, 60), veil, scene, 1, "srgb")
+        np.testing.assert_array_equal(found, whole[part])
+
+
 def test_background_beside_a_bright_edge_comes_nearer_to_the_truth(bright):
     frame, near_edge = bright.frames[LAST], beside(bright)
     before = psnr(frame, bright.behind, near_edge)
-    cleared = remove_veil(frame, LAST, bright.scene(), 1, "srgb")
+    cleared = cleared_of(frame, LAST, bright.scene())
     after = psnr(cleared, bright.behind, near_edge)
     print(f"veiled {before:.2f} dB, unveiled {after:.2f} dB")
     assert after > before + 6
@@ -197,7 +219,7 @@ def test_background_beside_a_bright_edge_comes_nearer_to_the_truth(bright):
 def test_nothing_changes_where_no_veil_lies(bright):
     """Beyond the blur's reach, and on the near layer itself."""
     frame = bright.frames[LAST]
-    cleared = remove_veil(frame, LAST, bright.scene(), 1, "srgb")
+    cleared = cleared_of(frame, LAST, bright.scene())
     reach = (POSITIONS_PX[-1] - POSITIONS_PX[0]) / 2 + 3
     untouched = (bright.distance > reach) | bright.near
     np.testing.assert_array_equal(cleared[untouched], frame[untouched])
@@ -206,18 +228,18 @@ def test_nothing_changes_where_no_veil_lies(bright):
 
 def test_frame_focused_on_the_foreground_comes_back_itself(bright):
     frame = bright.frames[0]
-    assert remove_veil(frame, 0, bright.scene(), 1, "srgb") is frame
+    assert cleared_of(frame, 0, bright.scene()) is frame
 
 
 def test_frame_is_not_modified(bright):
     before = bright.frames[LAST].copy()
-    remove_veil(bright.frames[LAST], LAST, bright.scene(), 1, "srgb")
+    cleared_of(bright.frames[LAST], LAST, bright.scene())
     np.testing.assert_array_equal(bright.frames[LAST], before)
 
 
 def test_result_stays_within_what_the_frames_saw(bright):
     scene = bright.scene()
-    light = linearize(remove_veil(bright.frames[LAST], LAST, scene, 1, "srgb"), "srgb")
+    light = linearize(cleared_of(bright.frames[LAST], LAST, scene), "srgb")
     assert (light >= scene.low - 1e-5).all()
     assert (light <= scene.high + 1e-5).all()
 
@@ -236,8 +258,8 @@ def test_exchanged_ends_do_bounded_harm(bright):
         exchanged, low=np.zeros_like(exchanged.low), high=np.ones_like(exchanged.high)
     )
     before = psnr(frame, bright.sharp, zone)
-    after = psnr(remove_veil(frame, 0, exchanged, 1, "srgb"), bright.sharp, zone)
-    worse = psnr(remove_veil(frame, 0, unbounded, 1, "srgb"), bright.sharp, zone)
+    after = psnr(cleared_of(frame, 0, exchanged), bright.sharp, zone)
+    worse = psnr(cleared_of(frame, 0, unbounded), bright.sharp, zone)
     print(f"exchanged: {before:.2f} dB before, {after:.2f} dB after, {worse:.2f} dB unbounded")
     assert after > 30
     assert after > worse
@@ -261,16 +283,16 @@ def test_scene_at_half_size_does_nearly_as_well(bright):
     )  # fmt: skip
     frame, near_edge = bright.frames[LAST], beside(bright)
     before = psnr(frame, bright.behind, near_edge)
-    after = psnr(remove_veil(frame, LAST, half, 2, "srgb"), bright.behind, near_edge)
+    after = psnr(cleared_of(frame, LAST, half, 2), bright.behind, near_edge)
     print(f"half-size scene: veiled {before:.2f} dB, unveiled {after:.2f} dB")
     assert after > before + 3
 
 
 def test_tiles_do_not_show(bright, monkeypatch):
     frame = bright.frames[LAST]
-    whole = remove_veil(frame, LAST, bright.scene(), 1, "srgb")
+    whole = cleared_of(frame, LAST, bright.scene())
     monkeypatch.setattr("merge.blend.veil._TILE_PX", 40)
-    tiled = remove_veil(frame, LAST, bright.scene(), 1, "srgb")
+    tiled = cleared_of(frame, LAST, bright.scene())
     np.testing.assert_allclose(tiled, whole, atol=2e-3)
 
 

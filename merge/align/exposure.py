@@ -67,9 +67,17 @@ def small_picture(pyramid: Pyramid) -> SmallPicture:
     return SmallPicture(pyramid.levels[depth], 2.0**depth)
 
 
-def radius_squared(shape: tuple[int, ...]) -> Array:
-    """Return the squared distance from the picture's centre, 1 at the corners; shape (H, W)."""
-    y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
+def radius_squared(
+    shape: tuple[int, ...],
+    origin: tuple[int, int] = (0, 0),
+    part: tuple[int, ...] | None = None,
+) -> Array:
+    """Return the squared distance from the picture's centre, 1 at the corners.
+
+    Of the whole picture, shape (H, W), or of a ``part`` (h, w) of it from ``origin`` on.
+    """
+    height, width = (part or shape)[:2]
+    y, x = np.mgrid[origin[0] : origin[0] + height, origin[1] : origin[1] + width]
     cy, cx = (shape[0] - 1) / 2, (shape[1] - 1) / 2
     return np.asarray(((y - cy) ** 2 + (x - cx) ** 2) / (cx**2 + cy**2), np.float64)
 

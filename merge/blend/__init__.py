@@ -1,15 +1,23 @@
 """Join aligned frames into one picture, frame by frame, without holding the stack.
 
 `DetailBlend` takes at every pyramid level the coefficient with the most local energy;
-`SurfaceBlend` follows a depth map; `remove_veil` takes a blurred foreground off what lies behind
-it; `restore_detail` undoes the small blur of places between two frames.
+`SurfaceBlend` follows a depth map; `find_veil` and `remove_veil` take a blurred foreground off what
+lies behind it; `restore_detail` undoes the small blur of places between two frames.
 """
 
 from merge.blend.common import luminance
 from merge.blend.detail import DetailBlend
-from merge.blend.surface import SurfaceBlend, mixing_reach, mixing_variance, restore_detail
+from merge.blend.surface import (
+    Part,
+    SurfaceBlend,
+    mixing_reach,
+    mixing_variance,
+    restore_detail,
+)
 from merge.blend.veil import (
+    Veil,
     VeilScene,
+    find_veil,
     foreground_position,
     observed_range,
     remove_veil,
@@ -18,8 +26,11 @@ from merge.blend.veil import (
 
 __all__ = [
     "DetailBlend",
+    "Part",
     "SurfaceBlend",
+    "Veil",
     "VeilScene",
+    "find_veil",
     "foreground_position",
     "luminance",
     "mixing_reach",

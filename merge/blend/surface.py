@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 
 import cv2
+import numba
 import numpy as np
 
-from merge.blend.common import fitting_levels, level_masks
+from merge.blend.common import fitting_levels
 from merge.encoding import encode, linearize
+from merge.enlarging import Box, enlarge_part, enlarge_position
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 
 # Levels over which seams are softened (1 to 5 differ by less than 0.1 dB; more levels let
 # defocused frames in at depth steps).
 _LEVELS = 2
+# Side of a part, and its margin, beyond which `_LEVELS` levels reach nothing; multiples of 4, so
+# that a part's pyramid is the whole picture's.
+_PART_PX, _MARGIN_PX = 256, 16
 # Frames on either side that an even place is averaged over.
 _EVEN_REACH = 3.0
+# Weight of a frame where none of the right depth has a pixel.
+_FALLBACK = 1e-6
 # The blur between two frames is undone up to the first of these steps; up to the second the trust
 # in it fades: frames far apart say too little of where between them a place lies, and wrong
 # guesses draw dark outlines (rendered landscape, 13 px). So at most 0.56 px² are undone.
 _WIDE_STEP_PX = (6.0, 9.0)
-_STRIP_ROWS = 64
-# Rows on either side that the filters of `restore_detail` reach.
-_HALO_ROWS = 4
+
+Coverage = Callable[[int, Box], BoolArray | None]
 
 
 def mixing_reach(evenness: FloatArray) -> FloatArray:
@@ -37,56 +44,182 @@ def mixing_reach(evenness: FloatArray) -> FloatArray:
     return 1 + evenness * np.float32(_EVEN_REACH - 1)
 
 
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A piece of the picture that is blended by itself.
+
+    Attributes
+    ----------
+    box : (row, column, height, width)
+        Whose pixels are needed.
+    core : (row, column, height, width)
+        Which of them the part fills.
+    frames : ndarray of bool, shape (N,)
+        Which frames count in it.
+    """
+
+    box: Box
+    core: Box
+    frames: BoolArray = field(repr=False)
+
+
 class SurfaceBlend:
     """Each pixel from the frames that its depth lies between; seams softened.
 
+    The picture is blended in parts, each from the frames that count in it, and only the result is
+    kept. Parts of one frame may be added from several threads.
+
     Parameters
     ----------
-    position : ndarray, shape (H, W), float32
-        Depth in frames.
-    reach : ndarray, shape (H, W), float32
+    position : ndarray, shape (h, w), float32
+        Depth in frames, at full size or reduced.
+    reach : ndarray, shape (h, w), float32
         From `mixing_reach`.
     shape : tuple of int
         (H, W, C) of the frames.
+    count : int
+        Number of frames.
+    reduction : int, default 1
+        Pixels for one of ``position``.
+    coverage : callable, optional
+        Given a frame and a box, which of the box's pixels the frame has, bool; None = all.
+        Default: all frames have all pixels.
     """
 
-    def __init__(self, position: FloatArray, reach: FloatArray, shape: tuple[int, ...]) -> None:
-        self._count = fitting_levels(shape, _LEVELS)
-        self._position, self._slope = position, 1 / reach
-        self._bands: list[FloatArray] = []
-        self._weights: list[FloatArray] = []
+    def __init__(
+        self,
+        position: FloatArray,
+        reach: FloatArray,
+        shape: tuple[int, ...],
+        count: int,
+        *,
+        reduction: int = 1,
+        coverage: Coverage | None = None,
+    ) -> None:
+        self._levels = fitting_levels(shape, _LEVELS)
+        self._position, self._reach, self._reduction = position, reach, reduction
+        self._count, self._coverage = count, coverage
+        self._out = np.zeros(shape, np.float32)
+        self._totals: dict[Box, FloatArray] = {}
+        self._parts = list(self._divide())
 
-    def add(self, pixels: FloatArray, index: int, valid: BoolArray | None = None) -> None:
-        """Take frame ``index``, shape (H, W, C) float32 without NaN."""
-        weight = np.subtract(self._position, np.float32(index))
-        np.abs(weight, out=weight)
-        weight *= self._slope
-        np.subtract(1, weight, out=weight)
-        np.maximum(weight, 0, out=weight)
-        if valid is not None:
+    def _divide(self) -> Iterator[Part]:
+        height, width = self._out.shape[:2]
+        for row in range(0, height, _PART_PX):
+            for column in range(0, width, _PART_PX):
+                bottom, right = min(row + _PART_PX, height), min(column + _PART_PX, width)
+                top, left = max(row - _MARGIN_PX, 0), max(column - _MARGIN_PX, 0)
+                low = min(bottom + _MARGIN_PX, height)
+                far = min(right + _MARGIN_PX, width)
+                box = top, left, low - top, far - left
+                core = row, column, bottom - row, right - column
+                yield Part(box, core, self._frames_of(box))
+
+    def _frames_of(self, box: Box) -> BoolArray:
+        """Return which frames count in a box; where some lack pixels, prepare the weights' sum."""
+        row, column, height, width = box
+        r = self._reduction
+        area = np.s_[row // r : -(-(row + height) // r), column // r : -(-(column + width) // r)]
+        position, reach = self._position[area], self._reach[area]
+        frames = np.zeros(self._count, bool)
+        for place in (reach <= 1, reach > 1):
+            if not place.any():
+                continue
+            # Between reduced pixels depth may be up to three quarters of a frame away.
+            farthest = float(reach[place].max()) + (0.75 if r > 1 else 0)
+            for depth in np.unique(np.round(position[place] * 2)) / 2:
+                first = int(np.ceil(depth - 0.25 - farthest))
+                last = int(np.floor(depth + 0.25 + farthest))
+                frames[max(first, 0) : max(last + 1, 0)] = True
+        if self._coverage is not None:
+            masks = [self._coverage(k, box) for k in range(self._count)]
+            if any(mask is not None for mask in masks):
+                total = np.zeros((height, width), np.float32)
+                for k, mask in enumerate(masks):
+                    total += self._hat(k, box) * (1 if mask is None else mask)
+                if (total < 0.001).any():
+                    frames[:] = True
+                self._totals[box] = total
+        return frames
+
+    def parts(self, index: int) -> list[Part]:
+        """Return the parts in which frame ``index`` counts."""
+        return [part for part in self._parts if part.frames[index]]
+
+    def add_part(self, index: int, part: Part, pixels: FloatArray) -> None:
+        """Take frame ``index`` for one part.
+
+        Parameters
+        ----------
+        index : int
+        part : Part
+            One of `parts`.
+        pixels : ndarray, shape (height, width, C) of ``part.box``, float32 without NaN
+            Beyond the frame's own border anything near it.
+        """
+        weight = self._weight(index, part.box)
+        if not weight.any():
+            return
+        bands = build_laplacian(pixels, self._levels)
+        weights = build_gaussian(weight, self._levels)
+        weighted = [band * share[..., None] for band, share in zip(bands, weights, strict=True)]
+        row, column, height, width = part.core
+        top, left = row - part.box[0], column - part.box[1]
+        mixed = collapse_pyramid(weighted)[top : top + height, left : left + width]
+        self._out[row : row + height, column : column + width] += mixed
+
+    def add(self, pixels: FloatArray, index: int) -> None:
+        """Take frame ``index`` as a whole, shape (H, W, C) float32 without NaN."""
+        for part in self.parts(index):
+            row, column, height, width = part.box
+            self.add_part(index, part, pixels[row : row + height, column : column + width])
+
+    def _hat(self, index: int, box: Box) -> FloatArray:
+        """Return the weight of a frame by its distance from the depth; all frames' sum to 1."""
+        position = enlarge_position(self._position, box, self._reduction)
+        reach = enlarge_part(self._reach, box, self._reduction)
+        weight = np.empty(position.shape, np.float32)
+        _fill_hat(position, reach, index, self._count, weight)
+        return weight
+
+    def _weight(self, index: int, box: Box) -> FloatArray:
+        weight = self._hat(index, box)
+        total = self._totals.get(box)
+        if total is not None:
+            assert self._coverage is not None
+            mask = self._coverage(index, box)
             # What lies deepest where no frame of that depth reaches comes from any that does.
-            weight = (weight + np.float32(1e-6)) * valid
-        bands = build_laplacian(pixels, self._count)
-        weights = build_gaussian(weight, self._count)
-        for share, mask in zip(weights, level_masks(valid, self._count), strict=True):
+            weight += np.float32(_FALLBACK)
             if mask is not None:
-                share *= mask
-        if not self._bands:
-            self._bands = [np.zeros_like(b) for b in bands]
-            self._weights = [np.zeros_like(w) for w in weights]
-        for k, (band, share) in enumerate(zip(bands, weights, strict=True)):
-            self._weights[k] += share
-            for rows in _strips(band.shape[0]):
-                band[rows] *= share[rows, :, None]
-                self._bands[k][rows] += band[rows]
+                weight *= mask
+            weight /= total + np.float32(_FALLBACK * self._count)
+        return weight
 
     def result(self) -> FloatArray:
         """Return the picture, shape (H, W, C); the blend is used up by it."""
-        for band, weight in zip(self._bands, self._weights, strict=True):
-            for rows in _strips(band.shape[0]):
-                band[rows] /= np.maximum(weight[rows], np.float32(1e-12))[..., None]
-        self._weights.clear()
-        return collapse_pyramid(self._bands)
+        return self._out
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _fill_hat(  # pragma: no cover - compiled
+    position: FloatArray, reach: FloatArray, index: int, count: int, weight: FloatArray
+) -> None:
+    """Fill ``weight`` with max(0, 1 - |position - index| / reach) over its sum over all frames."""
+    one = np.float32(1)
+    for i in range(weight.shape[0]):
+        for j in range(weight.shape[1]):
+            depth, far = position[i, j], reach[i, j]
+            away = abs(depth - np.float32(index))
+            if away >= far:
+                weight[i, j] = 0
+            elif far <= one:
+                weight[i, j] = one - away
+            else:
+                total = np.float32(0)
+                first = max(int(np.ceil(depth - far)), 0)
+                for k in range(first, min(int(np.floor(depth + far)), count - 1) + 1):
+                    total += max(one - abs(depth - np.float32(k)) / far, np.float32(0))
+                weight[i, j] = (one - away / far) / total
 
 
 def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArray:
@@ -130,19 +263,9 @@ def restore_detail(pixels: FloatArray, variance: FloatArray, transfer: str) -> F
     again, in linear light and never more than the geometry says. Photograph scene: +0.1 dB at
     depth edges, +0.6 elsewhere; rendered macro bracket: +0.9.
     """
-    out = np.empty_like(pixels)
-    for rows in _strips(pixels.shape[0]):
-        first, last = max(rows.start - _HALO_ROWS, 0), rows.stop + _HALO_ROWS
-        light = linearize(np.clip(pixels[first:last], 0, 1), transfer)
-        softened = cv2.GaussianBlur(light, (0, 0), 0.5)
-        curvature = cv2.Laplacian(softened, cv2.CV_32F).reshape(light.shape)
-        curvature *= (variance[first:last] / 2)[..., None]
-        light -= curvature
-        inner = slice(rows.start - first, rows.stop - first)
-        out[rows] = encode(np.clip(light[inner], 0, 1), transfer)
-    return out
-
-
-def _strips(height: int) -> Iterator[slice]:
-    """Yield rows in strips that fit a processor's cache."""
-    return (slice(r, min(r + _STRIP_ROWS, height)) for r in range(0, height, _STRIP_ROWS))
+    light = linearize(np.clip(pixels, 0, 1), transfer)
+    softened = cv2.GaussianBlur(light, (0, 0), 0.5)
+    curvature = cv2.Laplacian(softened, cv2.CV_32F).reshape(light.shape)
+    curvature *= (variance / 2)[..., None]
+    light -= curvature
+    return encode(np.clip(light, 0, 1), transfer)

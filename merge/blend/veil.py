@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 
 from merge.encoding import encode, linearize
+from merge.enlarging import Box as FullBox
+from merge.enlarging import enlarge_part
 from merge.model import BoolArray, FloatArray
 
 # Something counts as foreground from this many mean steps in front of the frame.
@@ -36,7 +38,6 @@ _FOREGROUND_PX = 8
 _TILE_PX = 192
 # Disks wider than this are applied to a reduced picture.
 _DIRECT_DISK_PX = 9.0
-
 
 Box = tuple[slice, slice]
 
@@ -93,17 +94,53 @@ def foreground_position(position: FloatArray, *, near_first: bool) -> FloatArray
     return cv2.erode(position, around) if near_first else cv2.dilate(position, around)
 
 
-def remove_veil(
-    pixels: FloatArray, index: int, scene: VeilScene, reduction: int, transfer: str
-) -> FloatArray:
-    """Return a frame without the veil of what lies in front of its focus.
+@dataclass(frozen=True, eq=False)
+class Veil:
+    """What lies over one frame, at the scene's size.
+
+    Attributes
+    ----------
+    maps : ndarray, shape (h, w, C + 2), float32
+        Share of it to take off, coverage, and C channels of its linear light.
+    """
+
+    maps: FloatArray
+
+
+def find_veil(small: FloatArray, index: int, scene: VeilScene, transfer: str) -> Veil | None:
+    """Return the veil of what lies in front of a frame's focus; None where there is none.
 
     Parameters
     ----------
-    pixels : ndarray, shape (H, W, C), float32
-        The aligned frame; not modified.
+    small : ndarray, shape (h, w, C), float32
+        The aligned frame at the scene's size, in its own encoding.
     index : int
         Its place in ``scene.positions_px``.
+    scene : VeilScene
+    transfer : str
+    """
+    maps: FloatArray | None = None
+    for tile in _judged_tiles(small, index, scene, transfer):
+        if tile.share.any():
+            if maps is None:
+                maps = np.zeros((*small.shape[:2], small.shape[2] + 2), np.float32)
+            maps[tile.box] = np.dstack([tile.share, tile.cover, tile.light])
+    return None if maps is None else Veil(maps)
+
+
+def remove_veil(
+    pixels: FloatArray, box: FullBox, veil: Veil, scene: VeilScene, reduction: int, transfer: str
+) -> FloatArray:
+    """Return part of a frame without its veil.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (height, width, C), float32
+        The aligned frame within ``box``; not modified.
+    box : (row, column, height, width)
+        At full size.
+    veil : Veil
+        From `find_veil`.
     scene : VeilScene
     reduction : int
         Full-size pixels for one of the scene.
@@ -111,24 +148,25 @@ def remove_veil(
 
     Returns
     -------
-    ndarray, shape (H, W, C), float32
+    ndarray, shape (height, width, C), float32
         ``pixels`` itself where there is nothing to do.
     """
-    height, width = scene.position.shape
-    judged = list(
-        _judged_tiles(_shrink(pixels, reduction, (height, width)), index, scene, transfer)
-    )
-    if not any(tile.share.any() for tile in judged):
+    row, column, height, width = box
+    near = np.s_[
+        row // reduction : -(-(row + height) // reduction),
+        column // reduction : -(-(column + width) // reduction),
+    ]
+    if not veil.maps[(*near, 0)].any():
         return pixels
-    channels = pixels.shape[2]
-    veil = np.zeros((height, width, channels + 2), np.float32)  # share, cover, light
-    for tile in judged:
-        veil[tile.box] = np.dstack([tile.share, tile.cover, tile.light])
-    out = pixels.copy()
-    for tile in judged:
-        if tile.share.any():
-            _unveil(out, tile.box, veil, scene, reduction, transfer)
-    return out
+    maps = enlarge_part(veil.maps, box, reduction)
+    seen = linearize(np.clip(pixels, 0, 1), transfer)
+    low, high = (
+        enlarge_part(limit, box, reduction).reshape(seen.shape) for limit in (scene.low, scene.high)
+    )
+    behind = _behind(seen, maps[..., 1], maps[..., 2:], (low, high))
+    share = maps[..., 0]
+    result = encode(np.clip(seen + (behind - seen) * share[..., None], 0, 1), transfer)
+    return np.where((share > 0)[..., None], result, pixels)
 
 
 def veil_gain(frames: Iterable[tuple[int, FloatArray]], scene: VeilScene, transfer: str) -> float:
@@ -208,56 +246,6 @@ def _apart(values: FloatArray, view: FloatArray) -> FloatArray:
     """Return the difference to the unveiled view, summed over the channels."""
     difference = cv2.GaussianBlur(values - view, (0, 0), _LOOK_SIGMA_PX).reshape(values.shape)
     return np.asarray(np.abs(difference).sum(axis=2), np.float32)
-
-
-def _unveil(
-    out: FloatArray, box: Box, veil: FloatArray, scene: VeilScene, reduction: int, transfer: str
-) -> None:
-    """Take the veil off the full-size pixels of one tile of the scene, in place."""
-    target = tuple(
-        slice(s.start * reduction, min(s.stop * reduction, n))
-        for s, n in zip(box, out.shape[:2], strict=True)
-    )
-
-    def enlarge(values: FloatArray) -> FloatArray:
-        return _enlarge_part(values, box, reduction, out[target].shape[:2])
-
-    maps = enlarge(veil)
-    seen = linearize(np.clip(out[target], 0, 1), transfer)
-    low, high = (enlarge(v).reshape(seen.shape) for v in (scene.low, scene.high))
-    behind = _behind(seen, maps[..., 1], maps[..., 2:], (low, high))
-    share = maps[..., 0]
-    result = encode(np.clip(seen + (behind - seen) * share[..., None], 0, 1), transfer)
-    np.copyto(out[target], result, where=(share > 0)[..., None])
-
-
-def _shrink(pixels: FloatArray, reduction: int, shape: tuple[int, int]) -> FloatArray:
-    """Return block means, the last row and column from what is left there."""
-    if reduction == 1:
-        return pixels
-    missing = [n * reduction - m for n, m in zip(shape, pixels.shape[:2], strict=True)]
-    if any(missing):
-        pixels = cv2.copyMakeBorder(pixels, 0, missing[0], 0, missing[1], cv2.BORDER_REPLICATE)
-    small = cv2.resize(pixels, shape[::-1], interpolation=cv2.INTER_AREA)
-    return small.reshape(*shape, -1)
-
-
-def _enlarge_part(
-    values: FloatArray, box: Box, reduction: int, shape: tuple[int, int]
-) -> FloatArray:
-    """Return a part of a reduced map at full size, interpolated across the part's rim."""
-    part = values[box]
-    if reduction == 1:
-        return part
-    rows, columns = (
-        slice(max(s.start - 1, 0), min(s.stop + 1, n))
-        for s, n in zip(box, values.shape[:2], strict=True)
-    )
-    wide = np.ascontiguousarray(values[rows, columns])
-    size = (wide.shape[1] * reduction, wide.shape[0] * reduction)
-    large = cv2.resize(wide, size, interpolation=cv2.INTER_LINEAR)
-    top, left = (box[0].start - rows.start) * reduction, (box[1].start - columns.start) * reduction
-    return large[top : top + shape[0], left : left + shape[1]]
 
 
 def _blur_px(scene: VeilScene, index: int, box: Box) -> FloatArray:

@@ -1,0 +1,190 @@
+"""The first pass over the frames.
+
+Where they lie, how far apart their focus planes are and, where depth is wanted, how sharp each is
+where.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any, TypeVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.align import analysis_reduction, register_stack
+from merge.depth import measure_detail, measure_reduction, measured_shape, reduce_map
+from merge.encoding import linearize
+from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
+from merge.model import FloatArray, FocusAxis, MergeOptions, Registration, Stack
+from merge.pipeline.judging import aligned_frames, measure_axis
+from merge.read import read_luminance, read_samples, reduce_samples
+from merge.scratch import ScratchStack
+
+Progress = Callable[[str, int, int], None]
+T = TypeVar("T")
+
+# Rows of the reduced picture that are averaged at a time: their pixels fit a processor's cache.
+_STRIP_ROWS = 32
+
+
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """Geometry of a stack and, where it can be fitted, its focus axis.
+
+    Attributes
+    ----------
+    registration : Registration
+    used : tuple of int
+        The frames that could be aligned.
+    axis : FocusAxis or None
+        Of these frames; None where the pictures do not tell.
+    axis_problem : str
+        Why there is no focus axis; empty if there is one.
+    """
+
+    registration: Registration
+    used: tuple[int, ...]
+    axis: FocusAxis | None
+    axis_problem: str
+
+    @property
+    def positions_px(self) -> NDArray[np.float64] | None:
+        """Positions of the used frames on the focus axis, px of blur-circle diameter."""
+        return None if self.axis is None else self.axis.positions_px
+
+
+class KeptFrames:
+    """How sharp every frame is where, and a small copy of it, in its own geometry.
+
+    So the frames need not be read again before it is known which is sharpest where. Measuring in a
+    frame's own geometry also spares the measure the noise pattern of a resampling.
+
+    Parameters
+    ----------
+    stack : Stack
+    memory_bytes : int
+        Above this size in all, each kind goes to disk.
+    """
+
+    def __init__(self, stack: Stack, memory_bytes: int) -> None:
+        shape = stack.sources[0].shape
+        self.reduction = measure_reduction(shape)
+        small = measured_shape(shape, self.reduction)
+        count = len(stack)
+        self.measures = ScratchStack(count, small, np.float16, memory_bytes=memory_bytes)
+        self.pictures = ScratchStack(
+            count, (*small, shape[2]), np.float16, memory_bytes=memory_bytes
+        )
+
+    def __enter__(self) -> KeptFrames:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.measures.__exit__(kind, value, trace)
+        self.pictures.__exit__(kind, value, trace)
+
+
+@dataclass(frozen=True, eq=False)
+class _Reading:
+    """What is taken from a frame's pixels at once."""
+
+    luminance: FloatArray
+    measure: FloatArray | None = None
+    picture: FloatArray | None = None
+
+
+def align_stack(
+    stack: Stack, options: MergeOptions, report: Progress, kept: KeptFrames | None = None
+) -> Alignment:
+    """Register all frames of a stack, and measure their focus steps, from reduced luminance.
+
+    With ``kept``, fill it from the same reading of the files.
+    """
+    height, width = stack.sources[0].shape[:2]
+    reduction = analysis_reduction((height, width))
+    transfer = stack.sources[0].transfer
+    cells: list[CellEnergies] = []
+
+    def read(index: int) -> _Reading:
+        source, balance = stack.sources[index], stack.white_balance
+        if kept is None:
+            return _Reading(read_luminance(source, reduction=reduction, white_balance=balance))
+        samples, white = read_samples(source, white_balance=balance)
+        return _read_once(samples, white, reduction, kept.reduction)
+
+    def pictures() -> Iterator[FloatArray]:
+        for done, reading in enumerate(read_ahead(read, list(range(len(stack)))), 1):
+            if kept is not None:
+                assert reading.measure is not None
+                assert reading.picture is not None
+                kept.measures.append(reading.measure)
+                kept.pictures.append(reading.picture)
+            if min(reading.luminance.shape) >= SMALLEST_SIDE_PX:
+                light = linearize(reading.luminance, transfer)
+                cells.append(measure_cells(light, scale=1 / reduction))
+            yield reading.luminance
+            report("Aligning", done, len(stack))
+
+    registration = register_stack(
+        pictures(),
+        shape=(height, width),
+        reduction=reduction,
+        transfer=transfer,
+        model=options.model,
+        reference=options.reference,
+    )
+    axis, problem = None, f"frames of less than {SMALLEST_SIDE_PX} px hold too few tiles"
+    if cells:
+        axis, problem = measure_axis(dict(enumerate(cells)), registration)
+    return Alignment(registration, aligned_frames(registration), axis, problem)
+
+
+def _read_once(
+    samples: NDArray[Any], white: float, reduction: int, measure_reduction: int
+) -> _Reading:
+    luminance = reduce_samples(samples, white, 1)
+    measure = measure_detail(luminance, measure_reduction)
+    picture = _reduce_colours(samples, white, measure_reduction)
+    height, width = (length // reduction for length in luminance.shape)
+    if reduction > 1:
+        whole = luminance[: height * reduction, : width * reduction]
+        luminance = np.asarray(
+            cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32
+        )
+    return _Reading(luminance, measure, picture)
+
+
+def _reduce_colours(samples: NDArray[Any], white: float, reduction: int) -> FloatArray:
+    """Return block means of all channels, in strips: no full-size picture of floats."""
+    height, width = measured_shape(samples.shape, reduction)
+    out = np.empty((height, width, samples.shape[2]), np.float32)
+    scale = np.float32(1 / white)
+    for top in range(0, height, _STRIP_ROWS):
+        strip = samples[top * reduction : (top + _STRIP_ROWS) * reduction]
+        values = np.multiply(strip, scale, dtype=np.float32)
+        rows = slice(top, min(top + _STRIP_ROWS, height))
+        out[rows] = reduce_map(values, reduction).reshape(-1, width, samples.shape[2])
+    return out
+
+
+def read_ahead(read: Callable[[int], T], indices: list[int]) -> Iterator[T]:
+    """Yield ``read(index)`` in order, the next one already under way on a thread."""
+    with ThreadPoolExecutor(1) as pool:
+        waiting: Any = None
+        for index in indices:
+            following = pool.submit(read, index)
+            if waiting is not None:
+                yield waiting.result()
+            waiting = following
+        if waiting is not None:
+            yield waiting.result()

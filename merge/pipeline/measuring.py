@@ -1,0 +1,255 @@
+"""From what the first pass kept of every frame to a depth map and the scene behind it.
+
+Everything here happens at the reduced size of `merge.depth`, in the output's geometry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from merge.align import valid_area, warp_part
+from merge.align.exposure import radius_squared
+from merge.blend import VeilScene, foreground_position, luminance, observed_range, veil_gain
+from merge.depth import find_even_places, locate_depth, measured_shape
+from merge.encoding import linearize, scale_light
+from merge.model import (
+    BoolArray,
+    DepthMap,
+    FloatArray,
+    FrameRegistration,
+    FrameTransform,
+    MergeOptions,
+    Stack,
+)
+from merge.pipeline.aligning import Alignment, KeptFrames
+from merge.scratch import ScratchStack
+
+Box = tuple[int, int, int, int]
+
+# Exposure differences below this are measurement noise.
+_GAIN_FLOOR = 0.001
+# The guide picture takes the sharpest frame over a wider window than depth is measured with, so
+# that it is no patchwork.
+_GUIDE_SIGMA_PX = 2.0
+# Which end of the stack is near, if no file tells, is judged on about this many frames; first frame
+# near, as brackets are usually shot, unless the other way explains clearly more.
+_JUDGED_FRAMES = 4
+_REVERSED = 1.3
+_THREADS = 2
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What is known of the scene at a reduced size, frames counted in the order used.
+
+    Attributes
+    ----------
+    depth : DepthMap
+    evenness : ndarray, shape (h, w), float32
+        From `find_even_places`.
+    pictures : ScratchStack of (h, w, C)
+        The aligned frames.
+    reduction : int
+        Pixels of the output for one of these maps.
+    """
+
+    depth: DepthMap
+    evenness: FloatArray
+    pictures: ScratchStack
+    reduction: int
+
+
+@contextmanager
+def measured_scene(
+    kept: KeptFrames, stack: Stack, alignment: Alignment, box: Box, options: MergeOptions,
+    memory_bytes: int,
+) -> Iterator[Measured]:  # fmt: skip
+    """Yield the depth map and the small aligned frames; scratch vanishes at the end."""
+    count, channels = len(alignment.used), stack.sources[0].shape[2]
+    small = measured_shape(box[2:], kept.reduction)
+    with (
+        ScratchStack(count, small, np.float16, memory_bytes=memory_bytes) as measures,
+        ScratchStack(count, (*small, channels), np.float16, memory_bytes=memory_bytes) as pictures,
+    ):
+        guide = np.zeros((*small, channels), np.float32)
+        best = np.full(small, -1, np.float32)
+        for measure, picture in _aligned(kept, stack, alignment, box, options):
+            measures.append(measure)
+            pictures.append(picture)
+            smooth = cv2.GaussianBlur(measure, (0, 0), _GUIDE_SIGMA_PX)
+            np.copyto(guide, picture, where=(smooth > best)[..., None])
+            np.maximum(best, smooth, out=best)
+        kept.__exit__(None, None, None)
+        depth = locate_depth(measures, guide)
+        even = find_even_places(luminance(guide))
+        yield Measured(depth, even, pictures, kept.reduction)
+
+
+def _aligned(
+    kept: KeptFrames, stack: Stack, alignment: Alignment, box: Box, options: MergeOptions
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Yield measure and small picture of every used frame in the output's geometry."""
+    registration = alignment.registration
+    transfer = stack.sources[registration.reference].transfer
+
+    def align(index: int) -> tuple[FloatArray, FloatArray]:
+        frame = registration.frames[index]
+        assert frame.transform is not None
+        measure = kept.measures[index].astype(np.float32)
+        picture = kept.pictures[index].astype(np.float32)
+        if options.equalize_exposure:
+            measure = measure * np.float32(_stored_factor(frame.gain, transfer))
+            picture = equalize_exposure(picture, frame, transfer)
+        transform = _at_reduced_size(frame.transform, box, kept.reduction)
+        area = 0, 0, *measured_shape(box[2:], kept.reduction)
+        warped = warp_part(picture, transform, origin=(0, 0), box=area, extend=True)
+        measure = cv2.warpPerspective(
+            measure, transform.matrix, area[:1:-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )  # fmt: skip
+        if options.extent != "common":
+            measure *= valid_area(transform, picture.shape[:2], area)
+        return measure, warped
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        waiting = [pool.submit(align, index) for index in alignment.used[:_THREADS]]
+        for index in [*alignment.used[_THREADS:], *([None] * _THREADS)]:
+            if waiting:
+                yield waiting.pop(0).result()
+            if index is not None:
+                waiting.append(pool.submit(align, index))
+
+
+def _at_reduced_size(transform: FrameTransform, box: Box, reduction: int) -> FrameTransform:
+    """Return the map from reduced output pixels to reduced frame pixels."""
+    half = (reduction - 1) / 2
+    enlarge = np.array([[reduction, 0, half + box[1]], [0, reduction, half + box[0]], [0, 0, 1.0]])
+    reduce = np.array([[1, 0, -half], [0, 1, -half], [0, 0, reduction]]) / reduction
+    matrix = reduce @ transform.matrix @ enlarge
+    return FrameTransform(matrix / matrix[2, 2])
+
+
+def equalize_exposure(
+    pixels: FloatArray,
+    frame: FrameRegistration,
+    transfer: str,
+    *,
+    origin: tuple[int, int] = (0, 0),
+    shape: tuple[int, ...] | None = None,
+) -> FloatArray:
+    """Return a frame's pixels with its light brought to that of the reference.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (h, w, C), float32
+        The frame, or part of it.
+    frame : FrameRegistration
+    transfer : str
+    origin : (row, column)
+        Of the first pixel in the frame.
+    shape : (H, W, ...), optional
+        Of the frame; default that of ``pixels``.
+    """
+    if abs(frame.gain - 1) < _GAIN_FLOOR and not frame.falloff:
+        return pixels
+    factor: float | FloatArray = 1 / frame.gain
+    if frame.falloff:
+        corner = radius_squared(shape or pixels.shape, origin, pixels.shape)[..., None]
+        factor = (factor * np.exp(-frame.falloff * corner)).astype(np.float32)
+    return scale_light(pixels, factor, transfer)
+
+
+def _stored_factor(gain: float, transfer: str) -> float:
+    """Return by how much contrast in stored values changes when a gain is undone."""
+    ends = np.array([[[0.5], [0.6]]], np.float32)
+    scaled = scale_light(ends, 1 / gain, transfer)
+    return float(np.ptp(scaled) / np.ptp(ends))
+
+
+def veil_scene(measured: Measured, stack: Stack, alignment: Alignment) -> VeilScene | None:
+    """Return the scene that veils are computed from; None without a focus axis."""
+    positions = alignment.positions_px
+    if positions is None:
+        return None
+    transfer = stack.sources[alignment.registration.reference].transfer
+    first_guess = _scene_with(measured, positions, transfer, near_first=True)
+    recorded = _near_first_by_distance(stack, alignment)
+    if recorded is not None:
+        return first_guess if recorded else _reversed(first_guess, measured, transfer)
+    other = _reversed(first_guess, measured, transfer)
+    count = len(positions)
+    slots = range(0, count, max(1, count // _JUDGED_FRAMES))
+    gains = [
+        veil_gain(((k, measured.pictures[k].astype(np.float32)) for k in slots), s, transfer)
+        for s in (first_guess, other)
+    ]
+    return other if gains[1] > _REVERSED * gains[0] else first_guess
+
+
+def _scene_with(
+    measured: Measured, positions_px: np.ndarray, transfer: str, *, near_first: bool
+) -> VeilScene:
+    position = measured.depth.position
+    nearest = foreground_position(position, near_first=near_first)
+    low, high = (linearize(v, transfer) for v in observed_range(measured.pictures))
+    chosen, unveiled = _choose(measured.pictures, position, nearest)
+    return VeilScene(
+        position,
+        linearize(chosen, transfer),
+        linearize(unveiled, transfer),
+        low,
+        high,
+        positions_px * ((1 if near_first else -1) / measured.reduction),
+    )
+
+
+def _reversed(scene: VeilScene, measured: Measured, transfer: str) -> VeilScene:
+    """Return a scene whose first frame was taken as near, with the last frame near."""
+    nearest = foreground_position(scene.position, near_first=False)
+    (unveiled,) = _choose(measured.pictures, nearest)
+    return VeilScene(
+        scene.position,
+        scene.light,
+        linearize(unveiled, transfer),
+        scene.low,
+        scene.high,
+        -scene.positions_px,
+    )
+
+
+def _near_first_by_distance(stack: Stack, alignment: Alignment) -> bool | None:
+    """Return whether recorded focus distances grow along the axis; None if unknown."""
+    assert alignment.positions_px is not None
+    known = [
+        (float(p), stack.sources[i].settings.focus_distance_m)
+        for p, i in zip(alignment.positions_px, alignment.used, strict=True)
+    ]
+    pairs = [(p, d) for p, d in known if d is not None]
+    if len(pairs) < 2:
+        return None
+    first, last = min(pairs), max(pairs)
+    return None if first[1] == last[1] else last[1] > first[1]
+
+
+def _choose(pictures: ScratchStack, *positions: FloatArray) -> list[FloatArray]:
+    """Return, for every depth map, each pixel from the frame nearest to its depth."""
+    nearest = [np.round(position) for position in positions]
+    shape = (*positions[0].shape, pictures[0].shape[2])
+    chosen = [np.zeros(shape, np.float32) for _ in positions]
+    for slot, picture in enumerate(pictures):
+        for wanted, out in zip(nearest, chosen, strict=True):
+            np.copyto(out, picture, where=(wanted == slot)[..., None])
+    return chosen
+
+
+def covered(frame: FrameRegistration, shape: tuple[int, ...], box: Box) -> BoolArray | None:
+    """Return which pixels of a box of the reference frame a frame covers; None for all."""
+    assert frame.transform is not None
+    mask = valid_area(frame.transform, (shape[0], shape[1]), box)
+    return None if mask.all() else mask
