@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import time
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +12,7 @@ import click
 
 from merge.cli.command import Command
 from merge.cli.progress import show_progress
-from merge.pipeline.apertures import assess_apertures
+from merge.pipeline.apertures import ApertureSeries, assess_apertures
 from merge.report.apertures import (
     apertures_record,
     apertures_text,
@@ -22,6 +24,7 @@ from merge.write import check_output
 _EXAMPLES = """\b
 Examples:
   depthweld apertures FRM_0101.JPG FRM_0102.JPG FRM_0103.JPG FRM_0104.JPG
+  depthweld apertures series/ --report series.html
   depthweld apertures series/ --plot series.png --crops crops.png
 """
 
@@ -79,12 +82,19 @@ def _read_numbers(
 @click.option(
     "--crops", type=click.Path(path_type=Path), help="Write a sheet of crops at 100 % (.png)."
 )
+@click.option(
+    "--report",
+    type=click.Path(path_type=Path),
+    metavar="PAGE.html",
+    help="Write a page to look at: crops at 100 %, charts, where and why.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace these files if they exist.")
 def command(
     frames: tuple[Path, ...],
     as_json: bool,
     plot: Path | None,
     crops: Path | None,
+    report: Path | None,
     overwrite: bool,
     **options: Any,
 ) -> None:
@@ -96,6 +106,11 @@ def command(
     for target in (plot, crops):
         if target is not None and target.suffix.lower() == ".png":
             check_output(target, overwrite=overwrite)
+    if report is not None:
+        from merge.report.page.shell import check_page
+
+        check_page(report, overwrite=overwrite)
+    began = time.perf_counter()
     with show_progress() as progress:
         series = assess_apertures(
             frames,
@@ -110,7 +125,28 @@ def command(
         write_plot(series, plot, overwrite=overwrite, inputs=inputs)
     if crops is not None:
         write_contact_sheet(series, crops, overwrite=overwrite, inputs=inputs)
+    record = apertures_record(series)
+    if report is not None:
+        seconds = time.perf_counter() - began
+        _write_report(report, series, record, seconds, overwrite=overwrite)
     if as_json:
-        click.echo(json.dumps(apertures_record(series), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(record, indent=1, ensure_ascii=False))
     else:
         click.echo(apertures_text(series))
+
+
+def _write_report(
+    report: Path,
+    series: ApertureSeries,
+    record: Mapping[str, Any],
+    seconds: float,
+    *,
+    overwrite: bool,
+) -> None:
+    # Templates take long to load; without a page none is needed.
+    from merge.report.page.apertures_page import apertures_page
+    from merge.report.page.shell import write_page
+
+    inputs = [source.path for source in series.sources]
+    page = apertures_page(series, record, seconds=seconds)
+    write_page(report, page, overwrite=overwrite, inputs=inputs)

@@ -80,7 +80,7 @@ Examples:
   depthweld plan --sensor 36x24 --megapixels 24 --focal-length 24 --near 0.6m --far inf
   depthweld plan --pixel-pitch 3.76 --magnification 1:1 --depth 5mm --plot plan.png
   depthweld plan --frame IMG_0042.dng --near 0.6m --far 30m --frames 3
-  depthweld plan --from audit.json
+  depthweld plan --from audit.json --report again.html
 """
 
 
@@ -132,13 +132,24 @@ Examples:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw it into a .png or .svg file.")
-@click.option("--overwrite", is_flag=True, help="Replace an existing plot.")
+@click.option(
+    "--report",
+    type=click.Path(path_type=Path),
+    metavar="PAGE.html",
+    help="Write a page to look at and to print for the field.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace an existing plot or page.")
 def command(audit_path: Path | None, as_json: bool, **options: Any) -> None:
     """Plan a focus bracket: f-number, number of frames, where to focus.
 
     A landscape needs the lens and two distances, a close-up magnification and depth; both
     need the pixel size. Lengths take a unit.
     """
+    if options["report"] is not None:
+        from merge.report.page.shell import check_page
+
+        inputs = [p for p in (audit_path, options["frame_path"]) if p is not None]
+        check_page(options["report"], overwrite=options["overwrite"], inputs=inputs)
     if audit_path is not None:
         click.echo(_reshoot(audit_path, options, as_json))
     else:
@@ -156,9 +167,19 @@ def _plan(options: dict[str, Any], as_json: bool) -> str:
         raise click.UsageError(str(exc)) from exc
     if options["plot"] is not None:
         write_plan_plot(plan, options["plot"], overwrite=options["overwrite"])
-    if as_json:
-        return json.dumps(plan_record(plan), indent=1, ensure_ascii=False)
-    return plan_text(plan)
+    record = plan_record(plan)
+    if options["report"] is not None:
+        from merge.report.page.plan_page import plan_page
+
+        _write_report(options, plan_page(plan, record), [options["frame_path"]])
+    return json.dumps(record, indent=1, ensure_ascii=False) if as_json else plan_text(plan)
+
+
+def _write_report(options: dict[str, Any], page: str, inputs: list[Path | None]) -> None:
+    from merge.report.page.shell import write_page
+
+    sources = [path for path in inputs if path is not None]
+    write_page(options["report"], page, overwrite=options["overwrite"], inputs=sources)
 
 
 def _reshoot(path: Path, options: dict[str, Any], as_json: bool) -> str:
@@ -177,8 +198,13 @@ def _reshoot(path: Path, options: dict[str, Any], as_json: bool) -> str:
         f_number=options["f_number"],
         focal_length_mm=options["focal_length"],
     )
+    record = reshoot_record(reshoot)
+    if options["report"] is not None:
+        from merge.report.page.plan_page import reshoot_page
+
+        _write_report(options, reshoot_page(reshoot, record), [path])
     if as_json:
-        return json.dumps(reshoot_record(reshoot), indent=1, ensure_ascii=False)
+        return json.dumps(record, indent=1, ensure_ascii=False)
     return reshoot_text(reshoot)
 
 

@@ -90,8 +90,8 @@ def _position_lines(plan: Plan) -> list[str]:
     rail = plan.mode == "rail"
     if rail and len(plan.positions) > _LISTED_POSITIONS:
         return [
-            f"Start with the focus {mm_text(plan.positions[0].focus_mm)} behind the subject's nearest "
-            "point; end as far before the farthest."
+            f"Start with the focus {mm_text(plan.positions[0].focus_mm)} behind the subject's "
+            "nearest point; end as far before the farthest."
         ]
     show = mm_text if rail else metres_text
     title = "behind near end" if rail else "set focus to"
@@ -129,7 +129,9 @@ def plan_summary(plan: Plan) -> str:
         f"{_percent(chosen.focus_contrast)} in focus, {_percent(chosen.worst_contrast)} at worst."
     )
     if chosen.shooting_s is not None:
-        text += f" {_seconds(chosen.exposure_s)} a frame, {_seconds(chosen.shooting_s)} in all."
+        text += (
+            f" {seconds_text(chosen.exposure_s)} a frame, {seconds_text(chosen.shooting_s)} in all."
+        )
     return text
 
 
@@ -318,7 +320,8 @@ def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def _seconds(value: float | None) -> str:
+def seconds_text(value: float | None) -> str:
+    """Return a time as a camera shows it."""
     if value is None:
         return "?"
     return f"1/{1 / value:.0f} s" if value < 0.3 else f"{value:.3g} s"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,8 @@ from PIL import Image
 from merge.apertures import ApertureReport
 from merge.model import FloatArray
 from merge.pipeline.apertures import ApertureSeries, CropRow
-from merge.pipeline.page_pictures import small_frame
+from merge.pipeline.page_pictures import peak_memory_bytes, small_frame
+from merge.pipeline.record import program_version
 from merge.report.apertures import (
     best_sentence,
     f_text,
@@ -31,12 +32,11 @@ from merge.report.page.charts import (
 from merge.report.page.pictures import data_uri, encode_picture
 from merge.report.page.shell import Section, render_page, template
 
+_STYLES = ("answers.css",)
 _PICTURE_SIDE, _PICTURE_QUALITY = 1000, 60
 
 
-def apertures_page(
-    series: ApertureSeries, record: Mapping[str, Any], *, run: Sequence[tuple[str, str]]
-) -> str:
+def apertures_page(series: ApertureSeries, record: Mapping[str, Any], *, seconds: float) -> str:
     """Return the page of an aperture series.
 
     Parameters
@@ -44,8 +44,8 @@ def apertures_page(
     series : ApertureSeries
     record : mapping
         What ``--json`` prints, see `merge.report.apertures.apertures_record`.
-    run : sequence of (str, str)
-        What, and its value in words, for the last section.
+    seconds : float
+        What measuring took.
 
     Raises
     ------
@@ -59,7 +59,9 @@ def apertures_page(
         Section("look", "Look: the same places at every f-number", _look(series)),
         Section("where", "Where is each the sharpest?", _where(series)),
         Section("why", "Why: what each stop gives and costs", _why(report)),
-        Section("run", "How it was measured", template("run.html.j2").render(rows=run)),
+        Section(
+            "run", "How it was measured", template("run.html.j2").render(rows=_run(series, seconds))
+        ),
     ]
     return render_page(
         title=f"Apertures {f_text(first.f_number)} to {f_text(last.f_number)}, "
@@ -67,7 +69,28 @@ def apertures_page(
         summary=f"{lens_sentence(report)} {limit_sentence(report)}",
         sections=sections,
         data=record,
+        styles=_STYLES,
     )
+
+
+def _run(series: ApertureSeries, seconds: float) -> list[tuple[str, str]]:
+    report, first = series.report, series.sources[0]
+    pitch = first.settings.pixel_pitch_um
+    told = "not known" if math.isnan(report.frames[0].diffraction) else "as given"
+    peak = peak_memory_bytes()
+    camera = ", ".join(filter(None, (first.settings.camera, first.settings.lens)))
+    return [
+        ("Frames", f"{len(series.sources)}, {report.frames[0].name} to {report.frames[-1].name}"),
+        ("Camera", camera or "not told by the files"),
+        ("Size", f"{first.shape[1]} x {first.shape[0]} px"),
+        ("Pixel pitch", told if pitch is None else f"{pitch:.3g} µm"),
+        ("Compared at", f"{report.frequency:.3f} cycles a pixel"),
+        ("Blur allowed", f"{report.tolerance_px:.3g} px"),
+        ("Time", f"{seconds:.1f} s, this page not counted"),
+        ("Memory at most", "not known on this system" if peak is None
+         else f"{peak / 2**20:.0f} MiB"),
+        ("Version", f"depthweld {program_version()}"),
+    ]  # fmt: skip
 
 
 def _answer(report: ApertureReport) -> str:

@@ -16,6 +16,8 @@ _TOP, _FOOT = 74.0, 264.0
 _KEY_SWATCH = 26.0
 # A frame whose diffraction leaves less than this tells nothing about the height of the law.
 _LEAST_DIFFRACTION = 0.05
+# Contrast, in %, above which the law is cut off: it may lie far above frames without focus.
+_HIGHEST = 125.0
 _MEASURED = "stroke:var(--accent)"
 _PREDICTED = "stroke:var(--muted);stroke-dasharray:7 5"
 _OTHER = "stroke:var(--bad);stroke-dasharray:2 4;stroke-linecap:round"
@@ -25,22 +27,25 @@ def contrast_chart(report: ApertureReport) -> str:
     """Return the whole picture's contrast over f-number with diffraction's law, inline SVG."""
     x, y = _axes([f.f_number for f in report.frames], _TOP, _FOOT)
     law = _diffraction_law(report)
-    best = report.best_f_number
+    if law:
+        highest = max(100 * v for _, v in law)
+        y = svg.Scale(0, min(max(y.high, highest + 6), _HIGHEST), _FOOT, _TOP)
+    best = x(math.log2(report.best_f_number))
     parts = [
         svg.hint("Visit a frame for its numbers."),
         *_frame_of_chart([f.f_number for f in report.frames], x, y, _FOOT),
         *_key([("measured", _MEASURED)] + ([("diffraction alone", _PREDICTED)] if law else [])),
-        svg.line(x(math.log2(best)), _TOP, x(math.log2(best)), _FOOT, style=_GUIDE),
+        svg.line(best, _TOP, best, _FOOT, style=_GUIDE),
         svg.text(
-            x(math.log2(best)),
-            _TOP - 6,
-            f"best in focus: f/{best:.2g}",
+            best,
+            _FOOT - 8,
+            f"best in focus: f/{report.best_f_number:.2g}",
             anchor="middle",
-            classes="strong",
+            classes="strong halo",
         ),
     ]
     if law:
-        points = [(x(n), y(100 * v)) for n, v in law]
+        points = [(x(n), y(100 * v) if 100 * v <= y.high else math.nan) for n, v in law]
         parts.append(svg.curve(points, _FOOT + 40, style=_PREDICTED))
     good = [f for f in report.frames if not f.fault]
     parts.append(

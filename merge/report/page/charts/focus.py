@@ -126,7 +126,7 @@ def _frame_mark(plan: Plan, i: int, x: svg.Scale) -> str:
     inside = (
         svg.box(max(middle - half, 0), _BLUR_TOP, min(middle + half, 100), _AXIS, classes="hit")
         + svg.box(left, row, right, row + _REACH_TALL, style="fill:var(--accent)")
-        + svg.line(at, _BLUR_TOP, at, _REACH_FOOT, style="stroke:var(--ink);stroke-width:1.2")
+        + svg.line(at, _BLUR_FOOT, at, _REACH_FOOT, style="stroke:var(--ink);stroke-width:1.2")
     )
     head, rest = _frame_words(plan, i, position)
     return svg.mark(inside, label=f"{head}, {rest}", say=(head, rest))

@@ -1,0 +1,211 @@
+"""A plan for the next shoot as a page to look at at home and to print for the field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from merge.optics import f_number_series
+from merge.pipeline.record import program_version
+from merge.plan import ApertureOption, FramePosition, Plan, Reshoot, ReshootFrame
+from merge.report.page.charts import focus_chart, plan_contrast_chart
+from merge.report.page.shell import Section, render_page, template
+from merge.report.plan import (
+    light_lines,
+    metres_text,
+    mm_text,
+    plan_headline,
+    plan_summary,
+    seconds_text,
+)
+
+_STYLES = ("answers.css",)
+# A rail moves by even steps: of more frames than this every tenth is listed, to check it by.
+_MOST_ROWS = 40
+
+
+def plan_page(plan: Plan, record: Mapping[str, Any]) -> str:
+    """Return the page of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    record : mapping
+        What ``--json`` prints, see `merge.report.plan.plan_record`.
+    """
+    sections = [
+        Section("set", "What to set", _settings(plan)),
+        Section("focus", "Where to focus", _focus(plan)),
+        Section("stops", "What each f-number would give", _stops(plan)),
+        Section("run", "How it was reckoned", template("run.html.j2").render(rows=_run(plan))),
+    ]
+    subject = "a close-up on a rail" if plan.mode == "rail" else "a landscape by focus distances"
+    return render_page(
+        title=f"Plan: {subject}",
+        summary=plan_headline(plan).removeprefix("Plan: "),
+        sections=sections,
+        data=record,
+        styles=_STYLES,
+    )
+
+
+def _settings(plan: Plan) -> str:
+    chosen, request = plan.chosen, plan.request
+    facts = [("f-number", f"f/{chosen.f_number:g}"), ("Frames", str(chosen.frames))]
+    if chosen.effective_f_number > 1.05 * chosen.f_number:
+        facts.insert(1, ("Effective f-number", f"f/{chosen.effective_f_number:.3g}"))
+    if plan.step_mm is not None:
+        facts.append(("Step of the rail", mm_text(plan.step_mm)))
+        facts.append(("Way in all", mm_text(plan.step_mm * (chosen.frames - 1))))
+    facts.append(("Worst blur", f"{chosen.blur_px:.2f} px of {request.tolerance_px:.3g} px"))
+    if chosen.exposure_s is not None:
+        facts.append(("Exposure of each", seconds_text(chosen.exposure_s)))
+        facts.append(("Time in all", seconds_text(chosen.shooting_s)))
+    html: str = template("plan_settings.html.j2").render(
+        facts=facts,
+        sentences=[plan_summary(plan), *light_lines(plan)],
+        findings=plan.findings,
+        caution=plan.caution,
+    )
+    return html
+
+
+def _run(plan: Plan) -> list[tuple[str, str]]:
+    request = plan.request
+    rows = [
+        ("Pixel pitch", f"{request.pixel_pitch_um:.3g} µm"),
+        ("Blur allowed", f"{request.tolerance_px:.3g} px"),
+        ("Lens", _lens_text(plan)),
+    ]
+    if request.near_mm is not None and request.far_mm is not None:
+        rows.append(("Depth", f"{metres_text(request.near_mm)} to {metres_text(request.far_mm)}"))
+    if request.depth_mm is not None:
+        rows.append(("Depth", mm_text(request.depth_mm)))
+    rows += [
+        ("Light", f"{request.wavelength_um:g} µm; thin lens, no aberrations"),
+        ("Version", f"depthweld {program_version()}"),
+    ]
+    return rows
+
+
+def _lens_text(plan: Plan) -> str:
+    request = plan.request
+    parts = [f"f/{request.widest:g} to f/{request.smallest:g}"]
+    if request.focal_length_mm is not None:
+        parts.insert(0, f"{request.focal_length_mm:g} mm")
+    if request.magnification is not None:
+        parts.append(f"magnification {request.magnification:g}")
+    return ", ".join(parts)
+
+
+def _focus(plan: Plan) -> str:
+    rail = plan.mode == "rail"
+    show = mm_text if rail else metres_text
+    rows = [_position_row(i, p, plan, show) for i, p in enumerate(plan.positions)]
+    thinned = rail and len(rows) > _MOST_ROWS
+    if thinned:
+        rows = [row for i, row in enumerate(rows) if i % 10 == 0 or i == len(rows) - 1]
+    html: str = template("plan_focus.html.j2").render(
+        chart=focus_chart(plan),
+        rows=rows,
+        rail=rail,
+        thinned=thinned,
+        tolerance=f"{plan.request.tolerance_px:.3g}",
+    )
+    return html
+
+
+def _position_row(i: int, position: FramePosition, plan: Plan, show: Any) -> dict[str, str]:
+    moved = position.focus_mm - plan.positions[0].focus_mm
+    return {
+        "number": str(i + 1),
+        "focus": show(position.focus_mm),
+        "moved": mm_text(moved),
+        "near": show(position.near_mm),
+        "far": show(position.far_mm),
+    }
+
+
+def _stops(plan: Plan) -> str:
+    full = {mark for mark, _ in f_number_series("full", widest=0.5, smallest=90)}
+    shown = [o for o in plan.options if o.f_number in full or o.f_number == plan.chosen.f_number]
+    html: str = template("plan_stops.html.j2").render(
+        chart=plan_contrast_chart(plan), rows=[_option_row(o, plan) for o in shown]
+    )
+    return html
+
+
+def _option_row(option: ApertureOption, plan: Plan) -> dict[str, Any]:
+    chosen = option.f_number == plan.chosen.f_number
+    change = round(-100 * option.lost)
+    soft = option.diffraction_blur_px > plan.request.tolerance_px
+    return {
+        "f_number": f"f/{option.f_number:g}",
+        "frames": str(option.frames),
+        "blur": f"{option.blur_px:.1f} px",
+        "focus": f"{100 * option.focus_contrast:.0f} %",
+        "worst": f"{100 * option.worst_contrast:.0f} %",
+        "against": "the plan" if chosen else f"{change:+d} %".replace("-", "−"),
+        "single": f"{100 * option.single_worst_contrast:.0f} %",
+        "note": "diffraction alone exceeds the tolerance" if soft else "",
+        "chosen": chosen,
+    }
+
+
+def reshoot_page(reshoot: Reshoot, record: Mapping[str, Any]) -> str:
+    """Return the page of frames that complete a bracket.
+
+    Parameters
+    ----------
+    reshoot : Reshoot
+    record : mapping
+        What ``--json`` prints, see `merge.report.plan.reshoot_record`.
+    """
+    count = len(reshoot.frames)
+    if count:
+        summary = f"Add {count} {'frame' if count == 1 else 'frames'} to this bracket."
+    else:
+        summary = f"Nothing to add: no gap above {reshoot.tolerance_px:g} px of blur."
+    html = template("plan_reshoot.html.j2").render(
+        rows=[_reshoot_row(frame, reshoot.names) for frame in reshoot.frames],
+        missing=reshoot.missing,
+        caution=reshoot.caution,
+    )
+    sections = [
+        Section("frames", "Frames to add", html),
+        Section(
+            "run",
+            "How it was reckoned",
+            template("run.html.j2").render(
+                rows=[
+                    ("Blur allowed", f"{reshoot.tolerance_px:.3g} px"),
+                    ("Version", f"depthweld {program_version()}"),
+                ]
+            ),
+        ),
+    ]
+    return render_page(
+        title="Plan: complete a bracket",
+        summary=summary,
+        sections=sections,
+        data=record,
+        styles=_STYLES,
+    )
+
+
+def _reshoot_row(frame: ReshootFrame, names: Sequence[str]) -> dict[str, str]:
+    first, second = (names[index] for index in frame.between)
+    if frame.share is None:
+        where = f"beyond {first} by {frame.distance_px:.1f} px of blur"
+    else:
+        where = f"{100 * frame.share:.0f} % of the way from {first} to {second}"
+    shift = "not known"
+    if frame.subject_shift_mm is not None:
+        shift = f"{mm_text(frame.subject_shift_mm)} at the subject"
+    elif frame.sensor_shift_um is not None:
+        shift = f"{frame.sensor_shift_um:.3g} µm at the sensor"
+    return {
+        "where": where,
+        "focus": "not known" if frame.focus_m is None else metres_text(1000 * frame.focus_m),
+        "shift": shift,
+    }
