@@ -241,7 +241,7 @@ def moving_photograph_stack(
     leaf_shifts : sequence of (row, column) in px or None, one a frame
         None in a frame: it is not there. Default: `sway` by 14 px.
     water : (top, left, bottom, right) or None
-        Shares of the picture whose surface, at the depth of what was there, is new in every frame.
+        Shares of the picture where a slanted surface is new in every frame.
     """
     rng = np.random.default_rng(seed)
     picture, depth01 = photograph(scale)
@@ -253,7 +253,7 @@ def moving_photograph_stack(
     for i in range(frames):
         seen, depth = picture.copy(), depth01.copy()
         if water is not None:
-            _ripple(seen, water, rng, moving)
+            _ripple(seen, depth, water, rng, moving)
         if leaf_at is not None and shifts[i] is not None:
             _lay_leaf(seen, depth, leaf_at, shifts[i], leaf_px, moving)
         painted.append(seen)
@@ -295,8 +295,11 @@ def moving_photograph_stack(
     return MovingScene(stack, painted, to_painted, where)
 
 
-def _ripple(picture, box, rng, moving) -> None:
-    """Paint a surface that is new at every call over a part of ``picture``, in place."""
+def _ripple(picture, depth, box, rng, moving) -> None:
+    """Paint a surface that is new at every call over a part of ``picture``, in place.
+
+    It slants evenly from the depth of the picture at its lower rim to that at its upper one.
+    """
     h, w = picture.shape[:2]
     area = np.s_[round(box[0] * h) : round(box[2] * h), round(box[1] * w) : round(box[3] * w)]
     size = picture[area].shape[:2]
@@ -306,6 +309,8 @@ def _ripple(picture, box, rng, moving) -> None:
     )
     surface = (0.42 + 0.22 * fine + 0.16 * coarse)[..., None] * np.array([0.8, 0.95, 1.05])
     picture[area] = np.clip(surface, 0.02, 1)
+    far, near = np.median(depth[area][0]), np.median(depth[area][-1])
+    depth[area] = np.linspace(far, near, size[0], dtype=np.float32)[:, None]
     moving[area] = True
 
 
@@ -376,7 +381,9 @@ def sensor_faults(
         row, column = rng.uniform(0.06, 0.94, 2) * (height, width)
         diameter, lost = rng.uniform(*diameter_px), rng.uniform(*loss)
         radius = np.hypot(y - row, x - column) / (diameter / 2)
-        transmission *= (1 - lost * (1 - np.clip(2 * radius - 1, 0, 1) ** 2) ** 2).astype(np.float32)
+        transmission *= (1 - lost * (1 - np.clip(2 * radius - 1, 0, 1) ** 2) ** 2).astype(
+            np.float32
+        )
         specks.append((row, column, diameter, lost))
     return Faults(places, np.array(specks).reshape(-1, 4), transmission, added)
 

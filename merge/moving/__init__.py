@@ -1,0 +1,10 @@
+"""What moved between the frames of an aligned stack, and the one frame to take it from.
+
+`find_moving_parts` compares neighbouring frames by what neither defocus nor noise explains,
+`hold_still` puts every part that moved into one frame of a depth map, `moving_findings` tells.
+"""
+
+from merge.moving.parts import MovingPart, MovingParts, hold_still, moving_findings
+from merge.moving.search import find_moving_parts
+
+__all__ = ["MovingPart", "MovingParts", "find_moving_parts", "hold_still", "moving_findings"]

@@ -1,0 +1,122 @@
+"""Where something moved: from evidence at every place to parts, at the compared size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from skimage.segmentation import watershed
+
+from merge.model import BoolArray, FloatArray
+from merge.moving.compare import blur
+from merge.moving.parts import IntArray, box_of
+
+# Evidence: some place of a part must reach the first, all of it the second. Still scenes stay
+# below 6.2 (rendered macro); a texture that moves by its own size reaches 15 to 30.
+CERTAIN, LIKELY = 7.5, 3.5
+# Neighbouring pixels belong to one part where their depths are at most this far apart.
+SAME_DEPTH_FRAMES = 2.5
+# Pieces of one thing that moved by more than its size: so far apart, as a share of the diagonal.
+_LINK_SHARE = 0.03
+# Smaller than this nobody sees a double image.
+_LEAST_AREA_PX = 12
+# Up to this share of the picture a part comes from one frame, whatever lies around it.
+_WHOLE_SHARE = 0.02
+# A larger part follows its depth, low-passed by this.
+_FOLLOWED_SIGMA_PX = 8.0
+
+
+@dataclass(frozen=True, eq=False)
+class Cores:
+    """Parts that moved, at the compared size.
+
+    Attributes
+    ----------
+    labels : ndarray, shape (h, w), int32
+        0 where everything held still.
+    followed : ndarray, shape (L + 1,), bool
+        True for labels that are too large for one frame.
+    """
+
+    labels: IntArray
+    followed: BoolArray
+
+
+def find_cores(evidence: FloatArray, position: FloatArray) -> Cores:
+    """Return the parts that moved.
+
+    Parameters
+    ----------
+    evidence : ndarray, shape (h, w), float32
+        From `compare_frames`.
+    position : ndarray, shape (h, w), float32
+        Depth in frames.
+    """
+    disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    likely = cv2.morphologyEx((evidence > LIKELY).astype(np.uint8), cv2.MORPH_CLOSE, disk)
+    count, regions = cv2.connectedComponents(likely, connectivity=4)
+    strongest = np.zeros(count, np.float32)
+    np.maximum.at(strongest, regions.ravel(), evidence.ravel())
+    area = np.bincount(regions.ravel(), minlength=count)
+    kept = (strongest >= CERTAIN) & (area >= _LEAST_AREA_PX)
+    kept[0] = False
+    mask = kept[regions]
+    if not mask.any():
+        return Cores(np.zeros(position.shape, np.int32), np.zeros(1, bool))
+    labels = _link(_split_by_depth(mask, position), position)
+    followed = np.bincount(labels.ravel()) > _WHOLE_SHARE * labels.size
+    followed[0] = False
+    return Cores(labels, followed)
+
+
+def followed_depth(mask: BoolArray, position: FloatArray) -> FloatArray:
+    """Return the depth of a part, averaged within it, shape (h, w); of use inside only."""
+    weight = mask.astype(np.float32)
+    smooth = blur(position * weight, _FOLLOWED_SIGMA_PX)
+    smooth /= np.maximum(blur(weight, _FOLLOWED_SIGMA_PX), np.float32(1e-3))
+    return smooth
+
+
+def _split_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
+    """Return connected pieces of nearly one depth as labels; tiny ones join their neighbours."""
+    size = int(mask.sum())
+    index = np.full(mask.shape, -1, np.int32)
+    index[mask] = np.arange(size)
+    ends = []
+    for one, two in ((np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:-1], np.s_[1:])):
+        joined = mask[one] & mask[two]
+        joined &= np.abs(position[one] - position[two]) <= SAME_DEPTH_FRAMES
+        ends.append((index[one][joined], index[two][joined]))
+    rows, columns = (np.concatenate(e) for e in zip(*ends, strict=True))
+    graph = coo_matrix((np.ones(len(rows), np.int8), (rows, columns)), shape=(size, size))
+    _, piece = connected_components(graph, directed=False)
+    area = np.bincount(piece)
+    labels = np.zeros(mask.shape, np.int32)
+    labels[mask] = np.where(area[piece] >= _LEAST_AREA_PX, piece + 1, 0)
+    # A connected region without any piece of that size is one piece.
+    count, regions = cv2.connectedComponents(mask.astype(np.uint8), connectivity=4)
+    named = np.zeros(count, bool)
+    named[regions[labels > 0]] = True
+    bare = mask & ~named[regions]
+    labels[bare] = size + regions[bare]
+    return watershed(np.zeros(mask.shape, np.uint8), labels, mask=mask).astype(np.int32)
+
+
+def _link(labels: IntArray, position: FloatArray) -> IntArray:
+    """Return labels 1, 2, ... where pieces of one depth that lie close together share one."""
+    values, compact = np.unique(labels, return_inverse=True)
+    compact = compact.reshape(labels.shape)
+    count = len(values) - 1
+    pieces = [compact == k for k in range(1, count + 1)]
+    boxes = np.array([box_of(piece) for piece in pieces])
+    depths = np.array([np.median(position[piece]) for piece in pieces])
+    reach = _LINK_SHARE * float(np.hypot(*labels.shape))
+    ends = boxes[:, :2] + boxes[:, 2:]
+    gaps = np.maximum(boxes[:, None, :2] - ends[None], boxes[None, :, :2] - ends[:, None])
+    near = gaps.max(axis=2) <= reach
+    near &= np.abs(depths[:, None] - depths[None]) <= SAME_DEPTH_FRAMES
+    _, group = connected_components(coo_matrix(near), directed=False)
+    return np.concatenate([[0], group + 1]).astype(np.int32)[compact]
