@@ -10,7 +10,17 @@ STAGES = {
     "read", "metadata", "sort", "align", "focus", "axis", "depth",
     "blend", "defects", "diagnose", "apertures", "moving", "write", "plan",
 }  # fmt: skip
-BASE = {"demo", "enlarging", "optics", "pyramid", "scratch", "encoding", "model", "errors"}
+BASE = {
+    "demo",
+    "enlarging",
+    "optics",
+    "pyramid",
+    "samples",
+    "scratch",
+    "encoding",
+    "model",
+    "errors",
+}
 LAYER = (
     {name: 1 for name in BASE}
     | {name: 2 for name in STAGES}

@@ -9,6 +9,7 @@ from merge.blend.common import luminance
 from merge.blend.detail import DetailBlend
 from merge.blend.surface import (
     Part,
+    Share,
     SurfaceBlend,
     mixing_reach,
     mixing_variance,
@@ -27,6 +28,7 @@ from merge.blend.veil import (
 __all__ = [
     "DetailBlend",
     "Part",
+    "Share",
     "SurfaceBlend",
     "Veil",
     "VeilScene",

@@ -63,6 +63,24 @@ class Part:
     frames: BoolArray = field(repr=False)
 
 
+@dataclass(frozen=True, eq=False)
+class Share:
+    """One frame's share of a part.
+
+    Attributes
+    ----------
+    box : (row, column, height, width)
+        Whose pixels of the frame are needed.
+    core : (row, column, height, width)
+        Which pixels the part fills; the box may reach beyond and need not cover it.
+    weight : ndarray, shape (height, width) of ``box``, float32
+    """
+
+    box: Box
+    core: Box
+    weight: FloatArray
+
+
 class SurfaceBlend:
     """Each pixel from the frames that its depth lies between; seams softened.
 
@@ -146,33 +164,48 @@ class SurfaceBlend:
         """Return the parts in which frame ``index`` counts."""
         return [part for part in self._parts if part.frames[index]]
 
-    def add_part(self, index: int, part: Part, pixels: FloatArray) -> None:
-        """Take frame ``index`` for one part.
+    def share_of(self, index: int, part: Part) -> Share | None:
+        """Return what is needed of frame ``index`` for a part; None if it has no weight there."""
+        weight = self._weight(index, part.box)
+        rows, columns = np.flatnonzero(weight.any(axis=1)), np.flatnonzero(weight.any(axis=0))
+        if not len(rows):
+            return None
+        # Beyond the margin a pyramid of zero weights is zero.
+        top, bottom = _with_margin(rows, weight.shape[0])
+        left, right = _with_margin(columns, weight.shape[1])
+        box = part.box[0] + top, part.box[1] + left, bottom - top, right - left
+        return Share(box, part.core, weight[top:bottom, left:right])
+
+    def add_share(self, share: Share, pixels: FloatArray) -> None:
+        """Take a frame for one part.
 
         Parameters
         ----------
-        index : int
-        part : Part
-            One of `parts`.
-        pixels : ndarray, shape (height, width, C) of ``part.box``, float32 without NaN
+        share : Share
+            From `share_of`.
+        pixels : ndarray, shape (height, width, C) of ``share.box``, float32 without NaN
             Beyond the frame's own border anything near it.
         """
-        weight = self._weight(index, part.box)
-        if not weight.any():
-            return
         bands = build_laplacian(pixels, self._levels)
-        weights = build_gaussian(weight, self._levels)
-        weighted = [band * share[..., None] for band, share in zip(bands, weights, strict=True)]
-        row, column, height, width = part.core
-        top, left = row - part.box[0], column - part.box[1]
-        mixed = collapse_pyramid(weighted)[top : top + height, left : left + width]
-        self._out[row : row + height, column : column + width] += mixed
+        weights = build_gaussian(share.weight, self._levels)
+        weighted = [band * w[..., None] for band, w in zip(bands, weights, strict=True)]
+        mixed = collapse_pyramid(weighted)
+        row, column, height, width = share.core
+        top, left = max(share.box[0], row), max(share.box[1], column)
+        bottom = min(share.box[0] + share.box[2], row + height)
+        right = min(share.box[1] + share.box[3], column + width)
+        if top < bottom and left < right:
+            rows = slice(top - share.box[0], bottom - share.box[0])
+            columns = slice(left - share.box[1], right - share.box[1])
+            self._out[top:bottom, left:right] += mixed[rows, columns]
 
     def add(self, pixels: FloatArray, index: int) -> None:
         """Take frame ``index`` as a whole, shape (H, W, C) float32 without NaN."""
         for part in self.parts(index):
-            row, column, height, width = part.box
-            self.add_part(index, part, pixels[row : row + height, column : column + width])
+            share = self.share_of(index, part)
+            if share is not None:
+                row, column, height, width = share.box
+                self.add_share(share, pixels[row : row + height, column : column + width])
 
     def _hat(self, index: int, box: Box) -> FloatArray:
         """Return the weight of a frame by its distance from the depth; all frames' sum to 1."""
@@ -198,6 +231,13 @@ class SurfaceBlend:
     def result(self) -> FloatArray:
         """Return the picture, shape (H, W, C); the blend is used up by it."""
         return self._out
+
+
+def _with_margin(places: np.ndarray, size: int) -> tuple[int, int]:
+    """Return the range of sorted places with the margin, on the grid of the coarsest level."""
+    first = max(int(places[0]) - _MARGIN_PX, 0) // 4 * 4
+    last = -(-(int(places[-1]) + 1 + _MARGIN_PX) // 4) * 4
+    return first, min(last, size)
 
 
 @numba.njit(cache=True, nogil=True, fastmath=True)

@@ -152,21 +152,30 @@ def remove_veil(
         ``pixels`` itself where there is nothing to do.
     """
     row, column, height, width = box
-    near = np.s_[
-        row // reduction : -(-(row + height) // reduction),
-        column // reduction : -(-(column + width) // reduction),
-    ]
-    if not veil.maps[(*near, 0)].any():
+    top, left = row // reduction, column // reduction
+    bottom, right = -(-(row + height) // reduction), -(-(column + width) // reduction)
+    share = veil.maps[top:bottom, left:right, 0]
+    rows, columns = np.flatnonzero(share.any(axis=1)), np.flatnonzero(share.any(axis=0))
+    if not len(rows):
         return pixels
-    maps = enlarge_part(veil.maps, box, reduction)
-    seen = linearize(np.clip(pixels, 0, 1), transfer)
+    # Only the rectangle that the veil lies in; interpolation carries it one reduced pixel further.
+    first = max((top + int(rows[0]) - 1) * reduction - row, 0)
+    last = min((top + int(rows[-1]) + 2) * reduction - row, height)
+    start = max((left + int(columns[0]) - 1) * reduction - column, 0)
+    end = min((left + int(columns[-1]) + 2) * reduction - column, width)
+    out = pixels.copy()
+    inner = out[first:last, start:end]
+    place = row + first, column + start, last - first, end - start
+    maps = enlarge_part(veil.maps, place, reduction)
+    seen = linearize(np.clip(inner, 0, 1), transfer)
     low, high = (
-        enlarge_part(limit, box, reduction).reshape(seen.shape) for limit in (scene.low, scene.high)
+        enlarge_part(v, place, reduction).reshape(seen.shape) for v in (scene.low, scene.high)
     )
     behind = _behind(seen, maps[..., 1], maps[..., 2:], (low, high))
-    share = maps[..., 0]
-    result = encode(np.clip(seen + (behind - seen) * share[..., None], 0, 1), transfer)
-    return np.where((share > 0)[..., None], result, pixels)
+    cleared = seen + (behind - seen) * maps[..., :1]
+    result = encode(np.clip(cleared, 0, 1), transfer)
+    np.copyto(inner, result, where=maps[..., :1] > 0)
+    return out
 
 
 def veil_gain(frames: Iterable[tuple[int, FloatArray]], scene: VeilScene, transfer: str) -> float:

@@ -17,19 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import analysis_reduction, register_stack
-from merge.depth import measure_detail, measure_reduction, measured_shape, reduce_map
+from merge.depth import measure_detail, measure_reduction, measured_shape
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Registration, Stack
 from merge.pipeline.judging import aligned_frames, measure_axis
-from merge.read import read_luminance, read_samples, reduce_samples
+from merge.read import read_luminance, read_samples
+from merge.samples import split_samples
 from merge.scratch import ScratchStack
 
 Progress = Callable[[str, int, int], None]
 T = TypeVar("T")
-
-# Rows of the reduced picture that are averaged at a time: their pixels fit a processor's cache.
-_STRIP_ROWS = 32
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,9 +94,9 @@ class KeptFrames:
 
 @dataclass(frozen=True, eq=False)
 class _Reading:
-    """What is taken from a frame's pixels at once."""
+    """What is taken from a frame's pixels at once: reduced linear luminance, measure, picture."""
 
-    luminance: FloatArray
+    light: FloatArray
     measure: FloatArray | None = None
     picture: FloatArray | None = None
 
@@ -118,9 +116,10 @@ def align_stack(
     def read(index: int) -> _Reading:
         source, balance = stack.sources[index], stack.white_balance
         if kept is None:
-            return _Reading(read_luminance(source, reduction=reduction, white_balance=balance))
+            luminance = read_luminance(source, reduction=reduction, white_balance=balance)
+            return _Reading(linearize(luminance, transfer))
         samples, white = read_samples(source, white_balance=balance)
-        return _read_once(samples, white, reduction, kept.reduction)
+        return _read_once(samples, white, (reduction, kept.reduction), transfer)
 
     def pictures() -> Iterator[FloatArray]:
         for done, reading in enumerate(read_ahead(read, list(range(len(stack)))), 1):
@@ -129,17 +128,17 @@ def align_stack(
                 assert reading.picture is not None
                 kept.measures.append(reading.measure)
                 kept.pictures.append(reading.picture)
-            if min(reading.luminance.shape) >= SMALLEST_SIDE_PX:
-                light = linearize(reading.luminance, transfer)
+            light = reading.light
+            if min(light.shape) >= SMALLEST_SIDE_PX:
                 cells.append(measure_cells(light, scale=1 / reduction))
-            yield reading.luminance
+            yield light
             report("Aligning", done, len(stack))
 
     registration = register_stack(
         pictures(),
         shape=(height, width),
         reduction=reduction,
-        transfer=transfer,
+        transfer="linear",
         model=options.model,
         reference=options.reference,
     )
@@ -150,31 +149,19 @@ def align_stack(
 
 
 def _read_once(
-    samples: NDArray[Any], white: float, reduction: int, measure_reduction: int
+    samples: NDArray[Any], white: float, reductions: tuple[int, int], transfer: str
 ) -> _Reading:
-    luminance = reduce_samples(samples, white, 1)
-    measure = measure_detail(luminance, measure_reduction)
-    picture = _reduce_colours(samples, white, measure_reduction)
+    """Return what `_Reading` holds, reduced for alignment and for depth as told."""
+    reduction = reductions[0]
+    luminance, picture = split_samples(samples, white, reductions[1])
+    measure = measure_detail(luminance, reductions[1])
     height, width = (length // reduction for length in luminance.shape)
     if reduction > 1:
         whole = luminance[: height * reduction, : width * reduction]
         luminance = np.asarray(
             cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32
         )
-    return _Reading(luminance, measure, picture)
-
-
-def _reduce_colours(samples: NDArray[Any], white: float, reduction: int) -> FloatArray:
-    """Return block means of all channels, in strips: no full-size picture of floats."""
-    height, width = measured_shape(samples.shape, reduction)
-    out = np.empty((height, width, samples.shape[2]), np.float32)
-    scale = np.float32(1 / white)
-    for top in range(0, height, _STRIP_ROWS):
-        strip = samples[top * reduction : (top + _STRIP_ROWS) * reduction]
-        values = np.multiply(strip, scale, dtype=np.float32)
-        rows = slice(top, min(top + _STRIP_ROWS, height))
-        out[rows] = reduce_map(values, reduction).reshape(-1, width, samples.shape[2])
-    return out
+    return _Reading(linearize(luminance, transfer), measure, picture)
 
 
 def read_ahead(read: Callable[[int], T], indices: list[int]) -> Iterator[T]:

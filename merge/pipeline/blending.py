@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +12,9 @@ from numpy.typing import NDArray
 from merge.align import needed_area, valid_area, warp_frame, warp_part
 from merge.blend import (
     DetailBlend,
+    Part,
     SurfaceBlend,
+    Veil,
     find_veil,
     mixing_reach,
     mixing_variance,
@@ -108,30 +109,33 @@ def blend_by_depth(job: Blending, measured: Measured) -> FloatArray:
         reduction=reduction,
         coverage=None if job.options.extent == "common" else coverage,
     )
-    with ThreadPoolExecutor(_THREADS) as pool:
-        for slot, (samples, white) in enumerate(_samples(job, used)):
-            part_of = _PartSampler(job, used[slot], samples, white)
-            veil = None
-            if scene is not None:
-                small = measured.pictures[slot].astype(np.float32)
-                veil = find_veil(small, slot, scene, job.transfer)
 
-            def add(part: Any, slot: int = slot, part_of: Any = part_of, veil: Any = veil) -> None:
-                pixels = part_of(part.box)
+    def read(slot: int) -> tuple[_PartSampler, Veil | None]:
+        source = job.stack.sources[used[slot]]
+        samples, white = read_samples(source, white_balance=job.stack.white_balance)
+        veil = None
+        if scene is not None:
+            small = measured.pictures[slot].astype(np.float32)
+            veil = find_veil(small, slot, scene, job.transfer)
+        return _PartSampler(job, used[slot], samples, white), veil
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for slot, (sampler, veil) in enumerate(read_ahead(read, list(range(len(used))))):
+
+            def add(
+                part: Part, slot: int = slot, sampler: Any = sampler, veil: Veil | None = veil
+            ) -> None:
+                share = blend.share_of(slot, part)
+                if share is None:
+                    return
+                pixels = sampler(share.box)
                 if veil is not None and scene is not None:
-                    pixels = remove_veil(pixels, part.box, veil, scene, reduction, job.transfer)
-                blend.add_part(slot, part, pixels)
+                    pixels = remove_veil(pixels, share.box, veil, scene, reduction, job.transfer)
+                blend.add_share(share, pixels)
 
             list(pool.map(add, blend.parts(slot)))
             job.report("Merging", slot + 1, len(used))
     return _finished(job, measured, blend.result())
-
-
-def _samples(job: Blending, used: list[int]) -> Iterator[tuple[NDArray[Any], float]]:
-    def read(index: int) -> tuple[NDArray[Any], float]:
-        return read_samples(job.stack.sources[index], white_balance=job.stack.white_balance)
-
-    return read_ahead(read, used)
 
 
 class _PartSampler:

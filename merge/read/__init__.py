@@ -6,7 +6,6 @@ from merge.read.frame import (
     read_luminance,
     read_preview,
     read_samples,
-    reduce_samples,
 )
 from merge.read.stack import check_stack, find_frames
 
@@ -18,5 +17,4 @@ __all__ = [
     "read_luminance",
     "read_preview",
     "read_samples",
-    "reduce_samples",
 ]

@@ -166,12 +166,6 @@ def read_samples(
     return samples, white
 
 
-def reduce_samples(samples: NDArray[Any], white: float, reduction: int) -> FloatArray:
-    """Return what `read_luminance` does, from samples of shape (H, W, C) that are read already."""
-    one = samples[:, :, 0] if samples.shape[2] == 1 else samples
-    return _reduce(one, white, reduction)
-
-
 def read_luminance(
     source: FrameSource, *, reduction: int = 1, white_balance: Sequence[float] | None = None
 ) -> FloatArray:
