@@ -1,0 +1,318 @@
+"""Every report page in a real browser: quiet, self-contained, usable by pointer, keys and voice."""
+
+import json
+
+import pytest
+from browser_pages import (
+    HOSTILE,
+    PAGES,
+    open_browser,
+    skip_without_browser,
+    visit,
+    write_pages,
+)
+
+pytestmark = pytest.mark.slow  # writing the pages alone takes ten seconds
+PICTURE_PAGES = ("merge", "audit")
+# Whatever a Tab can stop at. Of radio buttons of one name only the chosen one is a stop.
+STOPS = """() => [...document.querySelectorAll(
+  'a[href],button,input,select,summary,[tabindex]')].filter((e) => e.tabIndex >= 0 && !e.disabled
+  && e.checkVisibility({visibilityProperty: true}) && e.getClientRects().length
+  && !(e.type === 'radio' && !e.checked))"""
+# Whether what has the focus shows it: by an outline of its own, of its label, or of its mark.
+SHOWN = """() => {
+  const e = document.activeElement;
+  const outlined = (x) => x && getComputedStyle(x).outlineStyle !== 'none'
+    && parseFloat(getComputedStyle(x).outlineWidth) >= 1.5;
+  const label = e.closest('label');
+  const drawn = [...e.querySelectorAll('.hit,.hit-line')].some((h) =>
+    getComputedStyle(h).stroke !== 'none' && parseFloat(getComputedStyle(h).strokeWidth) >= 1.5);
+  return outlined(e) || outlined(label) || (label && [...label.children].some(outlined)) || drawn;
+}"""
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    skip_without_browser()
+    return write_pages(tmp_path_factory.mktemp("pages"))
+
+
+@pytest.fixture(scope="module")
+def browser():
+    skip_without_browser()
+    with open_browser() as opened:
+        yield opened
+
+
+def run_data(page):
+    return json.loads(page.locator("#run-data").text_content())
+
+
+def picture_of(page, canvas):
+    """Return a canvas's pixels as text, drawn anew."""
+    page.evaluate(
+        "() => new Promise((go) => requestAnimationFrame(() => requestAnimationFrame(go)))"
+    )
+    return page.evaluate("(id) => document.getElementById(id).toDataURL()", canvas)
+
+
+def settled(page):
+    """Wait for the maps of the picture viewer: the readout then tells the sharpest frame."""
+    # Not `wait_for_function`: it evaluates text, which the page's policy forbids.
+    page.locator("#readout", has_text="sharpest").wait_for()
+    page.wait_for_load_state("networkidle")
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_loads_without_complaint_and_asks_for_nothing(browser, pages, name):
+    with visit(browser, pages[name].path) as seen:
+        seen.page.wait_for_load_state("networkidle")
+        assert seen.page.locator("main section h2").count() >= 2
+        assert seen.complaints == []
+        assert seen.requests == []
+
+
+def test_the_check_for_requests_sees_one(browser, tmp_path):
+    """The test above could not fail if a request went unseen."""
+    page = tmp_path / "asks.html"
+    page.write_text("<img src='http://localhost:9/x.png'><img src='beside.png'>", encoding="utf-8")
+    with visit(browser, page) as seen:
+        seen.page.wait_for_load_state("networkidle")
+        assert len(seen.requests) == 2
+        assert seen.complaints
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_carries_the_json_of_its_run(browser, pages, name):
+    with visit(browser, pages[name].path) as seen:
+        data = run_data(seen.page)
+    expected = pages[name].record
+    assert expected
+    assert {key: data.get(key) for key in expected} == expected
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_is_wider_than_the_window(browser, pages, name):
+    with visit(browser, pages[name].path) as seen:
+        for width in (360, 390, 820, 1440):
+            seen.page.set_viewport_size({"width": width, "height": 800})
+            wide = seen.page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
+            assert wide == [width, width]
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_an_accessibility_check_finds_nothing_serious(browser, pages, name):
+    """axe-core 4.12 (MPL-2.0), all its rules for WCAG 2 and good practice."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    with visit(browser, pages[name].path, width=390) as seen:
+        for details in seen.page.locator("details").all():
+            details.evaluate("(e) => { e.open = true; }")
+        for scheme in ("light", "dark"):
+            seen.page.emulate_media(color_scheme=scheme)
+            assert serious(Axe().run(seen.page).response["violations"]) == [], scheme
+
+
+def test_the_accessibility_check_sees_a_fault(browser, tmp_path):
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = tmp_path / "poor.html"
+    page.write_text("<p style='color:#ccc;background:#fff'>pale</p><button></button>")
+    with visit(browser, page) as seen:
+        found = serious(Axe().run(seen.page).response["violations"])
+    assert {"color-contrast", "button-name"} <= {rule for rule, *_ in found}
+
+
+def serious(violations):
+    """Return what of axe-core's findings keeps somebody from using the page."""
+    return [
+        (v["id"], v["impact"], v["nodes"][0]["html"][:200], v["nodes"][0]["failureSummary"])
+        for v in violations
+        if v["impact"] in {"serious", "critical"}
+    ]
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_tab_reaches_everything_and_shows_where_it_is(browser, pages, name):
+    with visit(browser, pages[name].path) as seen:
+        page = seen.page
+        if name in PICTURE_PAGES:
+            settled(page)
+        wanted = page.evaluate(
+            f"() => ({STOPS})().map((e, i) => {{ e.dataset.stop = i; return i; }})"
+        )
+        assert len(wanted) > 3
+        reached, hidden = set(), []
+        for _ in range(len(wanted) + 5):
+            page.keyboard.press("Tab")
+            stop = page.evaluate("document.activeElement.dataset.stop ?? null")
+            if stop is None or int(stop) in reached:
+                continue
+            reached.add(int(stop))
+            if not page.evaluate(SHOWN):
+                hidden.append(page.evaluate("document.activeElement.outerHTML.slice(0, 160)"))
+        missed = [
+            page.locator(f"[data-stop='{i}']").evaluate("(e) => e.outerHTML.slice(0, 160)")
+            for i in sorted(set(wanted) - reached)
+        ]
+    assert missed == []
+    assert hidden == []
+
+
+@pytest.mark.parametrize("name", ["merge", "audit", "apertures"])
+def test_file_names_with_html_in_them_are_harmless(browser, pages, name):
+    with visit(browser, pages[name].path) as seen:
+        page = seen.page
+        page.wait_for_load_state("networkidle")
+        assert HOSTILE in page.locator("body").inner_text()
+        assert page.title() != "taken"
+        assert page.locator("img[src=x],[onerror]").count() == 0
+        assert page.evaluate(
+            "[...document.querySelectorAll('[aria-label]')]"
+            f".some((e) => e.getAttribute('aria-label').includes({json.dumps(HOSTILE)}))"
+        )
+
+
+@pytest.mark.parametrize("name", PICTURE_PAGES)
+def test_layers_switch_by_key(browser, pages, name):
+    with visit(browser, pages[name].path) as seen:
+        page = seen.page
+        settled(page)
+        chosen = page.locator("input[name=layer]:checked")
+        count = page.locator("input[name=layer]").count()
+        assert count >= 4
+        chosen.focus()
+        pictures = [picture_of(page, "canvas")]
+        for _ in range(count - 1):
+            page.keyboard.press("ArrowRight")
+            pictures.append(picture_of(page, "canvas"))
+            assert page.locator("#legend").is_visible()
+            assert page.locator("#viewer").get_attribute("data-layer") == chosen.input_value()
+        assert len(set(pictures)) == count
+        page.keyboard.press("ArrowRight")
+        assert picture_of(page, "canvas") == pictures[0]
+
+
+@pytest.mark.parametrize("name", PICTURE_PAGES)
+def test_the_loupe_follows_the_pointer_and_compares_any_frame(browser, pages, name):
+    with visit(browser, pages[name].path) as seen:
+        page = seen.page
+        settled(page)
+        page.locator("#canvas").scroll_into_view_if_needed()
+        box = page.locator("#canvas").bounding_box()
+        seen_at = []
+        for share in (0.3, 0.7):
+            page.mouse.move(box["x"] + share * box["width"], box["y"] + share * box["height"])
+            page.wait_for_timeout(150)
+            readout = page.locator("#readout").inner_text()
+            seen_at.append(
+                (readout, picture_of(page, "loupe-main"), picture_of(page, "loupe-other"))
+            )
+        for before, after in zip(*seen_at, strict=True):
+            assert before != after
+        before = seen_at[1][2]
+        first = page.locator("#loupe-frame option:not([value=auto])").first.get_attribute("value")
+        page.locator("#loupe-frame").select_option(first)
+        page.wait_for_timeout(150)
+        other = picture_of(page, "loupe-other")
+        assert other != before
+        page.locator("input[name=loupe-zoom][value='2']").check(force=True)
+        page.wait_for_timeout(150)
+        assert picture_of(page, "loupe-other") != other
+
+
+@pytest.mark.parametrize("visited", ["hover", "focus"])
+def test_a_gap_shows_its_place_and_its_frames(browser, pages, visited):
+    gap = next(
+        f
+        for f in pages["audit"].record["findings"]
+        if f["kind"] == "gap" and f["severity"] == "problem"
+    )
+    frames = " ".join(map(str, gap["frames"]))
+    with visit(browser, pages["audit"].path) as seen:
+        page = seen.page
+        settled(page)
+        before = picture_of(page, "canvas")
+        mark = page.locator(f"#coverage .mark[data-frame='{frames}']")
+        mark.locator(".hit").hover() if visited == "hover" else mark.focus()
+        assert page.locator("#viewer").get_attribute("data-lit") == frames
+        assert picture_of(page, "canvas") != before
+        assert f"{gap['value']:.1f} px of blur" in mark.locator(".say").first.text_content()
+        assert mark.locator(".say").first.is_visible()
+        page.mouse.move(0, 0)
+        page.locator("a.skip").focus()
+        assert page.locator("#viewer").get_attribute("data-lit") == ""
+
+
+def test_numbers_of_the_audit_are_those_of_its_json(browser, pages):
+    with visit(browser, pages["audit"].path) as seen:
+        page, data = seen.page, run_data(seen.page)
+        text = page.locator("main").inner_text()
+        for finding in data["findings"]:
+            if finding["severity"] != "note":
+                assert finding["message"] in text
+        for index, position in zip(
+            data["focus_axis"]["frames"], data["focus_axis"]["positions_px"], strict=True
+        ):
+            label = page.locator(f"#coverage .mark[data-frame='{index}'][aria-label^='Frame']")
+            assert f"at {position:.1f} px" in label.get_attribute("aria-label")
+        for s in data["slices"]:
+            label = page.locator(f"#limits .mark[data-frame='{s['frame']}']")
+            pixel = f"pixel {100 * s['pixel_contrast']:.0f} %"
+            assert pixel in label.get_attribute("aria-label")
+
+
+def test_numbers_of_the_series_are_those_of_its_json(browser, pages):
+    with visit(browser, pages["apertures"].path) as seen:
+        page, data = seen.page, run_data(seen.page)
+        rows = page.locator("#why table").last.locator("tbody tr")
+        assert rows.count() == len(data["frames"])
+        for row, frame in zip(rows.all(), data["frames"], strict=True):
+            cells = row.locator("th,td").all_inner_texts()
+            assert cells[0] == frame["name"]
+            assert cells[1] == f"f/{frame['f_number']:.2g}"
+            assert cells[2] == f"{100 * frame['contrast']:.1f} %"
+            assert cells[5] == (frame["fault"] or ("sharpest" if "sharpest" in cells[5] else ""))
+        assert f"f/{data['best_f_number']:.2g}" in page.locator(".summary").inner_text()
+        crops = page.locator(".series img")
+        assert crops.count() >= 3 * len(data["frames"])
+        shown = crops.first.evaluate("(e) => [e.clientWidth, e.naturalWidth]")
+        assert shown[0] == shown[1]  # 100 %: a pixel of the frame for one of the screen
+        page.locator("#size-200").check()
+        assert crops.first.evaluate("(e) => e.clientWidth") == 2 * shown[1]
+
+
+def test_a_fine_screen_shows_crops_pixel_for_pixel(browser, pages):
+    with visit(browser, pages["apertures"].path, device_scale_factor=2) as seen:
+        shown = seen.page.locator(".series img").first.evaluate(
+            "(e) => [e.clientWidth * devicePixelRatio, e.naturalWidth]"
+        )
+        assert shown[0] == shown[1]
+
+
+def test_numbers_of_the_plan_are_those_of_its_json(browser, pages):
+    with visit(browser, pages["plan"].path) as seen:
+        page, data = seen.page, run_data(seen.page)
+        rows = page.locator("#focus table tbody tr")
+        assert rows.count() == data["chosen"]["frames"] == len(data["positions"])
+        for row, position in zip(rows.all(), data["positions"], strict=True):
+            shown = row.locator("td").first.inner_text()
+            assert float(shown.removesuffix(" m")) == pytest.approx(
+                position["focus_mm"] / 1000, rel=0.005
+            )
+        assert data["caution"] in page.locator(".caution").inner_text()
+        assert f"f/{data['chosen']['f_number']:g}" in page.locator(".summary").inner_text()
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_prints_and_reads_without_its_script(browser, pages, name):
+    with visit(browser, pages[name].path, java_script_enabled=False) as seen:
+        page = seen.page
+        page.emulate_media(media="print")
+        assert page.pdf(format="A4").startswith(b"%PDF")
+        for chart in page.locator("svg.chart").all():
+            assert chart.is_visible()
+            assert chart.bounding_box()["height"] > 60
+        if name in PICTURE_PAGES:
+            assert page.locator("#overview").is_visible()
+        assert not page.locator(".js-only").first.is_visible()
