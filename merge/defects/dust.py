@@ -10,7 +10,9 @@ frames and directions at each distance from its centre, so that the texture belo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,7 +23,8 @@ from merge.encoding import linearize
 from merge.model import DustSpot, FloatArray
 
 # Frames are averaged down until they have no more than this many pixels.
-_ANALYSED_PX = 2_500_000
+_ANALYSED_PX = 1_600_000
+_BAND_ROWS = 32
 # Light is taken as at least this much above black, where logarithms only show noise.
 _DARK_LIGHT = 0.004
 # Differences of Gaussians find spots, at two sizes on each of three halvings; a disk of radius r
@@ -39,24 +42,38 @@ _STEADY_ANSWER = 0.25
 # answer that it is taken to hold.
 _AROUND = 6.0
 _FAINTEST = 0.003
-_CANDIDATES = 400
-# Shadows below this share of light at their darkest are left: 1.5 % is one step of 8 bits at mid grey.
+_FAINTEST_STEP = 0.002
+_CANDIDATES = 200
+# Shadows below this share of light at their darkest are left: 1.5 % is one step of 8 bits at mid
+# grey. Above the second it is no dust.
 _SMALLEST_LOSS = 0.015
+_LARGEST_LOSS = 0.5
+# Limits that split dust from things on the test scenes with a margin; see bench_defects.py.
 # Deviation over frames of a spot's darkness over its mean.
-_STEADY = 0.3
+_STEADY = 0.35
 # Its profile one step before the end, over that in the middle: a shadow ends, a slope goes on.
-_ENDS = 0.15
-# Frames that must show it clearly.
+_ENDS = 0.1
+# Share of a spot's mean picture that its radial profile explains; where frames are few, chance
+# makes errors look small and more is asked for.
+_ROUND = 0.5
+_ROUND_FEW = 0.85
+_MANY_FRAMES = 5
+# Number of frames that must show it clearly.
 _COUNTED = 2.0
-_ROUNDS = 4
-# Share of a spot's mean picture that its radial profile explains.
-_ROUND = 0.75
-# A spot's movement over that of the picture: 0 for a defect, 1 for a thing. This many standard errors
-# must lie between it and one half.
-_HALF = 0.5
-# Blur that dissolves a real spot, over the spot's diameter.
+# The part of it that stays while the picture moves: 1 for dust, 0 for a thing. So many standard errors
+# below it still have to be above the limit.
+_STAYS = 0.7
+_ERRORS = 3.0
+_LARGEST_ERROR = 0.12
+_MOST = 1.5
+# Blur that dissolves a thing, over its diameter.
 _DISSOLVED = 1.5
-_ERRORS = 3.5
+_ROUNDS = 5
+_SETTLED_PX = 0.1
+# Number of neighbouring differences that vary together.
+_ALIKE = 6.0
+# A candidate is measured as it was found, then as a larger spot: a shadow's core answers, too.
+_SIZES = (1.0, 1.35, 1.8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,8 +84,8 @@ class _Spot:
     column: float
     profile: FloatArray  # logarithm of light over that around it, at radii 0, 1, 2 ...
     varies: float  # deviation over frames of the darkness over its mean
-    follows: float  # movement over that of the picture
-    follows_error: float
+    stays: float  # part of it that stays while the picture moves
+    stays_error: float
     roundness: float  # share of the mean picture that the profile explains
     counted: float  # number of frames that tell about it
 
@@ -87,20 +104,51 @@ class _Answers:
 
 
 class DustSearch:
-    """Finds dust on the frames it is given, one after the other, in the order of ``motion``."""
+    """Finds dust on the frames it is given, one after the other; keeps them reduced."""
 
-    def __init__(self, transfer: str, motion: PictureMotion) -> None:
-        self._transfer, self._motion = transfer, motion
+    def __init__(self, transfer: str) -> None:
+        self._transfer = transfer
         self._light: list[FloatArray] = []
-        self._answers: list[_Answers] = []
         self._reduction = 1
 
-    def add(self, pixels: FloatArray) -> None:
-        """Take one more frame's pixels (H, W, C) in their own encoding."""
-        self._reduction = max(1, int(np.ceil(np.sqrt(pixels[..., 0].size / _ANALYSED_PX))))
-        light = self._log_light(pixels)
-        transform = self._motion.transforms[len(self._light)]
-        self._light.append(light)
+    def add(self, samples: NDArray[Any], white: float) -> None:
+        """Take one more frame's stored values (H, W, C)."""
+        self._reduction = max(1, int(np.ceil(np.sqrt(samples[..., 0].size / _ANALYSED_PX))))
+        self._light.append(_log_light(samples, white, self._reduction, self._transfer))
+
+    def spots(self, used: Sequence[int], motion: PictureMotion) -> tuple[DustSpot, ...]:
+        """Return the dust of some of the frames, in the order of ``motion``; strongest first."""
+        return _Sample([self._light[i] for i in used], self._reduction, motion).spots()
+
+
+def _log_light(samples: NDArray[Any], white: float, reduction: int, transfer: str) -> FloatArray:
+    """Return the logarithm of a frame's light, averaged over blocks; (h, w) float32."""
+    height, width = (side // reduction for side in samples.shape[:2])
+    small = np.empty((height, width), np.float32)
+    for top in range(0, height, _BAND_ROWS):
+        bottom = min(top + _BAND_ROWS, height)
+        band = samples[top * reduction : bottom * reduction, : width * reduction]
+        values = np.multiply(band, np.float32(1 / white), dtype=np.float32)
+        if reduction > 1:
+            size = (width, bottom - top)
+            values = cv2.resize(values, size, interpolation=cv2.INTER_AREA)
+        if values.ndim == 3 and values.shape[2] == 3:
+            values = cv2.cvtColor(values, cv2.COLOR_RGB2GRAY)
+        small[top:bottom] = values.reshape(bottom - top, width)
+    light = np.maximum(linearize(small, transfer), 0) + np.float32(_DARK_LIGHT)
+    return np.asarray(cv2.log(light), np.float32).reshape(height, width)
+
+
+class _Sample:
+    """Aligned frames of a sample, as the logarithm of reduced light, and how they lie."""
+
+    def __init__(self, light: list[FloatArray], reduction: int, motion: PictureMotion) -> None:
+        self._light, self._reduction, self._motion = light, reduction, motion
+        self._answers: list[_Answers] = []
+        for frame, transform in zip(light, motion.transforms, strict=True):
+            self._answer(frame, transform)
+
+    def _answer(self, light: FloatArray, transform: NDArray[np.float64]) -> None:
         level, side = light, 1
         for k in range(_LEVELS):
             if k:
@@ -114,24 +162,15 @@ class DustSearch:
             for sums in self._answers[k * len(_SIGMAS_PX) :][: len(_SIGMAS_PX)]:
                 _add_answer(sums, level, matrix)
 
-    def _log_light(self, pixels: FloatArray) -> FloatArray:
-        height, width = (side // self._reduction for side in pixels.shape[:2])
-        inner = pixels[: height * self._reduction, : width * self._reduction]
-        small = cv2.resize(inner, (width, height), interpolation=cv2.INTER_AREA)
-        if small.ndim == 3:
-            small = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
-        light = np.maximum(linearize(small, self._transfer), 0) + np.float32(_DARK_LIGHT)
-        return cv2.log(light).reshape(height, width)
-
     def spots(self) -> tuple[DustSpot, ...]:
-        """Return the dust of all frames so far, strongest first."""
+        """Return the dust, most certain first."""
         found: list[DustSpot] = []
         taken = np.zeros(self._light[0].shape, np.uint8)
         for row, column, sigma in self._candidates():
             if taken[row, column]:
                 continue
-            spot = self._measure(row, column, sigma)
-            if spot is None or not self._is_dust(spot):
+            spot = self._find_size(row, column, sigma)
+            if spot is None:
                 continue
             found.append(self._full_size(spot))
             cv2.circle(taken, (round(spot.column), round(spot.row)), len(spot.profile), 1, -1)
@@ -154,9 +193,8 @@ class DustSearch:
                 stays |= varies < (_STEADY_ANSWER * mean) ** 2
             for row, column in np.argwhere(fits & stays):
                 at = (row * sums.side, column * sums.side)
-                places.append(
-                    (float(mean[row, column]), *at, sums.sigma_px * sums.side)
-                )
+                sure = mean[row, column] / (np.sqrt(varies[row, column]) + _FAINTEST)
+                places.append((float(sure), *at, sums.sigma_px * sums.side))
         places.sort(reverse=True)
         return [place[1:] for place in places[:_CANDIDATES]]
 
@@ -174,9 +212,7 @@ class DustSearch:
         varies, there = (cv2.GaussianBlur(v, (0, 0), sums.sigma_px) for v in (varies, there))
         return mean, varies, there
 
-    def _measure(
-        self, row: int, column: int, sigma: float
-    ) -> _Spot | None:
+    def _measure(self, row: int, column: int, sigma: float) -> _Spot | None:
         """Return the spot at a place; None where its surroundings leave the picture."""
         inner, outer = 2.4 * sigma + 0.5, 3.6 * sigma + 2.5
         half = int(np.ceil(outer))
@@ -198,31 +234,93 @@ class DustSearch:
             seen = radius <= outer
             template = np.interp(radius, np.arange(len(profile)), profile)
             fit = _fit_frames(flat, template, seen)
-            weights = 1 / (fit.rest**2 + _FAINTEST**2)
+            weights = 1 / (fit.rest**2 + _FAINTEST_STEP**2)
             weights /= weights.sum()
             step = (weights @ fit.moved).clip(-1, 1)
             dx, dy = dx + step[0], dy + step[1]
+            if np.abs(step).max() < _SETTLED_PX:
+                break
         if np.hypot(dx, dy) > 1.5 * sigma + 1:
             return None
         offsets = self._motion.offsets_px(
             (row + dy + 0.5) * self._reduction - 0.5, (column + dx + 0.5) * self._reduction - 0.5
         )
-        follows, error = _slope(offsets / self._reduction, fit.moved, weights, fit.moved_error(sigma))
+        stays, error = self._fit_fixed(
+            row + dy, column + dx, profile, weights, offsets / self._reduction
+        )
         varies = float(np.sqrt(weights @ (fit.darkness - 1) ** 2))
         explained = 1 - ((mean - template)[seen] ** 2).sum() / (mean[seen] ** 2).sum()
         counted = 1 / float((weights**2).sum())
         return _Spot(
-            row + dy, column + dx, profile, varies, follows, error, float(explained), counted
+            row + dy, column + dx, profile, varies, stays, error, float(explained), counted
         )
 
+    def _fit_fixed(
+        self,
+        row: float,
+        column: float,
+        profile: FloatArray,
+        weights: NDArray[np.float64],
+        offsets: NDArray[np.float64],
+    ) -> tuple[float, float]:
+        """Return the part of a spot that stays while the picture moves, and its standard error.
+
+        The picture below is unknown, but alike in all frames once they are laid over each other; a
+        shadow then lies elsewhere in each. What all have in common is taken from both.
+        """
+        half = len(profile) + 1
+        y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
+        every = np.ones(x.shape, bool)[1:, 1:]
+        values, shadows = [], []
+        for light, (ox, oy) in zip(self._light, offsets, strict=True):
+            matrix = np.array([[1, 0, column + ox - half], [0, 1, row + oy - half]])
+            patch = cv2.warpAffine(
+                light, matrix, x.shape[::-1], flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_REPLICATE,
+            )  # fmt: skip
+            values.append(_differences(patch, every))
+            radius = np.hypot(y + oy, x + ox)
+            shadow = np.interp(radius, np.arange(len(profile)), profile)
+            shadows.append(_differences(shadow, every))
+        value, shadow = (
+            v - np.tensordot(weights, v, 1) for v in (np.array(values), np.array(shadows))
+        )
+        force = weights * (shadow**2).sum(axis=1)
+        if force.sum() < 1e-9:
+            return 0.0, np.inf
+        pull = weights * (value * shadow).sum(axis=1)
+        part = float(pull.sum() / force.sum())
+        rest = ((value - part * shadow) ** 2).mean(axis=1)
+        expected = np.sqrt(_ALIKE * (weights * force) @ rest) / force.sum()
+        without = (pull.sum() - pull) / np.maximum(force.sum() - force, 1e-9)
+        count = len(without)
+        observed = np.sqrt((count - 1) / count * ((without - without.mean()) ** 2).sum())
+        return part, float(max(expected, observed))
+
+    def _find_size(self, row: int, column: int, sigma: float) -> _Spot | None:
+        """Return the spot at a place if it is dust, whatever its size comes out as."""
+        for larger in _SIZES:
+            spot = self._measure(row, column, sigma * larger)
+            if spot is None or spot.roundness < _ROUND:
+                return None
+            if self._is_dust(spot):
+                return spot
+            if spot.profile[-2] <= _ENDS * spot.profile[0]:
+                return None
+        return None
+
     def _is_dust(self, spot: _Spot) -> bool:
-        if spot.varies > _STEADY or spot.roundness < _ROUND or spot.counted < _COUNTED:
+        loss, ends = 1 - np.exp(spot.profile[0]), spot.profile[-2] / spot.profile[0]
+        if loss > _LARGEST_LOSS or ends > _ENDS or spot.varies > _STEADY:
             return False
-        if spot.profile[-2] < _ENDS * spot.profile[0]:
+        few = len(self._light) < _MANY_FRAMES
+        if spot.roundness < (_ROUND_FEW if few else _ROUND) or spot.counted < _COUNTED:
             return False
-        stays = spot.follows + _ERRORS * spot.follows_error < _HALF
-        dissolves = self._motion.blurred_px() >= _DISSOLVED * 2 * len(spot.profile) * self._reduction
-        return (stays and spot.follows > -_HALF) or dissolves
+        if spot.stays_error < _LARGEST_ERROR and spot.stays < _MOST:
+            return spot.stays - _ERRORS * spot.stays_error > _STAYS
+        size_px = 2 * len(spot.profile) * self._reduction
+        dissolves = self._motion.blurred_px() >= _DISSOLVED * size_px
+        return dissolves and spot.roundness > _ROUND_FEW and spot.varies < _STEADY / 2
 
     def _full_size(self, spot: _Spot) -> DustSpot:
         side = self._reduction
@@ -259,7 +357,9 @@ def _add_answer(sums: _Answers, level: FloatArray, matrix: NDArray[np.float64]) 
     A frame counts by how little is to be seen around: out of focus, where dust stands out most.
     """
     sigma = sums.sigma_px
-    answer = cv2.GaussianBlur(level, (0, 0), sigma * _RATIO) - cv2.GaussianBlur(level, (0, 0), sigma)
+    answer = cv2.GaussianBlur(level, (0, 0), sigma * _RATIO) - cv2.GaussianBlur(
+        level, (0, 0), sigma
+    )
     side = 2 * int(_AROUND * sigma) + 1
     busy = cv2.blur(answer * answer, (side, side))
     weight = 1 / (busy + np.float32(_FAINTEST**2))
@@ -306,36 +406,30 @@ class _FramesFit:
     rest: NDArray[np.float64]  # (K,) deviation of what it leaves unexplained
     steepness: float  # sum of squared slopes of the template, mean of both directions
 
-    def moved_error(self, sigma: float) -> NDArray[np.float64]:
-        """Return the standard error of displacements over pictures that vary over ``sigma``."""
-        alike = 2 * np.pi * sigma**2  # pixels that vary together
-        return self.rest * np.sqrt(alike / self.steepness)
+    def moved_error(self) -> NDArray[np.float64]:
+        """Return the standard error of displacements, (K,)."""
+        return self.rest * np.sqrt(_ALIKE / self.steepness)
 
 
 def _fit_frames(
     flat: FloatArray, template: NDArray[np.float64], seen: NDArray[np.bool_]
 ) -> _FramesFit:
+    """Fit template and displacement to the differences of neighbouring pixels.
+
+    Pictures have differences of about even strength at all sizes, but far more light in coarse
+    structure than in fine: taken as they are, what lies out of focus around would drown a rim.
+    """
     slope_y, slope_x = np.gradient(template)
-    basis = np.stack([template[seen], -slope_x[seen], -slope_y[seen]], axis=1)
-    values = flat[:, seen].T
+    both = seen[1:, 1:] & seen[:-1, :-1]
+    basis = np.stack([_differences(v, both) for v in (template, -slope_x, -slope_y)], axis=1)
+    values = np.stack([_differences(v, both) for v in flat], axis=1)
     found = np.linalg.solve(basis.T @ basis, basis.T @ values)
     rest = np.sqrt(((values - basis @ found) ** 2).mean(axis=0))
     moved = (found[1:] / np.maximum(np.abs(found[0]), 0.3)).T
     return _FramesFit(found[0], moved, rest, float((basis[:, 1:] ** 2).sum() / 2))
 
 
-def _slope(
-    offsets: NDArray[np.float64],
-    moved: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    errors: NDArray[np.float64],
-) -> tuple[float, float]:
-    """Return the slope of displacements over the picture's, and its standard error."""
-    x, y = (v - weights @ v for v in (offsets, moved))
-    spread = float(weights @ (x**2).sum(axis=1))
-    if spread < 1e-6 or len(x) < 3:
-        return 0.0, np.inf
-    slope = float(weights @ (x * y).sum(axis=1)) / spread
-    expected = (weights**2 * (x**2).sum(axis=1)) @ errors**2
-    observed = (weights**2) @ (((y - slope * x) * x) ** 2).sum(axis=1)
-    return slope, float(np.sqrt(max(expected, observed))) / spread
+def _differences(picture: NDArray[np.floating], kept: NDArray[np.bool_]) -> NDArray[np.floating]:
+    down = (picture[1:] - picture[:-1])[:, 1:]
+    right = (picture[:, 1:] - picture[:, :-1])[1:]
+    return np.concatenate([down[kept], right[kept]])

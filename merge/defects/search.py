@@ -28,48 +28,89 @@ def choose_sample(usable: Sequence[int]) -> tuple[int, ...]:
     return tuple(usable[i] for i in np.rint(places).astype(int))
 
 
+class DefectSearch:
+    """Finds what is wrong with the sensor from a sample of a stack's frames, given one by one.
+
+    Parameters
+    ----------
+    count : int
+        How many frames will come: those of `choose_sample`.
+    transfer : str
+        Their curve, see `merge.encoding`.
+    """
+
+    def __init__(self, count: int, transfer: str) -> None:
+        self._spikes, self._dust = SpikeSearch(count, reach=2), DustSearch(transfer)
+        self._shape = (0, 0)
+
+    def add(self, samples: NDArray[Any], white: float = 1.0) -> None:
+        """Take one more frame as read, neither warped nor changed in exposure; not kept.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (H, W, C), uint8, uint16 or float32
+            Stored values.
+        white : float
+            Value of white.
+        """
+        self._shape = (samples.shape[0], samples.shape[1])
+        self._spikes.add(samples, white)
+        self._dust.add(samples, white)
+
+    def finish(
+        self,
+        transforms: Sequence[FrameTransform | None],
+        positions_px: Sequence[float] | None = None,
+    ) -> SensorDefects:
+        """Return hot and dead pixels and dust.
+
+        Parameters
+        ----------
+        transforms : sequence of FrameTransform or None
+            Reference → frame, one for each frame added; None for those that could not be aligned.
+        positions_px : sequence of float, optional
+            Their positions on the focus axis, where they are known.
+
+        Returns
+        -------
+        SensorDefects
+            Empty where the picture neither moves nor blurs enough between the frames to tell a
+            defect from a thing, and for fewer than three aligned frames.
+        """
+        used = [i for i, transform in enumerate(transforms) if transform is not None]
+        nothing = SensorDefects(self._shape, 0, np.empty((0, 2), np.int32))
+        if len(used) < SMALLEST_SAMPLE:
+            return nothing
+        motion = PictureMotion.of(
+            [t for t in transforms if t is not None],
+            None if positions_px is None else [positions_px[i] for i in used],
+        )
+        places, present, windows = self._spikes.steady()
+        fixed = judge_spikes(places, present[:, used], motion)
+        return SensorDefects(
+            shape=self._shape,
+            spots=len(separate_spikes(places[fixed])),
+            pixels=reached_pixels(places[fixed], windows[fixed], self._shape),
+            dust=self._dust.spots(used, motion),
+        )
+
+
 def find_sensor_defects(
-    frames: Iterable[FloatArray],
+    frames: Iterable[NDArray[Any]],
     transforms: Sequence[FrameTransform],
     *,
     transfer: str,
+    white: float = 1.0,
     positions_px: Sequence[float] | None = None,
 ) -> SensorDefects:
     """Return hot and dead pixels and dust that a sample of a stack's frames shows.
 
-    Parameters
-    ----------
-    frames : iterable of ndarray, shape (H, W, C), float32
-        As read, neither warped nor changed in exposure; only one is held at a time.
-    transforms : sequence of FrameTransform
-        Reference → frame, one for each.
-    transfer : str
-        Their curve, see `merge.encoding`.
-    positions_px : sequence of float, optional
-        The frames' positions on the focus axis, where they are known.
-
-    Returns
-    -------
-    SensorDefects
-        Empty where the picture neither moves nor blurs enough between the frames to tell a
-        defect from a thing, and for fewer than three frames.
+    Parameters are those of `DefectSearch` and its methods; ``frames`` are taken one at a time.
     """
-    motion = PictureMotion.of(transforms, positions_px)
-    spikes, dust = SpikeSearch(len(transforms), reach=2), DustSearch(transfer, motion)
-    shape: tuple[int, ...] = (0, 0)
-    for pixels in frames:
-        shape = pixels.shape
-        spikes.add(pixels)
-        dust.add(pixels)
-    places, present, windows = spikes.steady()
-    fixed = judge_spikes(places, present, motion)
-    pixels_reached = reached_pixels(places[fixed], windows[fixed], shape)
-    return SensorDefects(
-        shape=(shape[0], shape[1]),
-        spots=len(separate_spikes(places[fixed])),
-        pixels=pixels_reached,
-        dust=dust.spots(),
-    )
+    search = DefectSearch(len(transforms), transfer)
+    for samples in frames:
+        search.add(samples, white)
+    return search.finish(transforms, positions_px)
 
 
 def find_hot_photosites(
@@ -99,7 +140,7 @@ def find_hot_photosites(
     motion = PictureMotion.of(transforms, positions_px)
     search = SpikeSearch(len(transforms), reach=1)
     for mosaic in mosaics:
-        search.add(_planes(mosaic, period, full_scale))
+        search.add(_planes(mosaic, period, full_scale), 1.0)
     places, present, _ = search.steady()
     fixed = judge_spikes(places, present, motion, scale=period)
     row, column, plane, _ = places[fixed].T

@@ -27,9 +27,10 @@ _MISSED_SHARE = 0.25
 # The weakest of a defect's spikes over their median: noise and the picture below it change it,
 # but defocus takes a real point down to a tenth.
 _STEADY = 0.35
-# Sides of the window around a spike that is kept: what developing and JPEG spread it over.
+# Side of the window around a spike that is kept: what developing and JPEG spread it over.
 WINDOW = 7
 _STRIP_ROWS = 256
+_NOISE_LINES = 64
 _STRIP_SPIKES = 4096
 
 
@@ -38,14 +39,14 @@ def _height(  # pragma: no cover - compiled
     pixels: Any, row: int, column: int, channel: int, sign: float, reach: int
 ) -> float:
     """Return how far a pixel is above (sign 1) or below (-1) all those ``reach`` steps away."""
-    centre = sign * pixels[row, column, channel]
+    centre = sign * float(pixels[row, column, channel])
     lowest = np.inf
     for i in range(-reach, reach + 1):
         for r, c in ((row - reach, column + i), (row + reach, column + i)):
-            lowest = min(lowest, centre - sign * pixels[r, c, channel])
+            lowest = min(lowest, centre - sign * float(pixels[r, c, channel]))
     for i in range(1 - reach, reach):
         for r, c in ((row + i, column - reach), (row + i, column + reach)):
-            lowest = min(lowest, centre - sign * pixels[r, c, channel])
+            lowest = min(lowest, centre - sign * float(pixels[r, c, channel]))
     return lowest
 
 
@@ -59,14 +60,14 @@ def _scan(  # pragma: no cover - compiled
     for row in range(max(rows[0], reach), min(rows[1], height - reach)):
         for column in range(reach, width - reach):
             for channel in range(channels):
-                centre = pixels[row, column, channel]
-                left = centre - pixels[row, column - reach, channel]
+                centre = float(pixels[row, column, channel])
+                left = centre - float(pixels[row, column - reach, channel])
                 if -threshold < left < threshold:
                     continue
                 sign = 1.0 if left > 0 else -1.0
-                if sign * (centre - pixels[row, column + reach, channel]) < threshold:
+                if sign * (centre - float(pixels[row, column + reach, channel])) < threshold:
                     continue
-                if sign * (centre - pixels[row - reach, column, channel]) < threshold:
+                if sign * (centre - float(pixels[row - reach, column, channel])) < threshold:
                     continue
                 if _height(pixels, row, column, channel, sign, reach) < threshold:
                     continue
@@ -74,7 +75,7 @@ def _scan(  # pragma: no cover - compiled
                 highest = True
                 for i in range(-1, 2):
                     for j in range(-1, 2):
-                        other = sign * (pixels[row + i, column + j, channel] - centre)
+                        other = sign * (float(pixels[row + i, column + j, channel]) - centre)
                         if other > 0 or (other == 0 and (i < 0 or (i == 0 and j < 0))):
                             highest = False
                 if highest and count < found.shape[0]:
@@ -91,13 +92,12 @@ def _heights(pixels: Any, places: Any, reach: int, out: Any) -> None:  # pragma:
         out[i] = _height(pixels, row, column, channel, float(sign), reach)
 
 
-def noise_level(pixels: FloatArray) -> float:
-    """Return the standard deviation of a picture's (H, W, C) noise, from its quieter half.
+def noise_level(pixels: NDArray[Any]) -> float:
+    """Return the standard deviation of a picture's (H, W, C) noise, from its quieter parts.
 
-    Second differences along rows take out slopes; the median of their sizes in the quieter of two
-    halves takes out most texture. Within 30 % on the test scenes, too high on textured pictures.
+    Second differences along rows take out slopes; the lower quartile of blocks' medians most texture.
     """
-    lines = pixels[:: max(1, pixels.shape[0] // 256)]
+    lines = pixels[:: max(1, pixels.shape[0] // _NOISE_LINES)].astype(np.float32)
     bent = np.abs(lines[:, 2:] - 2 * lines[:, 1:-1] + lines[:, :-2])
     # Blocks of pixels, the median within each, the lower quartile over them.
     width = bent.shape[1] // 16 * 16
@@ -128,22 +128,21 @@ class SpikeSearch:
         self._places = np.empty((0, 4), np.int32)
         self._seen = np.zeros((0, 0), np.float32)
         self._windows: list[FloatArray] = []
-        self._noise: list[float] = []
 
-    def add(self, pixels: NDArray[Any]) -> None:
-        """Take one more frame's pixels (H, W, C), in a coding where noise is nearly even."""
-        self._noise.append(noise_level(pixels))
-        threshold = max(_NOISE_FACTOR * self._noise[-1], _FLOOR)
+    def add(self, pixels: NDArray[Any], white: float) -> None:
+        """Take one more frame's values (H, W, C), in a coding where noise is nearly even."""
+        threshold = max(_NOISE_FACTOR * noise_level(pixels), _FLOOR * white)
         if self._done <= self._may_miss:
             self._merge(_find(pixels, threshold, self._reach))
         heights = np.empty(len(self._places), np.float32)
         _heights(pixels, self._places, self._reach, heights)
         heights[heights < threshold] = 0
+        heights /= white
         self._seen = np.concatenate([self._seen, heights[:, None]], axis=1)
         self._done += 1
         alive = (self._seen == 0).sum(axis=1) <= self._may_miss
         self._places, self._seen = self._places[alive], self._seen[alive]
-        windows = _cut_windows(pixels, self._places)
+        windows = _cut_windows(pixels, self._places) / np.float32(white)
         self._windows = [*(w[alive] for w in self._windows), windows]
 
     def _merge(self, found: NDArray[np.int32]) -> None:
