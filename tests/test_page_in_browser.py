@@ -102,7 +102,7 @@ def test_nothing_is_wider_than_the_window(browser, pages, name):
 
 @pytest.mark.parametrize("name", PAGES)
 def test_an_accessibility_check_finds_nothing_serious(browser, pages, name):
-    """axe-core 4.12 (MPL-2.0), all its rules for WCAG 2 and good practice."""
+    """axe-core (MPL-2.0), all its rules for WCAG 2 and good practice."""
     from axe_playwright_python.sync_playwright import Axe
 
     with visit(browser, pages[name].path, width=390) as seen:

@@ -190,8 +190,17 @@ def region_chart(report: ApertureReport, region: Region) -> str:
             *_frame_of_chart(numbers, x, y, foot, words=False),
             svg.text(0, 12, region.name.capitalize(), classes="strong"),
             svg.text(100, 12, said, anchor="end", classes="soft"),
-            svg.curve(points, foot + 24, style=_MEASURED),
-            *(svg.dot(*p, 3, style="fill:var(--accent)") for p in points),
+            svg.curve(
+                [p for p, f in zip(points, report.frames, strict=True) if not f.fault],
+                foot + 24,
+                style=_MEASURED,
+            ),
+            *(
+                svg.diamond(*p, 6, style="fill:var(--bad)")
+                if f.fault
+                else svg.dot(*p, 3, style="fill:var(--accent)")
+                for p, f in zip(points, report.frames, strict=True)
+            ),
             svg.dot(*best, 6.5, style="fill:none;stroke:var(--ink);stroke-width:2"),
         ],
     )
