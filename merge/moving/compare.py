@@ -11,8 +11,10 @@ since motion in frames that nobody uses does no harm.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,6 +28,9 @@ Valid = Callable[[int], BoolArray | None]
 FACTOR = 2
 # Low-pass before the comparison: at least this, and this share of a focus step.
 _SIGMA_PX, _SIGMA_STEPS = 1.0, 0.35
+_SIGMA_RATIO = 1.2
+# Half side of the window of the fit, in low-passes.
+_WINDOW_SIGMAS = 3.0
 _FALLBACK_STEP_PX = 3.0
 # What is coarser than this many times the low-pass is left out: drifting light, swaying veils.
 _COARSE = 4.0
@@ -42,7 +47,8 @@ _LEAST_NOISE = 0.0005
 _NEAR_FRAMES = 1.6
 # Nearer than this to a frame's own border nothing is compared.
 _BORDER_PX = 8
-_AXES = ((1, 0), (0, 1))
+# The noise is judged on every so many pixels.
+_SAMPLED = 4
 _TINY = np.float32(1e-12)
 
 
@@ -92,15 +98,21 @@ def compare_frames(
     """
     evidence = np.zeros(position.shape, np.float32)
     before = halve(pictures[0])
-    for k, step in enumerate(step_px):
+    bands: _Bands | None = None
+    for k, step in enumerate(step_px.tolist()):
         after = halve(pictures[k + 1])
         near = np.abs(position - np.float32(k + 0.5)) < _NEAR_FRAMES
+        following = None
         if near.any():
-            strength = unlike(before, after, float(step))
+            sigma = _low_pass(step)
+            if bands is None or bands.sigma != sigma:
+                bands = _bands(before, sigma)
+            following = _bands(after, sigma)
             if valid is not None:
                 near &= _both_valid(valid(k), valid(k + 1), position.shape)
+            strength = _unlike(bands, following, step)
             np.maximum(evidence, strength, out=evidence, where=near)
-        before = after
+        before, bands = after, following
     return evidence
 
 
@@ -118,26 +130,106 @@ def unlike(one: FloatArray, other: FloatArray, step_px: float) -> FloatArray:
     ndarray, shape (h, w), float32
         In multiples of what noise and a misalignment do; about 1 where all holds still.
     """
+    sigma = _low_pass(step_px)
+    return _unlike(_bands(one, sigma), _bands(other, sigma), step_px)
+
+
+@dataclass(frozen=True, eq=False)
+class _Bands:
+    """A frame between a fine and a coarse low-pass, and the same low-passed once more."""
+
+    sigma: float
+    band: FloatArray
+    softened: FloatArray
+
+
+def _low_pass(step_px: float) -> float:
+    """Return the low-pass for a focus step, in coarse steps so that neighbours share it."""
     sigma = max(_SIGMA_PX, _SIGMA_STEPS * step_px)
-    low, high = (blur(p, sigma) - blur(p, _COARSE * sigma) for p in (one, other))
-    difference, mean = low - high, (low + high) * np.float32(0.5)
-    fine = cv2.Laplacian(mean, cv2.CV_32F).reshape(mean.shape)
-    coarse = blur(mean, 2 * sigma) - mean
-    slope = [cv2.Sobel(mean, cv2.CV_32F, *d, scale=1 / 8).reshape(mean.shape) for d in _AXES]
+    return float(_SIGMA_RATIO ** np.round(np.log(sigma) / np.log(_SIGMA_RATIO)))
 
-    def window(a: FloatArray, b: FloatArray) -> FloatArray:
-        return blur((a * b).sum(axis=2), 2 * sigma)
 
-    ff, fc, cc = window(fine, fine), window(fine, coarse), window(coarse, coarse)
-    df, dc, left = (window(difference, v) for v in (fine, coarse, difference))
-    ff += np.float32(1e-3) * ff.mean() + _TINY
-    cc += np.float32(1e-3) * cc.mean() + _TINY
-    left -= (df * (df * cc - dc * fc) + dc * (dc * ff - df * fc)) / (ff * cc - fc * fc)
-    np.maximum(left, 0, out=left)
-    noise = max(float(np.percentile(left, _NOISE_PERCENTILE)), _LEAST_NOISE**2)
+def _bands(picture: FloatArray, sigma: float) -> _Bands:
+    band = blur(picture, sigma)
+    band -= _coarse_blur(band, _COARSE * sigma)
+    return _Bands(sigma, band, blur(band, 2 * sigma))
+
+
+def _coarse_blur(values: FloatArray, sigma: float) -> FloatArray:
+    """Return a wide low-pass, computed on a reduced picture."""
+    factor = max(int(sigma // 2), 1)
+    height, width = values.shape[:2]
+    size = (-(-width // factor), -(-height // factor))
+    small = cv2.resize(values, size, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), sigma / factor)
+    return cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR).reshape(values.shape)
+
+
+def _unlike(one: _Bands, other: _Bands, step_px: float) -> FloatArray:
+    products = np.empty((len(_PRODUCTS), *one.band.shape[:2]), np.float32)
+    _multiply(one.band, other.band, one.softened, other.softened, products)
+    side = 2 * round(_WINDOW_SIGMAS * one.sigma) + 1
+    for k in range(len(products)):
+        products[k] = cv2.blur(products[k], (side, side))
+    ff, _, cc = products[:3]
+    ridge = np.float32(1e-3) * np.array([ff.mean(), cc.mean()], np.float32) + _TINY
+    left = _left_over(products, ridge)
+    sample = left[::_SAMPLED, ::_SAMPLED]
+    noise = max(float(np.percentile(sample, _NOISE_PERCENTILE)), _LEAST_NOISE**2)
     allowed = (_STILL_PX**2 + (_STILL_STEPS * step_px) ** 2) / 2
-    still = (window(slope[0], slope[0]) + window(slope[1], slope[1])) * np.float32(allowed)
-    return cv2.sqrt(left / (still + np.float32(noise)))
+    left /= products[6] * np.float32(allowed) + np.float32(noise)
+    return cv2.sqrt(left)
+
+
+# Windowed products of d = difference, f = its fine, c = its coarse curvature, g = slope.
+_PRODUCTS = ("ff", "fc", "cc", "df", "dc", "dd", "gg")
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _multiply(  # pragma: no cover - compiled
+    one: FloatArray, other: FloatArray, soft: FloatArray, soft_other: FloatArray, out: FloatArray
+) -> None:
+    """Fill `_PRODUCTS` of every pixel, summed over the channels, before their windows."""
+    rows, columns, channels = one.shape
+    half, quarter = np.float32(0.5), np.float32(0.25)
+    for i in range(rows):
+        up, down = max(i - 1, 0), min(i + 1, rows - 1)
+        for j in range(columns):
+            left, right = max(j - 1, 0), min(j + 1, columns - 1)
+            ff = fc = cc = df = dc = dd = gg = np.float32(0)
+            for k in range(channels):
+                mean = (one[i, j, k] + other[i, j, k]) * half
+                above = (one[up, j, k] + other[up, j, k]) * half
+                below = (one[down, j, k] + other[down, j, k]) * half
+                before = (one[i, left, k] + other[i, left, k]) * half
+                after = (one[i, right, k] + other[i, right, k]) * half
+                d = one[i, j, k] - other[i, j, k]
+                f = above + below + before + after - np.float32(4) * mean
+                c = (soft[i, j, k] + soft_other[i, j, k]) * half - mean
+                g = ((after - before) ** 2 + (below - above) ** 2) * quarter
+                ff += f * f
+                fc += f * c
+                cc += c * c
+                df += d * f
+                dc += d * c
+                dd += d * d
+                gg += g
+            out[0, i, j], out[1, i, j], out[2, i, j] = ff, fc, cc
+            out[3, i, j], out[4, i, j], out[5, i, j], out[6, i, j] = df, dc, dd, gg
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _left_over(products: FloatArray, ridge: FloatArray) -> FloatArray:  # pragma: no cover
+    """Return the mean square of the difference that its fit by both curvatures leaves."""
+    _, rows, columns = products.shape
+    out = np.empty((rows, columns), np.float32)
+    for i in range(rows):
+        for j in range(columns):
+            ff, cc = products[0, i, j] + ridge[0], products[2, i, j] + ridge[1]
+            fc, df, dc = products[1, i, j], products[3, i, j], products[4, i, j]
+            fit = df * (df * cc - dc * fc) + dc * (dc * ff - df * fc)
+            out[i, j] = max(products[5, i, j] - fit / (ff * cc - fc * fc), np.float32(0))
+    return out
 
 
 def _both_valid(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -11,7 +12,7 @@ from scipy.ndimage import binary_fill_holes, distance_transform_edt
 from skimage.segmentation import watershed
 
 from merge.model import BoolArray, FloatArray
-from merge.moving.compare import Pictures, blur, halve
+from merge.moving.compare import FACTOR, Pictures, blur, halve
 from merge.moving.cores import Cores, followed_depth
 from merge.moving.parts import IntArray, box_of
 
@@ -32,73 +33,39 @@ _DETAIL_SIGMA_PX = 1.5
 _OTHERS = 2
 _OTHER_COST = 0.002
 _BELIEVED = 0.02
+# Parts are cut out together up to this share of the picture, to read frames seldom and keep little.
+_BATCH_SHARE = 0.25
 _TINY = 1e-12
-
-
-def choose_frames(pictures: Pictures, cores: Cores, position: FloatArray) -> IntArray:
-    """Return the frame of every label that comes from one frame, shape (L + 1,).
-
-    Among the frames around the part's depth the one with most detail in it, and where several are
-    nearly as sharp, the one that is most like the others: of a thing that passes through, rather
-    the place without it.
-    """
-    count = len(cores.followed)
-    flat = cores.labels.ravel()
-    allowed = np.zeros((len(pictures), count), bool)
-    for label in np.flatnonzero(~cores.followed[1:]) + 1:
-        low, high = np.percentile(position[cores.labels == label], (10, 90))
-        first = max(int(np.floor(low)) - 1, 0)
-        allowed[first : int(np.ceil(high)) + 2, label] = True
-    users = np.maximum(allowed.sum(axis=0), 1)
-    detail, apart = np.zeros(allowed.shape), np.full(allowed.shape, np.inf)
-    mean = np.zeros((*position.shape, halve(pictures[0][:2, :2]).shape[2]), np.float32)
-    frames = np.flatnonzero(allowed.any(axis=1))
-    for k in frames.tolist():
-        small = halve(pictures[k])
-        detail[k] = np.bincount(flat, fine_detail(small).ravel(), count)
-        share = (allowed[k] / users).astype(np.float32)[cores.labels]
-        mean += share[..., None] * blur(small, 2.0)
-    for k in frames.tolist():
-        off = np.abs(blur(halve(pictures[k]), 2.0) - mean).sum(axis=2)
-        apart[k] = np.bincount(flat, off.ravel(), count) + _TINY
-    likeness = np.where(allowed, apart, np.inf).min(axis=0, initial=1e9) / apart
-    score = np.where(allowed, np.sqrt(detail * likeness), -1)
-    return np.argmax(score, axis=0).astype(np.int32)
-
-
-def fine_detail(picture: FloatArray) -> FloatArray:
-    """Return the local power of the finest band, summed over the channels, shape (h, w)."""
-    band = picture - blur(picture, 1.0)
-    return blur((band * band).sum(axis=2), _DETAIL_SIGMA_PX)
 
 
 @dataclass(frozen=True, eq=False)
 class _View:
-    """One frame (h, w, C) at and around a part, and its `fine_detail`."""
+    """One frame (h, w, C) at and around a part, and its `_fine_detail`."""
 
     picture: FloatArray
     detail: FloatArray
 
 
-def place_seams(
-    pictures: Pictures,
-    cores: Cores,
-    frames: IntArray,
-    position: FloatArray,
-    step_px: NDArray[np.float64],
-) -> IntArray:
-    """Return the frame that every place of a moving part comes from, -1 where all held still.
+def take_parts(
+    pictures: Pictures, cores: Cores, position: FloatArray, step_px: NDArray[np.float64]
+) -> tuple[IntArray, IntArray]:
+    """Return the frame of every part, and the frame that every place of it comes from.
 
     Parameters
     ----------
     pictures : sequence of N ndarrays, shape (2h, 2w, C)
     cores : Cores
-    frames : ndarray, shape (L + 1,), int32
-        From `choose_frames`.
     position : ndarray, shape (h, w), float32
         Depth in frames.
     step_px : ndarray, shape (N - 1,)
         In compared pixels.
+
+    Returns
+    -------
+    frames : ndarray, shape (L + 1,), int32
+        -1 for parts that follow their depth.
+    taken : ndarray, shape (h, w), int32
+        -1 where all held still.
 
     Notes
     -----
@@ -109,36 +76,109 @@ def place_seams(
     labels = cores.labels
     places_px = np.concatenate([[0.0], np.cumsum(step_px)])
     behind = _surroundings(labels, position, len(pictures))
-    out = np.full(labels.shape, -1, np.int32)
-    boxes = {}
+    frames = np.full(len(cores.followed), -1, np.int32)
+    taken = np.full(labels.shape, -1, np.int32)
+    places = []
     for label in range(1, len(frames)):
         mask = labels == label
         if cores.followed[label]:
             depth = followed_depth(mask, position)[mask]
-            out[mask] = np.clip(np.round(depth), 0, len(pictures) - 1)
+            taken[mask] = np.clip(np.round(depth), 0, len(pictures) - 1)
         else:
-            boxes[label] = _padded(mask)
-    views = _collect(pictures, behind, frames, boxes)
-    for label, area in boxes.items():
-        core, own = labels[area] == label, int(frames[label])
-        source, believed, around = _look_behind(views[label], behind[area], own, places_px)
-        blocked = (labels[area] > 0) & ~core
-        level = np.abs(behind[area] - own) <= _LEVEL_FRAMES
-        sure = core & (level | ~believed)
-        is_thing = _cut_out(core, sure, blocked, views[label][own], around)
-        free = out[area] < 0
-        out[area][core] = source[core]
-        out[area][is_thing & (free | core)] = own
-    return out
+            places.append(_place(label, mask, position, behind, len(pictures)))
+    for batch in _batches(places, _BATCH_SHARE * labels.size):
+        for place, views in zip(batch, _collect(pictures, batch), strict=True):
+            core, area = labels[place.area] == place.label, place.area
+            own = _choose_frame({k: views[k] for k in place.around}, core)
+            frames[place.label] = own
+            source, believed, beside = _look_behind(views, behind[area], own, places_px)
+            blocked = (labels[area] > 0) & ~core
+            sure = core & ((np.abs(behind[area] - own) <= _LEVEL_FRAMES) | ~believed)
+            is_thing = _cut_out(core, sure, blocked, views[own], beside)
+            free = taken[area] < 0
+            taken[area][core] = source[core]
+            taken[area][is_thing & (free | core)] = own
+    return frames, taken
 
 
-def _padded(mask: BoolArray) -> tuple[slice, slice]:
+@dataclass(frozen=True, eq=False)
+class _Place:
+    """Where a part lies, the frames around its depth, and all that are looked at for it."""
+
+    label: int
+    area: tuple[slice, slice]
+    around: list[int]
+    wanted: set[int]
+
+
+def _place(
+    label: int, mask: BoolArray, position: FloatArray, behind: IntArray, count: int
+) -> _Place:
     top, left, height, width = box_of(mask)
     pad = _SEAM_PX + 2
-    return (
+    area = (
         slice(max(top - pad, 0), top + height + pad),
         slice(max(left - pad, 0), left + width + pad),
     )
+    low, high = np.percentile(position[mask], (10, 90))
+    around = list(range(max(int(np.floor(low)) - 1, 0), min(int(np.ceil(high)) + 2, count)))
+    wanted = set(around)
+    for frame in np.unique(behind[area]).tolist():
+        wanted.update(range(max(frame - _OTHERS, 0), min(frame + _OTHERS + 1, count)))
+    return _Place(label, area, around, wanted)
+
+
+def _batches(places: list[_Place], most_px: float) -> Iterator[list[_Place]]:
+    """Yield parts together, of not much more than so many pixels."""
+    batch: list[_Place] = []
+    size = 0
+    for place in places:
+        batch.append(place)
+        rows, columns = place.area
+        size += (rows.stop - rows.start) * (columns.stop - columns.start)
+        if size >= most_px:
+            yield batch
+            batch, size = [], 0
+    if batch:
+        yield batch
+
+
+def _collect(pictures: Pictures, places: list[_Place]) -> list[dict[int, _View]]:
+    """Return for every place its frames."""
+    views: list[dict[int, _View]] = [{} for _ in places]
+    for k in sorted(set().union(*(place.wanted for place in places))):
+        picture = pictures[k]
+        for place, found in zip(places, views, strict=True):
+            if k in place.wanted:
+                rows, columns = (slice(FACTOR * s.start, FACTOR * s.stop) for s in place.area)
+                small = halve(picture[rows, columns])
+                found[k] = _View(small, _fine_detail(small))
+    return views
+
+
+def _choose_frame(views: dict[int, _View], core: BoolArray) -> int:
+    """Return the frame for a part, from those around its depth.
+
+    It is the one with most detail where things differ, and where several are nearly as sharp, the
+    one that is most like the others: of what passes through, rather the place without it.
+    """
+    smooth = {k: blur(view.picture, 2.0) for k, view in views.items()}
+    mean = sum(smooth.values(), np.zeros_like(views[next(iter(views))].picture)) / len(views)
+    apart = {k: np.abs(v - mean).sum(axis=2) for k, v in smooth.items()}
+    weight = np.max(list(apart.values()), axis=0) * core
+    off = {k: float(v[core].sum()) + _TINY for k, v in apart.items()}
+    least = min(off.values())
+
+    def score(k: int) -> float:
+        return float((views[k].detail * weight).sum()) * least / off[k]
+
+    return max(views, key=score)
+
+
+def _fine_detail(picture: FloatArray) -> FloatArray:
+    """Return the local power of the finest band, summed over the channels, shape (h, w)."""
+    band = picture - blur(picture, 1.0)
+    return blur((band * band).sum(axis=2), _DETAIL_SIGMA_PX)
 
 
 def _surroundings(labels: IntArray, position: FloatArray, count: int) -> IntArray:
@@ -152,29 +192,6 @@ def _surroundings(labels: IntArray, position: FloatArray, count: int) -> IntArra
     filled = np.where(labels > 0, position[tuple(nearest)], position).astype(np.float32)
     smooth = np.where(labels > 0, cv2.medianBlur(filled, 5), filled)
     return np.clip(np.round(smooth), 0, count - 1).astype(np.int32)
-
-
-def _collect(
-    pictures: Pictures,
-    behind: IntArray,
-    frames: IntArray,
-    boxes: dict[int, tuple[slice, slice]],
-) -> dict[int, dict[int, _View]]:
-    """Return for every label in ``boxes`` its own frame and those of what surrounds it."""
-    last = len(pictures) - 1
-    wanted: dict[int, set[int]] = {}
-    for label, area in boxes.items():
-        wanted[label] = {int(frames[label])}
-        for frame in np.unique(behind[area]).tolist():
-            wanted[label].update(range(max(frame - _OTHERS, 0), min(frame + _OTHERS, last) + 1))
-    views: dict[int, dict[int, _View]] = {label: {} for label in boxes}
-    for k in sorted(set().union(*wanted.values())):
-        small = halve(pictures[k])
-        detail = fine_detail(small)
-        for label, area in boxes.items():
-            if k in wanted[label]:
-                views[label][k] = _View(small[area].copy(), detail[area].copy())
-    return views
 
 
 def _look_behind(

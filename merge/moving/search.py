@@ -17,7 +17,7 @@ from merge.moving.parts import (
     enlarge_labels,
     nothing_moved,
 )
-from merge.moving.seams import choose_frames, place_seams
+from merge.moving.seams import take_parts
 
 # Smaller pictures hold no window to compare.
 _LEAST_SIDE_PX = 32
@@ -69,8 +69,7 @@ def find_moving_parts(
     cores = find_cores(evidence, position)
     if not cores.labels.any():
         return nothing_moved(shape)
-    frames = choose_frames(pictures, cores, position)
-    taken = place_seams(pictures, cores, frames, position, step_px)
+    frames, taken = take_parts(pictures, cores, position, step_px)
     return _describe(cores, frames, taken, evidence, shape)
 
 
