@@ -111,12 +111,10 @@ def _scale(axis: FocusAxis, tolerance_px: float) -> svg.Scale:
 
 
 def _key() -> list[str]:
-    foot = _KEY
+    held, open_ = "fill:var(--accent);fill-opacity:.55", f"fill:url(#{_NAME}-open)"
     return [
-        svg.box(0, foot - 10, 1.6, foot, style="fill:var(--accent);fill-opacity:.55"),
-        svg.text(0, foot, "sharp in some frame", classes="soft", shift_px=22),
-        svg.box(50, foot - 10, 51.6, foot, style=f"fill:url(#{_NAME}-open)"),
-        svg.text(50, foot, "blurred in every frame", classes="soft", shift_px=22),
+        *svg.swatch(0, _KEY, held, "sharp in some frame"),
+        *svg.swatch(50, _KEY, open_, "blurred in every frame"),
     ]
 
 
@@ -213,7 +211,8 @@ def _frame_mark(view: _View, k: int) -> str:
 def _hole_mark(view: _View, finding: Finding) -> str:
     """Return a gap, or what lies beyond an end, hatched over its width."""
     start, end = _hole(view, finding)
-    left, right = view.x(max(start, view.x.low)), view.x(min(end, view.x.high))
+    left = view.x(max(start, view.x.low)) if math.isfinite(start) else 0.0
+    right = view.x(min(end, view.x.high)) if math.isfinite(end) else 100.0
     share = _share(
         view, (view.axis.tile_positions_px > start) & (view.axis.tile_positions_px < end)
     )

@@ -234,6 +234,8 @@ _CALLED = {
     "softness": "something unexplained",
     "unknown": "not known",
 }
+# Left free for the scale, and the widest that a column gets, in %.
+_SCALE_PERCENT, _WIDEST_COLUMN = 9.0, 12.0
 _COLUMN_TOP, _COLUMN_FOOT = 80.0, 230.0
 
 
@@ -268,7 +270,7 @@ def limits_chart(slices: Sequence[SliceLimits], *, names: Sequence[str]) -> str:
         for share in (0.5, 1.0)
     ]
     parts += svg.labels(
-        [_centre(k, len(slices)) for k in range(len(slices))],
+        [_column_centre(k, len(slices)) for k in range(len(slices))],
         [str(s.frame + 1) for s in slices],
         _COLUMN_FOOT + 18,
         classes="strong",
@@ -293,10 +295,17 @@ def _losses(limits: SliceLimits) -> tuple[float, list[float]]:
     return left, [(1 - left) * math.log(k) / whole for k in kept]
 
 
+def _column_centre(k: int, count: int) -> float:
+    return _SCALE_PERCENT + (100 - _SCALE_PERCENT) * (k + 0.5) / count
+
+
 def _column(limits: SliceLimits, names: Sequence[str], k: int, count: int, y: svg.Scale) -> str:
     left, losses = _losses(limits)
-    start, end = 100 * (k + 0.14) / count, 100 * (k + 0.86) / count
-    hit = (100 * k / count, _COLUMN_TOP - 2, 100 * (k + 1) / count, _COLUMN_FOOT + 24)
+    wide = (100 - _SCALE_PERCENT) / count
+    middle = _column_centre(k, count)
+    half = min(0.36 * wide, _WIDEST_COLUMN / 2)
+    start, end = middle - half, middle + half
+    hit = (middle - wide / 2, _COLUMN_TOP - 2, middle + wide / 2, _COLUMN_FOOT + 24)
     shapes = [svg.box(*hit, classes="hit")]
     at = 1.0
     for (_, _, fill), loss in zip(_TERMS, losses, strict=True):
@@ -329,10 +338,7 @@ def _limits_key(slices: Sequence[SliceLimits]) -> list[str]:
     for k, (key, name, fill) in enumerate(_TERMS):
         x = (0.0, 30.0, 50.0, 68.0)[k]
         known = any(getattr(s, key) is not None for s in slices)
-        parts.append(
-            f'<rect x="{x}%" y="49" width="14" height="11" style="{fill}"/>'
-            + svg.text(x, 59, name if known else f"{name}?", classes="soft", shift_px=19)
-        )
+        parts += svg.swatch(x, 59, fill, name if known else f"{name}?")
     return parts
 
 

@@ -142,6 +142,14 @@ def dot(x: float, y: float, radius: float = 4.0, *, style: str = "", classes: st
     )
 
 
+def swatch(x: float, y: float, style: str, words: str) -> list[str]:
+    """Return a filled patch of fixed size at x %, and what it means, on the base line y."""
+    return [
+        f'<rect x="{number(x)}%" y="{number(y - 10)}" width="14" height="11"{_dress(style, "")}/>',
+        text(x, y, words, classes="soft", shift_px=19),
+    ]
+
+
 def diamond(x: float, y: float, radius: float, *, style: str = "") -> str:
     """Return a mark on its corner: told from a round one without colour."""
     r = number(radius)

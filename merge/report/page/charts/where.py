@@ -48,7 +48,8 @@ def where_map(report: ApertureReport, picture: str, shape: tuple[int, int]) -> s
                 f'fill:{"#fff" if share < 0.55 else "#000"}">{value:.2g}</text>'
             )
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="where" viewBox="0 0 {number(_WIDE)} {number(tall)}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="where" role="img" '
+        f'viewBox="0 0 {number(_WIDE)} {number(tall)}" '
         f'aria-label="{escape("Where each f-number is the sharpest: " + shares_text(report))}">'
         f"{''.join(parts)}</svg>"
     )
