@@ -99,6 +99,33 @@ def mosaic_of(native: np.ndarray) -> np.ndarray:
     return mosaic
 
 
+def faulty_mosaic(
+    mosaic: np.ndarray,
+    *,
+    hot: np.ndarray | None = None,
+    levels: np.ndarray | float = 0.0,
+    rng: np.random.Generator | None = None,
+) -> np.ndarray:
+    """Return sensor values (H, W) uint16 with hot photosites and noise.
+
+    Parameters
+    ----------
+    hot : ndarray, shape (M, 2), int, optional
+        (row, column), each once.
+    levels : ndarray, shape (M,)
+        What they add.
+    rng : Generator, optional
+        For read-out noise of 30 levels and photon noise of 1.5 levels' variance a level.
+    """
+    values = mosaic.astype(np.float64)
+    if rng is not None:
+        variance = 30.0**2 + 1.5 * np.maximum(values - BLACK, 0)
+        values += rng.standard_normal(values.shape) * np.sqrt(variance)
+    if hot is not None:
+        values[hot[:, 0], hot[:, 1]] += levels
+    return np.rint(values).clip(0, WHITE).astype(np.uint16)
+
+
 def write_dng(
     path: Path,
     mosaic: np.ndarray,

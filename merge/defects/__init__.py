@@ -4,8 +4,8 @@ The call sequence of a merge:
 
 1. `choose_sample` picks frames; each, as it is read for the first time, goes to a `DefectSearch`,
    which finishes when the frames are aligned. `defects_finding` says what came out.
-2. What was kept of every frame is repaired: its sharpness by `repair_measure`, its reduced picture by
-   `repair_frame` with `reduce_defects`.
+2. What was kept of every frame is repaired: its sharpness by `repair_measure`, its reduced picture
+   by `repair_frame` with `reduce_defects`.
 3. `repair_frame` for every frame as it is read again, before exposure is evened out and before it
    is warped.
 4. For raw files `find_hot_photosites` on the sample's mosaics; sources that carry the result are

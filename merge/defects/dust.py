@@ -1,11 +1,13 @@
 """Dust on the sensor: soft dark spots that stay where they are while the picture moves or blurs.
 
-All in the logarithm of linear light, where a shadow is the same number whatever lies below it, and on
-frames averaged down to about two megapixels. A spot must be dark at one place in every frame (the
-second weakest response counts), look alike in every direction, and be seen not to follow the picture:
-its displacement from frame to frame is measured against that of the picture, or the frames are focused
-so far apart that a real spot would have dissolved in some of them. Its shadow is the mean over all
-frames and directions at each distance from its centre, so that the texture below averages out.
+All in the logarithm of linear light, where a shadow is the same number whatever lies below it, and
+on reduced frames. Frames count by how little else they show around a place: dust stands out where
+the picture is out of focus. A spot must be equally dark in the frames, look alike in every
+direction, and stay: the frames are laid over each other as the picture moved, what they have in
+common is taken away, and in what is left the spot must be found at its own place in each. (Where
+the picture does not move, a spot stays too if the frames are focused so far apart that a thing
+would have dissolved in some of them.) Its shadow is the mean over frames and directions at each
+distance from its centre, so that the texture below averages out.
 """
 
 from __future__ import annotations
@@ -60,8 +62,8 @@ _ROUND_FEW = 0.85
 _MANY_FRAMES = 5
 # Number of frames that must show it clearly.
 _COUNTED = 2.0
-# The part of it that stays while the picture moves: 1 for dust, 0 for a thing. So many standard errors
-# below it still have to be above the limit.
+# The part of it that stays while the picture moves: 1 for dust, 0 for a thing. So many standard
+# errors below it still have to be above the limit.
 _STAYS = 0.7
 _ERRORS = 3.0
 _LARGEST_ERROR = 0.12
@@ -193,7 +195,9 @@ class _Sample:
                 stays |= varies < (_STEADY_ANSWER * mean) ** 2
             for row, column in np.argwhere(fits & stays):
                 at = (row * sums.side, column * sums.side)
-                sure = mean[row, column] / (np.sqrt(varies[row, column]) + _FAINTEST)
+                sure = mean[row, column] / (
+                    np.sqrt(max(float(varies[row, column]), 0.0)) + _FAINTEST
+                )
                 places.append((float(sure), *at, sums.sigma_px * sums.side))
         places.sort(reverse=True)
         return [place[1:] for place in places[:_CANDIDATES]]
@@ -333,7 +337,7 @@ class _Sample:
 
 
 def _reduced_transform(
-    matrix: NDArray[np.float64], reduction: int, side: int
+    matrix: NDArray[np.floating], reduction: int, side: int
 ) -> NDArray[np.float64]:
     """Return a map of full-size pixels for those of a level of the reduced frames.
 
@@ -419,7 +423,7 @@ def _fit_frames(
     Pictures have differences of about even strength at all sizes, but far more light in coarse
     structure than in fine: taken as they are, what lies out of focus around would drown a rim.
     """
-    slope_y, slope_x = np.gradient(template)
+    slope_y, slope_x = np.asarray(np.gradient(template))
     both = seen[1:, 1:] & seen[:-1, :-1]
     basis = np.stack([_differences(v, both) for v in (template, -slope_x, -slope_y)], axis=1)
     values = np.stack([_differences(v, both) for v in flat], axis=1)

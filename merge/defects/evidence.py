@@ -1,7 +1,7 @@
 """What tells a defect of the sensor from a small thing in the picture.
 
-A thing moves with the picture and goes in and out of focus; a defect does neither. So at every place
-that is judged, the picture must have moved or blurred by enough for a thing to show it.
+A thing moves with the picture and goes in and out of focus; a defect does neither. So at every
+place that is judged, the picture must have moved or blurred by enough for a thing to show it.
 """
 
 from __future__ import annotations

@@ -11,11 +11,11 @@ from merge.defects.evidence import PictureMotion, widest_px
 from merge.defects.spikes import WINDOW
 from merge.model import FloatArray
 
-# A blob of three pixels that moved by this has left the place where it stood out.
-_MOVED_PX = 2.5
-# A point that is blurred to a disk of this diameter reaches the pixels that it has to be above,
-# even if it is clipped white.
-_BLURRED_PX = 8.0
+# Movement from which a blob has left the place where it stood out, beyond the reach of the search.
+_MOVED_BEYOND = 0.5
+# Diameter, over the reach, of the disk that a point is blurred to when it reaches the pixels that
+# it has to be above, even if it is clipped white: twice as far as they are.
+_BLURRED_BEYOND = 4.0
 # Spikes of different channels nearer than this are one defect's.
 _APART_PX = 4
 # Part of a spike's height from which a pixel beside it counts as reached by it.
@@ -23,25 +23,34 @@ _REACHED = 0.08
 
 
 def judge_spikes(
-    places: NDArray[np.int32], present: NDArray[np.bool_], motion: PictureMotion, *, scale: int = 1
+    positions: NDArray[np.int64],
+    present: NDArray[np.bool_],
+    motion: PictureMotion,
+    *,
+    reach: int,
+    side: int,
 ) -> NDArray[np.bool_]:
     """Return which steady spikes are defects, shape (M,).
 
     Parameters
     ----------
-    places, present : ndarray
+    positions : ndarray, shape (M, 2)
+        (row, column) in frames.
+    present : ndarray, shape (M, K), bool
         From `SpikeSearch.steady`.
     motion : PictureMotion
-    scale : int
+    reach : int
+        Of the search.
+    side : int
         Distance, in pixels of the frames, of neighbours in what was searched.
     """
-    if motion.blurred_px() >= _BLURRED_PX * scale:
-        return np.ones(len(places), bool)
+    if motion.blurred_px() >= _BLURRED_BEYOND * reach * side:
+        return np.ones(len(positions), bool)
     moved = [
-        widest_px(motion.offsets_px(row * scale, column * scale)[seen]) / scale
-        for (row, column, _, _), seen in zip(places.tolist(), present, strict=True)
+        widest_px(motion.offsets_px(row, column)[seen])
+        for (row, column), seen in zip(positions.tolist(), present, strict=True)
     ]
-    return np.array(moved, np.float64) >= _MOVED_PX
+    return np.array(moved, np.float64) >= (reach + _MOVED_BEYOND) * side
 
 
 def separate_spikes(places: NDArray[np.int32]) -> list[tuple[int, int]]:

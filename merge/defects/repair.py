@@ -14,8 +14,8 @@ from merge.encoding import scale_light
 from merge.errors import FrameMismatchError
 from merge.model import DustSpot, FloatArray, SensorDefects
 
-# Reach of `merge.depth`'s measure of sharpness around a pixel: the wider Gaussian of its band at full
-# size, and the window that it is averaged over at the reduced one.
+# Reach of `merge.depth`'s measure of sharpness around a pixel: the wider Gaussian of its band at
+# full size, and the window that it is averaged over at the reduced one.
 _MEASURE_REACH_PX, _MEASURE_REACH_CELLS = 4, 2
 _FILLED_FROM_PX = 4
 
@@ -23,7 +23,7 @@ _FILLED_FROM_PX = 4
 def repair_frame(
     samples: NDArray[Any], defects: SensorDefects, transfer: str, *, white: float = 1.0
 ) -> NDArray[Any]:
-    """Return a frame without defects; changes ``samples`` itself where it can, at the listed places.
+    """Return a frame without defects; ``samples`` itself is changed, at the listed places only.
 
     Parameters
     ----------

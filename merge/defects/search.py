@@ -86,7 +86,9 @@ class DefectSearch:
             None if positions_px is None else [positions_px[i] for i in used],
         )
         places, present, windows = self._spikes.steady()
-        fixed = judge_spikes(places, present[:, used], motion)
+        fixed = judge_spikes(
+            places[:, :2].astype(np.int64), present[:, used], motion, reach=2, side=1
+        )
         return SensorDefects(
             shape=self._shape,
             spots=len(separate_spikes(places[fixed])),
@@ -119,6 +121,7 @@ def find_hot_photosites(
     *,
     period: int,
     full_scale: float,
+    orientation: int = 1,
     positions_px: Sequence[float] | None = None,
 ) -> tuple[tuple[int, int], ...]:
     """Return (row, column) of hot and dead photosites that a sample of raw mosaics shows.
@@ -126,26 +129,50 @@ def find_hot_photosites(
     Parameters
     ----------
     mosaics : iterable of ndarray, shape (H, W), uint16
-        Sensor values as recorded, black level included.
+        Sensor values as recorded; taken one at a time.
     transforms : sequence of FrameTransform
-        Reference → frame, one for each, in the sensor's own orientation (a turn of the developed
-        frames only turns offsets, so theirs serve where the motion is a shift or a change of size).
+        Reference → frame, one for each, upright.
     period : int
         Distance of photosites of one colour: 2 for a Bayer mosaic, 1 without colour filters.
     full_scale : float
-        White level less black level.
+        White level.
+    orientation : int
+        EXIF orientation, 1 to 8, that makes the frames upright.
     positions_px : sequence of float, optional
-        As for `find_sensor_defects`.
+        Of the frames on the focus axis, where they are known.
+
+    Returns
+    -------
+    tuple of (int, int)
+        On the sensor, not turned; in order. Empty for fewer than three mosaics.
     """
+    if len(transforms) < SMALLEST_SAMPLE:
+        return ()
     motion = PictureMotion.of(transforms, positions_px)
-    search = SpikeSearch(len(transforms), reach=1)
+    search, shape = SpikeSearch(len(transforms), reach=1), (0, 0)
     for mosaic in mosaics:
+        shape = (mosaic.shape[0], mosaic.shape[1])
         search.add(_planes(mosaic, period, full_scale), 1.0)
     places, present, _ = search.steady()
-    fixed = judge_spikes(places, present, motion, scale=period)
-    row, column, plane, _ = places[fixed].T
-    rows, columns = row * period + plane // period, column * period + plane % period
-    return tuple(sorted(zip(rows.tolist(), columns.tolist(), strict=True)))
+    row, column, plane, _ = places.T.astype(np.int64)
+    on_sensor = np.stack([row * period + plane // period, column * period + plane % period], axis=1)
+    fixed = judge_spikes(
+        _upright(on_sensor, shape, orientation), present, motion, reach=1, side=period
+    )
+    return tuple(sorted((r, c) for r, c in on_sensor[fixed].tolist()))
+
+
+def _upright(
+    places: NDArray[np.int64], shape: tuple[int, int], orientation: int
+) -> NDArray[np.int64]:
+    """Return where (M, 2) places of a sensor are on the upright frame."""
+    row, column = places.T
+    last_row, last_column = shape[0] - 1 - row, shape[1] - 1 - column
+    turned = {
+        1: (row, column), 2: (row, last_column), 3: (last_row, last_column), 4: (last_row, column),
+        5: (column, row), 6: (column, last_row), 7: (last_column, last_row), 8: (last_column, row),
+    }  # fmt: skip
+    return np.stack(turned[orientation], axis=1)
 
 
 def _planes(mosaic: NDArray[Any], period: int, full_scale: float) -> FloatArray:

@@ -1,9 +1,9 @@
 """Hot and dead pixels: spikes that stay where they are while the picture moves or blurs.
 
-A pixel stands out in one frame if it is above (or below) all sixteen pixels two steps away: a point
-or a blob of up to three pixels does, a line or an edge does not. Standing out in nearly all frames at
-one place is what fine subject detail cannot do, once it has moved by more than the blob or has been
-blurred to a disk that reaches the sixteen.
+A pixel stands out in one frame if it is above (or below) all sixteen pixels two steps away: a
+point or a blob of up to three pixels does, a line or an edge does not. Standing out in nearly all
+frames at one place is what fine subject detail cannot do, once it has moved by more than the blob
+or has been blurred to a disk that reaches the sixteen.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ def _heights(pixels: Any, places: Any, reach: int, out: Any) -> None:  # pragma:
 def noise_level(pixels: NDArray[Any]) -> float:
     """Return the standard deviation of a picture's (H, W, C) noise, from its quieter parts.
 
-    Second differences along rows take out slopes; the lower quartile of blocks' medians most texture.
+    Second differences along rows take out slopes; the lower quartile of blocks' medians texture.
     """
     lines = pixels[:: max(1, pixels.shape[0] // _NOISE_LINES)].astype(np.float32)
     bent = np.abs(lines[:, 2:] - 2 * lines[:, 1:-1] + lines[:, :-2])
@@ -176,7 +176,8 @@ class SpikeSearch:
         for window in self._windows:
             total += np.nan_to_num(window[kept])
             count += ~np.isnan(window[kept])
-        return self._places[kept], present[kept], total / np.where(count, count, np.nan)
+        mean = np.where(count > 0, total / np.maximum(count, 1), np.float32(np.nan))
+        return self._places[kept], present[kept], mean
 
 
 def _codes(places: NDArray[np.int32]) -> NDArray[np.int64]:

@@ -79,6 +79,8 @@ def _develop(source: FrameSource, white_balance: Sequence[float] | None, **how: 
 
     multipliers = white_balance or source.white_balance
     with _open(source.path) as file:
+        if source.hot_photosites:
+            _fill_photosites(file, source)
         light = file.postprocess(
             output_bps=16,
             gamma=(1, 1),
@@ -92,6 +94,56 @@ def _develop(source: FrameSource, white_balance: Sequence[float] | None, **how: 
         )
     encoded: Any = cv2.LUT(light, _encoding_table())
     return encoded[:, :, 0] if encoded.ndim == 3 and encoded.shape[2] == 1 else encoded
+
+
+def read_mosaic(source: FrameSource) -> tuple[NDArray[np.uint16], int, float] | None:
+    """Return the sensor's values as recorded; None where they lie in no plain mosaic.
+
+    Returns
+    -------
+    values : ndarray, shape (H, W), uint16
+        Of the visible part, orientation not applied.
+    period : int
+        Distance of photosites of one colour: 2, or 1 without colour filters.
+    full_scale : float
+        White level.
+    """
+    with _open(source.path) as file:
+        period = _colour_period(file)
+        if period is None:
+            return None
+        return file.raw_image_visible.copy(), period, float(file.white_level)
+
+
+def _colour_period(file: Any) -> int | None:
+    import rawpy
+
+    if file.raw_type != rawpy.RawType.Flat:
+        return None
+    if file.num_colors == 1:
+        return 1
+    pattern = file.raw_pattern
+    return 2 if pattern is not None and pattern.shape == (2, 2) else None
+
+
+def _fill_photosites(file: Any, source: FrameSource) -> None:
+    """Give photosites the median of sound neighbours of their colour, in the decoder's memory."""
+    period, values = _colour_period(file), file.raw_image_visible
+    places = np.array(source.hot_photosites)
+    if period is None or (places < 0).any() or (places >= values.shape).any():
+        raise ValueError(
+            f"{source.path}: photosites {places.max(axis=0)} of a {values.shape} sensor"
+        )
+    bad = set(source.hot_photosites)
+    for row, column in source.hot_photosites:
+        sound = [
+            values[r, c]
+            for r in (row - period, row, row + period)
+            for c in (column - period, column, column + period)
+            if 0 <= r < values.shape[0] and 0 <= c < values.shape[1] and (r, c) not in bad
+        ]
+        if sound:
+            values[row, column] = round(float(np.median(sound)))
 
 
 @lru_cache(maxsize=1)

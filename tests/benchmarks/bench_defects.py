@@ -1,0 +1,229 @@
+"""Sensor dust and hot pixels: what they cost a merge, what repairing them leaves, and the time.
+
+PYTHONPATH=.:tests python tests/benchmarks/bench_defects.py [merges] [found] [time]
+
+`merges` merges the bracket of the open stereo photograph by every method: clean, with dust and hot
+pixels on its sensor, and the same repaired, stored as 16-bit PNG and as 8-bit JPEG of quality 92.
+PSNR in dB as in bench_blend.py. `found` counts what is found on six sensors, and false alarms on
+clean brackets. `time` is for a sample of eight frames of 24 MP.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+from unittest import mock
+
+import imagecodecs
+import numpy as np
+from bench_blend import METHODS, Scene
+from fixture_data import load_fixture
+from io_samples import write_png
+from scenes import Faults, photograph_stack, sensor_faults, with_faults
+
+from merge.defects import (
+    DefectSearch,
+    choose_sample,
+    find_sensor_defects,
+    reduce_defects,
+    repair_frame,
+    repair_measure,
+)
+from merge.model import FrameTransform, MergeOptions, SensorDefects
+from merge.pipeline import blending, merging
+from merge.read import find_frames, read_samples
+
+SEEDS = range(11, 17)
+
+
+def write_frame(path: Path, frame: np.ndarray) -> None:
+    if path.suffix == ".png":
+        write_png(path, np.rint(frame * 65535).astype(np.uint16))
+    else:
+        coded = np.rint(frame * 255).astype(np.uint8)
+        path.write_bytes(imagecodecs.jpeg8_encode(coded, level=92, subsampling="420"))
+
+
+@contextlib.contextmanager
+def scene(known: Any, faults: Faults | None, suffix: str, name: str) -> Iterator[Scene]:
+    """Yield the bracket on disk as a sensor with faults gives it."""
+    with tempfile.TemporaryDirectory() as folder:
+        frames = [f if faults is None else with_faults(f, faults) for f in known.frames]
+        for i, frame in enumerate(frames):
+            write_frame(Path(folder) / f"frame_{i:02d}{suffix}", frame)
+        yield Scene(
+            name, find_frames(folder), frames, known.transforms, known.gains, known.positions_px,
+            known.reference, known.truth, known.depth, np.ones(known.depth.shape, bool),
+        )  # fmt: skip
+
+
+@dataclasses.dataclass
+class Repaired:
+    """A scratch stack whose arrays come back repaired."""
+
+    stack: Any
+    repair: Callable[[np.ndarray], np.ndarray]
+
+    def __getitem__(self, index: int) -> np.ndarray:
+        return self.repair(self.stack[index].astype(np.float32))
+
+    def __exit__(self, *given: Any) -> None:
+        self.stack.__exit__(*given)
+
+
+def find(stack: Any, alignment: Any) -> SensorDefects:
+    """Search a sample of a stack's files, with the transforms and positions estimated."""
+    sample = choose_sample(range(len(stack)))
+    search = DefectSearch(len(sample), stack.sources[0].transfer)
+    for index in sample:
+        search.add(*read_samples(stack.sources[index]))
+    transforms = [alignment.registration.frames[i].transform for i in sample]
+    positions = alignment.positions_px
+    if positions is not None:
+        of_frame = dict(zip(alignment.used, positions, strict=True))
+        positions = [of_frame.get(i, np.nan) for i in sample]
+    return search.finish(transforms, positions)
+
+
+@contextlib.contextmanager
+def repairing(found: list[SensorDefects]) -> Iterator[None]:
+    """Make merges repair their frames."""
+    align, measure, read = merging.align_stack, merging.measured_scene, blending.read_samples
+
+    def align_and_find(stack: Any, *given: Any) -> Any:
+        alignment = align(stack, *given)
+        found.append(find(stack, alignment))
+        return alignment
+
+    def measure_repaired(kept: Any, stack: Any, *given: Any) -> Any:
+        defects, side = found[-1], kept.reduction
+        small, transfer = reduce_defects(defects, side), stack.sources[0].transfer
+        kept.measures = Repaired(kept.measures, lambda m: repair_measure(m, defects, side))
+        kept.pictures = Repaired(kept.pictures, lambda p: repair_frame(p, small, transfer))
+        return measure(kept, stack, *given)
+
+    def read_repaired(source: Any, **how: Any) -> Any:
+        samples, white = read(source, **how)
+        return repair_frame(samples, found[-1], source.transfer, white=white), white
+
+    def read_frame_repaired(source: Any, **how: Any) -> Any:
+        samples, white = read_repaired(source, **how)
+        pixels = np.multiply(samples, np.float32(1 / white), dtype=np.float32)
+        return mock.Mock(pixels=pixels)
+
+    with (
+        mock.patch.object(merging, "align_stack", align_and_find),
+        mock.patch.object(merging, "measured_scene", measure_repaired),
+        mock.patch.object(blending, "read_samples", read_repaired),
+        mock.patch.object(blending, "read_frame", read_frame_repaired),
+    ):
+        yield
+
+
+def print_merges() -> None:
+    print("| scene | way | all | edges | elsewhere | SSIM |\n|---|---|---|---|---|---|")
+    known = photograph_stack()
+    faults = sensor_faults(known.truth.shape)
+    for suffix in (".png", ".jpg"):
+        for label, present, repair in (
+            ("clean", None, False), ("clean, searched", None, True),
+            ("faulty", faults, False), ("faulty, repaired", faults, True),
+        ):  # fmt: skip
+            with scene(known, present, suffix, f"photograph {suffix}") as here:
+                for method in METHODS:
+                    found: list[SensorDefects] = []
+                    options = MergeOptions(method=method, reference=here.reference)
+                    with repairing(found) if repair else contextlib.nullcontext():
+                        result = merging.merge_stack(here.stack, options)
+                    note = f", {method}"
+                    if found:
+                        note += f" ({found[0].spots} hot, {len(found[0].dust)} dust)"
+                    here.print_row(label + note, result.pixels, result.origin)
+
+
+def as_jpeg(frame: np.ndarray, seed: int) -> np.ndarray:
+    """Return a frame with noise of 2/255, through an 8-bit JPEG of quality 92, 4:2:0."""
+    noise = np.random.default_rng(seed).standard_normal(frame.shape) * (2 / 255)
+    coded = np.rint(np.clip(frame + noise, 0, 1) * 255).astype(np.uint8)
+    jpeg = imagecodecs.jpeg8_encode(coded, level=92, subsampling="420")
+    return imagecodecs.jpeg8_decode(jpeg).astype(np.float32) / 255
+
+
+def print_found() -> None:
+    known = photograph_stack()
+    sample = choose_sample(range(len(known.frames)))
+    transforms = [FrameTransform(known.transforms[i]) for i in sample]
+    for label, store in (("plain", lambda f, i: f), ("JPEG", as_jpeg)):
+        hot = dust = strong = smooth = false = all_hot = all_dust = 0
+        errors = []
+        for seed in SEEDS:
+            faults = sensor_faults(known.truth.shape, seed=seed)
+            frames = (store(with_faults(known.frames[i], faults), i) for i in sample)
+            found = find_sensor_defects(
+                frames, transforms, transfer="srgb", positions_px=known.positions_px[list(sample)]
+            )
+            reached = {tuple(p) for p in found.pixels.tolist()}
+            hot += sum(tuple(p) in reached for p in faults.hot.tolist())
+            all_hot, all_dust = all_hot + len(faults.hot), all_dust + len(faults.dust)
+            for spot in found.dust:
+                away = np.hypot(*(faults.dust[:, :2] - (spot.row, spot.column)).T)
+                if away.min() > 4:
+                    false += 1
+                else:
+                    dust += 1
+                    errors.append(1 - spot.transmission[0] - faults.dust[away.argmin(), 3])
+        del strong, smooth
+        print(
+            f"{label}: hot {hot} of {all_hot}, dust {dust} of {all_dust}, false dust {false}, "
+            f"share of light lost within {np.abs(errors).max():.3f}, "
+            f"median {np.median(np.abs(errors)):.3f}"
+        )
+    for name in ("macro", "landscape"):
+        fixture = load_fixture(name)
+        sample = choose_sample(range(len(fixture.paths)))
+        found = find_sensor_defects(
+            (fixture.frame(i) for i in sample),
+            [FrameTransform(fixture.transforms[i]) for i in sample],
+            transfer="srgb",
+            positions_px=fixture.positions_px[list(sample)],
+        )
+        print(f"clean {name}: {found.spots} hot, {len(found.dust)} dust")
+
+
+def print_time() -> None:
+    rng = np.random.default_rng(1)
+    base = rng.integers(40, 200, (500, 750, 3)).astype(np.uint8)
+    frame = np.kron(base, np.ones((8, 8, 1), np.uint8))
+    frame += rng.integers(0, 6, frame.shape).astype(np.uint8)
+    print(frame.shape)
+    transforms = [FrameTransform(np.diag([1 + 0.004 * i, 1 + 0.004 * i, 1.0])) for i in range(8)]
+    for _ in range(2):
+        search = DefectSearch(8, "srgb")
+        start = time.perf_counter()
+        for _ in transforms:
+            search.add(frame, 255.0)
+        middle = time.perf_counter()
+        defects = search.finish(transforms, None)
+        end = time.perf_counter()
+        print(f"add {(middle - start) / 8:.3f} s a frame, finish {end - middle:.3f} s in all")
+    spots = rng.integers(5, 3995, (500, 2)).astype(np.int32)
+    defects = dataclasses.replace(defects, pixels=spots)
+    for _ in range(2):
+        start = time.perf_counter()
+        repair_frame(frame, defects, "srgb", white=255.0)
+        print(f"repair of 500 pixels {time.perf_counter() - start:.4f} s a frame")
+
+
+def main(names: list[str]) -> None:
+    for name in names:
+        {"merges": print_merges, "found": print_found, "time": print_time}[name]()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:] or ["found", "time", "merges"])
