@@ -141,7 +141,7 @@ def screen_pixels(pixels: FloatArray, source: FrameSource) -> Bytes:
     for top in range(0, len(pixels), 256):  # in bands, without a second picture of floats
         band = pixels[top : top + 256]
         stored[top : top + 256] = np.clip(band * np.float32(255) + np.float32(0.5), 0, 255)
-    grey = stored.shape[2] == 1
+    grey = pixels.shape[-1] == 1
     if source.icc_profile is not None:
         transform = _to_srgb(source.icc_profile, grey)
         if transform is not None:

@@ -36,6 +36,8 @@ from merge.report.page.viewer import Viewed, Words, strip_html, viewer_html
 
 # Findings shown with pictures; more of them say the same again and cost bytes.
 _PICTURED = 10
+# Up to this many gaps are closed one by one; more of them mean that the steps were too wide.
+_SINGLE_GAPS = 3
 # Of frames when the main picture is made of them, so that its own quality is not known before.
 _FRAME_QUALITY = 75
 _BAND_ROWS = 256
@@ -269,7 +271,12 @@ def _findings_html(
     rest: list[dict[str, Any]] = []
     for finding in view.findings:
         pictures = [
-            {"uri": cut_out[crop], "caption": _crop_caption(view, crop), "box": crop.box}
+            {
+                "uri": cut_out[crop],
+                "caption": _crop_caption(view, crop),
+                "box": crop.box,
+                "spot": f"{crop.box[0] + crop.box[2] // 2},{crop.box[1] + crop.box[3] // 2}",
+            }
             for crop in crops.get(id(finding), ())
             if crop in cut_out
         ]
@@ -328,9 +335,29 @@ def _frames_html(view: BracketView, viewed: Viewed) -> str:
 
 
 def _next_html(view: BracketView, again: str) -> str:
-    steps: dict[str, list[str]] = {}
-    for finding in view.findings:
-        if finding.advice and finding.severity != "note":
-            steps.setdefault(finding.advice, []).append(finding.message)
-    html: str = template("next.html.j2").render(steps=list(steps), again=again)
+    told = [f for f in view.findings if f.advice and f.severity != "note"]
+    steps = dict.fromkeys(f.advice for f in told)
+    gaps = [f for f in told if f.kind == "gap"]
+    html: str = template("next.html.j2").render(
+        steps=list(steps),
+        many=_finer_steps(view) if len(gaps) > _SINGLE_GAPS else None,
+        again=again,
+    )
     return html
+
+
+def _finer_steps(view: BracketView) -> dict[str, str] | None:
+    """Return the even steps that leave no gap over the depth that the bracket spans, in words."""
+    if view.axis is None:
+        return None
+    positions = np.sort(view.axis.positions_px)
+    widest, span = float(np.diff(positions).max()), float(np.ptp(positions))
+    # Midway between two planes the blur is half the step.
+    needed = int(np.ceil(span / (2 * view.tolerance_px) - 1e-9)) + 1
+    return {
+        "widest": f"{widest:.1f}",
+        "step": f"{span / (needed - 1):.1f}",
+        "needed": str(needed),
+        "now": str(len(positions)),
+        "share": f"{100 * span / (needed - 1) / float(np.median(np.diff(positions))):.0f}",
+    }

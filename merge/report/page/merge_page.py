@@ -62,7 +62,7 @@ def merge_page(
         equalize=result.options.equalize_exposure,
         words=Words(
             main="Result",
-            note="The merged picture.",
+            note="",
             frame_layer=_SHARPEST if result.depth is None else _CHOSEN,
         ),
     )

@@ -61,6 +61,8 @@
 
   /* ---- maps ---- */
   const maps = { ready: false };
+  // Confidence, in 255ths, below which the frame is only a guess: even parts, out-of-focus backdrops.
+  const GUESS = 45;
   async function pixelsOf(text) {
     const bitmap = await createImageBitmap(new Blob([bytesOf(text)], { type: "image/png" }), {
       colorSpaceConversion: "none",
@@ -104,20 +106,18 @@
     palettes[name] = palettes[name] || bytesOf(book.palettes[name]);
     return palettes[name];
   }
-  /** A canvas whose pixel i has colour ``share(i)`` of a palette; null leaves it clear. */
-  function paint(width, height, name, share) {
+  /** A canvas whose pixel i has colour ``share(i)`` of a palette, as opaque as ``cover(i)``. */
+  function paint(width, height, name, share, cover = () => 1) {
     const canvas = new OffscreenCanvas(width, height);
     const context = canvas.getContext("2d");
     const image = context.createImageData(width, height);
     const colours = palette(name);
     for (let i = 0; i < width * height; i += 1) {
-      const value = share(i);
-      if (value === null) continue;
-      const at = 3 * clamp(Math.round(255 * value), 0, 255);
+      const at = 3 * clamp(Math.round(255 * share(i)), 0, 255);
       image.data[4 * i] = colours[at];
       image.data[4 * i + 1] = colours[at + 1];
       image.data[4 * i + 2] = colours[at + 2];
-      image.data[4 * i + 3] = 255;
+      image.data[4 * i + 3] = 255 * cover(i);
     }
     context.putImageData(image, 0, 0);
     return canvas;
@@ -140,6 +140,8 @@
     : [first.index, last.index];
   const tolerance = book.blur ? book.blur.tolerance : 0;
   const blurEnd = book.blur ? book.blur.unit * (book.blur.unknown - 1) : 1;
+  // Weak parts start at a colour that stands out from the grey picture below.
+  const WEAK_FROM = 0.42;
   const wholePicture = [0, 0, book.width, book.height];
   const layers = {
     frame: {
@@ -151,7 +153,7 @@
       },
     },
     depth: {
-      what: hasAxis ? "Depth, as blur against the first frame" : "Depth, counted in frames",
+      what: `${hasAxis ? "Depth, as blur against the first frame" : "Depth, counted in frames"}; faint where it is a guess`,
       palette: "cividis", place: wholePicture,
       low: hasAxis ? `${axisEnds[0].toFixed(1)} px` : `frame ${first.index + 1}`,
       high: hasAxis ? `${axisEnds[1].toFixed(1)} px` : `frame ${last.index + 1}`,
@@ -162,7 +164,7 @@
           const position = maps.position[i];
           if (!known.has(position)) known.set(position, (axisPosition(position) - axisEnds[0]) / span);
           return known.get(position);
-        });
+        }, (i) => clamp((maps.confidence[i] - GUESS) / 50, 0.12, 1));
       },
     },
     confidence: {
@@ -176,18 +178,25 @@
   if (book.blur) {
     const [row, column] = book.origin;
     layers.blur = {
-      what: "Blur left in the sharpest frame; clear where there is no detail to measure",
-      palette: "inferno",
-      low: "0", high: `${blurEnd.toFixed(1)} px or more`,
-      tick: tolerance / blurEnd, tickText: `${tolerance.toPrecision(2)} px allowed`,
+      what: "Blur left in the sharpest frame, where it is more than allowed; grey: no detail to measure",
+      palette: "inferno", from: WEAK_FROM,
+      low: `${tolerance.toPrecision(2)} px`, high: `${blurEnd.toFixed(1)} px or more`,
       get place() {
         const side = book.blur.side;
         return [-column, -row, maps.blur.width * side, maps.blur.height * side];
       },
       paint() {
         const { data, width, height } = maps.blur;
-        return paint(width, height, "inferno", (i) =>
-          data[4 * i] === book.blur.unknown ? null : data[4 * i] / (book.blur.unknown - 1));
+        const canvas = paint(width, height, "inferno", (i) => {
+          const blur = data[4 * i] * book.blur.unit;
+          return WEAK_FROM + (1 - WEAK_FROM) * ((blur - tolerance) / (blurEnd - tolerance));
+        }, (i) => (data[4 * i] !== book.blur.unknown && data[4 * i] * book.blur.unit > tolerance ? 1 : 0));
+        const context = canvas.getContext("2d");
+        context.fillStyle = "rgba(128,128,128,.75)";
+        for (let i = 0; i < width * height; i += 1) {
+          if (data[4 * i] === book.blur.unknown) context.fillRect(i % width, Math.floor(i / width), 1, 1);
+        }
+        return canvas;
       },
     };
   }
@@ -292,6 +301,11 @@
     context.clip();
     const layer = layers[view.layer];
     if (layer && maps.ready) {
+      // Grey below a map, so that its colours are its own.
+      context.globalCompositeOperation = "saturation";
+      context.fillStyle = "#808080";
+      context.fillRect(0, 0, canvas.width, canvas.height);
+      context.globalCompositeOperation = "source-over";
       layer.canvas = layer.canvas || layer.paint();
       context.globalAlpha = view.alpha;
       context.imageSmoothingEnabled = view.layer === "depth" || view.layer === "confidence";
@@ -328,7 +342,7 @@
     lit.mask = new OffscreenCanvas(width, height);
     const context = lit.mask.getContext("2d");
     const image = context.createImageData(width, height);
-    const inside = (i) => lit.frames.includes(maps.frame[i]);
+    const inside = (i) => lit.frames.includes(maps.frame[i]) && maps.confidence[i] > GUESS;
     for (let i = 0; i < width * height; i += 1) {
       if (!inside(i)) image.data[4 * i + 3] = 165;
       else if ((i % width && !inside(i - 1)) || (i >= width && !inside(i - width))) {
@@ -453,17 +467,15 @@
   }
 
   /* ---- sizes ---- */
-  function fitCanvas(target, ratioOfHeight) {
-    const width = target.clientWidth;
-    const height = ratioOfHeight ? width * ratioOfHeight : target.clientHeight;
-    target.width = Math.max(1, Math.round(width * ratio));
-    target.height = Math.max(1, Math.round(height * ratio));
+  function fitCanvas(target) {
+    target.width = Math.max(1, Math.round(target.clientWidth * ratio));
+    target.height = Math.max(1, Math.round(target.clientHeight * ratio));
   }
   function resize() {
     ratio = window.devicePixelRatio || 1;
     fitCanvas(canvas);
-    fitCanvas(loupeMain, 0.8);
-    fitCanvas(loupeOther, 0.8);
+    fitCanvas(loupeMain);
+    fitCanvas(loupeOther);
     settle();
     redraw();
   }
@@ -591,16 +603,11 @@
     const colours = palette(layer.palette);
     const stops = [];
     for (let k = 0; k <= 16; k += 1) {
-      const at = 3 * Math.min(255, 16 * k);
+      const start = layer.from || 0;
+      const at = 3 * Math.round(255 * (start + ((1 - start) * k) / 16));
       stops.push(`rgb(${colours[at]},${colours[at + 1]},${colours[at + 2]})`);
     }
     byId("ramp-bar").style.background = `linear-gradient(90deg,${stops.join(",")})`;
-    const tick = byId("ramp-tick");
-    tick.hidden = !layer.tick;
-    if (layer.tick) {
-      tick.style.left = `${100 * layer.tick}%`;
-      tick.textContent = layer.tickText;
-    }
   }
   for (const input of document.querySelectorAll("input[name=layer]")) {
     input.addEventListener("change", () => {
@@ -659,7 +666,8 @@
       view.scale = clamp(room, fitScale(), 1);
       view.fit = false;
       zoomTo(view.scale);
-      moveSpot(view.x, view.y);
+      const at = element.dataset.spot ? element.dataset.spot.split(",").map(Number) : null;
+      moveSpot(at ? at[1] : view.x, at ? at[0] : view.y);
     }
     const shown = chosen.filter((index) => frames.has(index));
     if (shown.length) chooser.value = String(shown[0]);
@@ -686,7 +694,8 @@
     goTo(element);
   });
 
-  new ResizeObserver(resize).observe(pane);
+  const sizes = new ResizeObserver(resize);
+  for (const element of [pane, loupeMain]) sizes.observe(element);
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   overview.addEventListener("load", redraw);
   showLegend();

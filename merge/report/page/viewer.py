@@ -47,7 +47,7 @@ class Words:
     main : str
         Short: "Result".
     note : str
-        A sentence about what the picture is, for its caption.
+        A sentence about what the picture is; may be empty.
     frame_layer : str
         What the map of frames shows.
     """
