@@ -55,8 +55,8 @@ def apertures_page(series: ApertureSeries, record: Mapping[str, Any], *, seconds
     report = series.report
     first, last = report.frames[0], report.frames[-1]
     sections = [
-        Section("answer", "Which f-number?", _answer(report)),
-        Section("look", "Look: the same places at every f-number", _look(series)),
+        Section("answer", "Which f‑number?", _answer(report)),
+        Section("look", "Look: the same places at every f‑number", _look(series)),
         Section("where", "Where is each the sharpest?", _where(series)),
         Section("why", "Why: what each stop gives and costs", _why(report)),
         Section(

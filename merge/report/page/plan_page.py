@@ -36,10 +36,10 @@ def plan_page(plan: Plan, record: Mapping[str, Any]) -> str:
     sections = [
         Section("set", "What to set", _settings(plan)),
         Section("focus", "Where to focus", _focus(plan)),
-        Section("stops", "What each f-number would give", _stops(plan)),
+        Section("stops", "What each f‑number would give", _stops(plan)),
         Section("run", "How it was reckoned", template("run.html.j2").render(rows=_run(plan))),
     ]
-    subject = "a close-up on a rail" if plan.mode == "rail" else "a landscape by focus distances"
+    subject = "a close‑up on a rail" if plan.mode == "rail" else "a landscape by focus distances"
     return render_page(
         title=f"Plan: {subject}",
         summary=plan_headline(plan).removeprefix("Plan: "),
@@ -100,8 +100,7 @@ def _lens_text(plan: Plan) -> str:
 
 def _focus(plan: Plan) -> str:
     rail = plan.mode == "rail"
-    show = mm_text if rail else metres_text
-    rows = [_position_row(i, p, plan, show) for i, p in enumerate(plan.positions)]
+    rows = [_position_row(i, p, plan) for i, p in enumerate(plan.positions)]
     thinned = rail and len(rows) > _MOST_ROWS
     if thinned:
         rows = [row for i, row in enumerate(rows) if i % 10 == 0 or i == len(rows) - 1]
@@ -115,15 +114,21 @@ def _focus(plan: Plan) -> str:
     return html
 
 
-def _position_row(i: int, position: FramePosition, plan: Plan, show: Any) -> dict[str, str]:
+def _position_row(i: int, position: FramePosition, plan: Plan) -> dict[str, str]:
+    show = _on_rail if plan.mode == "rail" else metres_text
     moved = position.focus_mm - plan.positions[0].focus_mm
-    return {
-        "number": str(i + 1),
+    lengths = {
         "focus": show(position.focus_mm),
-        "moved": mm_text(moved),
+        "moved": _on_rail(moved),
         "near": show(position.near_mm),
         "far": show(position.far_mm),
     }
+    return {"number": str(i + 1)} | lengths
+
+
+def _on_rail(length_mm: float) -> str:
+    """Return a length to the µm: steps of a rail are that fine, however long the way."""
+    return f"{round(length_mm, 3) + 0.0:.3f} mm".replace("-", "−")
 
 
 def _stops(plan: Plan) -> str:

@@ -70,7 +70,7 @@ _GUIDE = "stroke:var(--ink);stroke-width:1;stroke-dasharray:1 3"
 
 def _axes(numbers: Sequence[float], top: float, foot: float) -> tuple[svg.Scale, svg.Scale]:
     """Return the scales of log2 of the f-number, and of contrast in %."""
-    x = svg.Scale(math.log2(min(numbers)), math.log2(max(numbers)), 6.0, 95.0)
+    x = svg.Scale(math.log2(min(numbers)), math.log2(max(numbers)), 11.0, 95.0)
     return x, svg.Scale(0, 108, foot, top)
 
 
@@ -211,7 +211,7 @@ def edge_chart(report: ApertureReport) -> str:
     found = [(f, e) for f, e in zip(report.frames, report.edges, strict=False) if e is not None]
     if not found:
         return ""
-    x, y = svg.Scale(0, 0.5, 2.0, 97.0), svg.Scale(0, 1.1, _FOOT, _TOP)
+    x, y = svg.Scale(0, 0.5, 4.0, 97.0), svg.Scale(0, 1.1, _FOOT, _TOP)
     parts = [svg.hint("Visit an f-number for its curve.")]
     for value in (0.0, 0.5, 1.0):
         parts.append(svg.line(0, y(value), 100, y(value), classes="grid"))

@@ -44,6 +44,9 @@ STYLE = (
     "</style>"
 )
 
+# Share of labels that must have room for the others just to be left out.
+_MOST_OF = 0.8
+
 
 @dataclass(frozen=True)
 class Scale:
@@ -253,15 +256,28 @@ def hint(words: str, y: float = 14.0) -> str:
 
 
 def spaced(places: Sequence[float], words: Sequence[str], *, wide: bool) -> list[int]:
-    """Return which labels have room beside those chosen before; the first and last come first."""
+    """Return which labels have room: all but a few, else every second, fifth, tenth and so on."""
+    count = len(places)
+    chosen = _fitting(places, words, [0, count - 1, *range(1, count - 1)][:count], wide=wide)
+    if len(chosen) >= _MOST_OF * count:
+        return chosen
+    for stride in (2, 5, 10, 20, 50, 100, 200, 500):
+        every = list(range(stride - 1, count, stride))
+        if len(_fitting(places, words, every, wide=wide)) == len(every):
+            return _fitting(places, words, [*every, 0, count - 1], wide=wide)
+    return chosen
+
+
+def _fitting(
+    places: Sequence[float], words: Sequence[str], order: Sequence[int], *, wide: bool
+) -> list[int]:
+    """Return the labels that have room beside those that come before them."""
     room = 100 / (_WIDE_PX if wide else _NARROW_PX)
     chosen: list[int] = []
-    order = [0, len(places) - 1, *range(1, len(places) - 1)] if len(places) > 1 else [0]
-    for i in order[: len(places)]:
-        widths = (
-            0.5 * room * (_CHARACTER_PX * (len(words[i]) + len(words[k])) + 10) for k in chosen
-        )
-        if all(abs(places[i] - places[k]) >= w for k, w in zip(chosen, widths, strict=True)):
+    for i in dict.fromkeys(order):
+        needed = [room * (_CHARACTER_PX * (len(words[i]) + len(words[k])) / 2 + 5) for k in chosen]
+        apart = [abs(places[i] - places[k]) for k in chosen]
+        if all(a >= n for a, n in zip(apart, needed, strict=True)):
             chosen.append(i)
     return sorted(chosen)
 
