@@ -21,6 +21,8 @@ CERTAIN, LIKELY = 7.5, 3.5
 SAME_DEPTH_FRAMES = 2.5
 # Pieces of one thing that moved by more than its size: so far apart, as a share of the diagonal.
 _LINK_SHARE = 0.03
+# A piece of less than this share of another, and not farther from it, goes with it at any depth.
+_BESIDE_SHARE, _BESIDE_PX = 0.25, 8
 # Smaller than this nobody sees a double image.
 _LEAST_AREA_PX = 12
 # Up to this share of the picture a part comes from one frame, whatever lies around it.
@@ -106,7 +108,11 @@ def _split_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
 
 
 def _link(labels: IntArray, position: FloatArray) -> IntArray:
-    """Return labels 1, 2, ... where pieces of one depth that lie close together share one."""
+    """Return labels 1, 2, ... where pieces of one thing share one.
+
+    They are close together and of one depth, or a small piece beside a large one: the blur of a
+    thing moves, too, over what lies behind it.
+    """
     values, compact = np.unique(labels, return_inverse=True)
     compact = compact.reshape(labels.shape)
     count = len(values) - 1
@@ -117,6 +123,9 @@ def _link(labels: IntArray, position: FloatArray) -> IntArray:
     ends = boxes[:, :2] + boxes[:, 2:]
     gaps = np.maximum(boxes[:, None, :2] - ends[None], boxes[None, :, :2] - ends[:, None])
     near = gaps.max(axis=2) <= reach
-    near &= np.abs(depths[:, None] - depths[None]) <= SAME_DEPTH_FRAMES
+    alike = np.abs(depths[:, None] - depths[None]) <= SAME_DEPTH_FRAMES
+    areas = np.array([piece.sum() for piece in pieces])
+    beside = (gaps.max(axis=2) <= _BESIDE_PX) & (areas[:, None] < _BESIDE_SHARE * areas[None])
+    near = (near & alike) | beside
     _, group = connected_components(coo_matrix(near), directed=False)
     return np.concatenate([[0], group + 1]).astype(np.int32)[compact]

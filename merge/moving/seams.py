@@ -35,7 +35,7 @@ _OTHER_COST = 0.002
 _BELIEVED = 0.02
 # Parts are cut out together up to this share of the picture, to read frames seldom and keep little.
 _BATCH_SHARE = 0.25
-_TINY = 1e-12
+_TINY = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,20 +159,19 @@ def _collect(pictures: Pictures, places: list[_Place]) -> list[dict[int, _View]]
 def _choose_frame(views: dict[int, _View], core: BoolArray) -> int:
     """Return the frame for a part, from those around its depth.
 
-    It is the one with most detail where things differ, and where several are nearly as sharp, the
-    one that is most like the others: of what passes through, rather the place without it.
+    It is the one with most detail in what differs from the other frames, so in the thing and not
+    in what surrounds it, and of several nearly as sharp rather one that is like the others: of
+    what passes through, the place without it.
     """
     smooth = {k: blur(view.picture, 2.0) for k, view in views.items()}
-    mean = sum(smooth.values(), np.zeros_like(views[next(iter(views))].picture)) / len(views)
-    apart = {k: np.abs(v - mean).sum(axis=2) for k, v in smooth.items()}
-    weight = np.max(list(apart.values()), axis=0) * core
-    off = {k: float(v[core].sum()) + _TINY for k, v in apart.items()}
-    least = min(off.values())
-
-    def score(k: int) -> float:
-        return float((views[k].detail * weight).sum()) * least / off[k]
-
-    return max(views, key=score)
+    mean = sum(smooth.values(), np.float32(0)) / np.float32(len(views))
+    off, sharp = {}, {}
+    for k, picture in smooth.items():
+        apart = np.abs(picture - mean).sum(axis=2)[core] + np.float32(_TINY)
+        off[k] = float(apart.mean())
+        weight = apart * apart
+        sharp[k] = float((views[k].detail[core] * weight).sum() / weight.sum())
+    return max(views, key=lambda k: sharp[k] / np.sqrt(off[k]))
 
 
 def _fine_detail(picture: FloatArray) -> FloatArray:
