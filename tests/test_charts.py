@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from test_apertures import save
 from test_plan import HALF_SIZE, LANDSCAPE, MACRO
 
+from merge.apertures import EdgeResponse
 from merge.cli import main
 from merge.diagnose import SliceLimits, measure_coverage
 from merge.diagnose.coverage import find_gaps, find_uncovered_ends
@@ -256,6 +257,27 @@ def test_parts_and_places_of_a_series_are_sound(series):
     dots = list(root.iter(f"{SVG}circle"))
     assert len(dots) == np.isfinite(series.report.winners).sum()
     assert edge_chart(replace(series.report, edges=())) == ""
+
+
+def edge_of(width):
+    """Return an edge's response that falls as a Gaussian, None for a frame without one."""
+    frequency = np.linspace(0, 1, 129)
+    response = np.exp(-((frequency / width) ** 2))
+    return EdgeResponse((0, 0, 40, 40), 5.0, frequency, response, width * math.sqrt(math.log(2)))
+
+
+def test_an_edge_is_drawn_for_every_frame_that_shows_it(series):
+    edges = (edge_of(0.2), None, edge_of(0.35), edge_of(0.3), edge_of(0.15))
+    root = ET.fromstring(edge_chart(replace(series.report, edges=edges)))
+    assert [m.get("data-frame") for m in marks(root)] == ["0", "2", "3", "4"]
+    assert "f/8: half contrast at 0.291 cycles a pixel" in marks(root)[1].get("aria-label")
+    curve = next(p for p in marks(root)[1].iter(f"{SVG}path") if p.get("class") == "line")
+    points = np.array(re.findall(r"[ML]([\d.]+) ([\d.]+)", curve.get("d")), float)
+    # One half is reached where the label says, on a scale of 0.5 cycles a pixel.
+    x = np.interp(0.291, [0, 0.5], [4.0, 97.0])
+    heights = np.interp([x, points[0, 0]], points[:, 0], points[:, 1])
+    foot = 264.0
+    assert (foot - heights[0]) / (foot - heights[1]) == pytest.approx(0.5, abs=0.01)
 
 
 @pytest.mark.parametrize("request_", [LANDSCAPE, MACRO, HALF_SIZE])

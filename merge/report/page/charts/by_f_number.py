@@ -208,7 +208,7 @@ def region_chart(report: ApertureReport, region: Region) -> str:
 
 def edge_chart(report: ApertureReport) -> str:
     """Return the response at the slanted edge over frequency; empty where no edge was found."""
-    found = [(f, e) for f, e in zip(report.frames, report.edges, strict=False) if e is not None]
+    found = [(i, report.frames[i], edge) for i, edge in enumerate(report.edges) if edge is not None]
     if not found:
         return ""
     x, y = svg.Scale(0, 0.5, 4.0, 97.0), svg.Scale(0, 1.1, _FOOT, _TOP)
@@ -219,7 +219,7 @@ def edge_chart(report: ApertureReport) -> str:
     ticks = [0.1, 0.2, 0.3, 0.4, 0.5]
     parts += svg.labels([x(t) for t in ticks], [f"{t:g}" for t in ticks], _FOOT + 18)
     parts.append(svg.text(50, _FOOT + 36, "cycles a pixel", anchor="middle", classes="soft"))
-    for i, (frame, edge) in enumerate(found):
+    for k, (i, frame, edge) in enumerate(found):
         kept = edge.frequency <= 0.5
         points = [
             (x(float(f)), y(float(np.clip(r, 0, 1.1))))
@@ -229,8 +229,8 @@ def edge_chart(report: ApertureReport) -> str:
         head = f"f/{frame.f_number:.2g}: half contrast at {half} cycles a pixel"
         label = f"f/{frame.f_number:.2g}"
         # Names lie on their curves one after the other, so that they do not cover each other.
-        at = points[min(len(points) - 1, round((0.25 + 0.5 * i / len(found)) * len(points)))]
-        shapes = svg.curve(points, _FOOT + 40, style=_MEASURED, classes="line hit-line")
+        at = points[min(len(points) - 1, round((0.12 + 0.7 * k / len(found)) * len(points)))]
+        shapes = svg.curve(points, _FOOT + 40, classes="near") + svg.curve(points, _FOOT + 40)
         shapes += svg.text(at[0], at[1] + 4, label, anchor="middle", classes="halo strong")
         parts.append(svg.mark(shapes, label=f"{head}, {frame.name}", frames=[i], say=(head,)))
     return svg.chart(
@@ -238,7 +238,7 @@ def edge_chart(report: ApertureReport) -> str:
         title="Response at a slanted edge over frequency, for every f-number",
         description="; ".join(
             f"f/{f.f_number:.2g} falls to one half at {e.mtf50:.3f} cycles a pixel"
-            for f, e in found
+            for _, f, e in found
         ),
         height=_FOOT + 40,
         parts=parts,
