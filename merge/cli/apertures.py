@@ -133,6 +133,8 @@ def command(
         click.echo(json.dumps(record, indent=1, ensure_ascii=False))
     else:
         click.echo(apertures_text(series))
+        if report is not None:
+            click.echo(f"Written: {report} ({report.stat().st_size / 1e6:.1f} MB)")
 
 
 def _write_report(

@@ -154,6 +154,8 @@ def command(audit_path: Path | None, as_json: bool, **options: Any) -> None:
         click.echo(_reshoot(audit_path, options, as_json))
     else:
         click.echo(_plan(options, as_json))
+    if options["report"] is not None and not as_json:
+        click.echo(f"Written: {options['report']}")
 
 
 def _plan(options: dict[str, Any], as_json: bool) -> str:
