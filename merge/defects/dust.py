@@ -19,6 +19,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
 
 from merge.defects.evidence import PictureMotion
 from merge.encoding import linearize
@@ -28,7 +29,7 @@ from merge.model import DustSpot, FloatArray
 _ANALYSED_PX = 1_600_000
 _BAND_ROWS = 32
 # Light is taken as at least this much above black, where logarithms only show noise.
-_DARK_LIGHT = 0.004
+_DARK_LIGHT = 0.002
 # Differences of Gaussians find spots, at two sizes on each of three halvings; a disk of radius r
 # answers most at about r / 1.6 (measured on soft-rimmed disks).
 _LEVELS = 3
@@ -63,13 +64,16 @@ _MANY_FRAMES = 5
 # Number of frames that must show it clearly.
 _COUNTED = 2.0
 # The part of it that stays while the picture moves: 1 for dust, 0 for a thing. So many standard
-# errors below it still have to be above the limit.
-_STAYS = 0.7
+# errors below it still have to be above the first number, and the error be below the second; less
+# is asked of what is clearly round.
 _ERRORS = 3.0
-_LARGEST_ERROR = 0.12
+_STAYS = (0.7, 0.12)
+_CLEARLY_ROUND = 0.75
+_STAYS_ROUND = (0.5, 0.25)
 _MOST = 1.5
 # Blur that dissolves a thing, over its diameter.
 _DISSOLVED = 1.5
+_RIDGE = 0.05
 _ROUNDS = 5
 _SETTLED_PX = 0.1
 # Number of neighbouring differences that vary together.
@@ -320,8 +324,9 @@ class _Sample:
         few = len(self._light) < _MANY_FRAMES
         if spot.roundness < (_ROUND_FEW if few else _ROUND) or spot.counted < _COUNTED:
             return False
-        if spot.stays_error < _LARGEST_ERROR and spot.stays < _MOST:
-            return spot.stays - _ERRORS * spot.stays_error > _STAYS
+        least, largest_error = _STAYS_ROUND if spot.roundness > _CLEARLY_ROUND else _STAYS
+        if spot.stays_error < largest_error and spot.stays < _MOST:
+            return spot.stays - _ERRORS * spot.stays_error > least
         size_px = 2 * len(spot.profile) * self._reduction
         dissolves = self._motion.blurred_px() >= _DISSOLVED * size_px
         return dissolves and spot.roundness > _ROUND_FEW and spot.varies < _STEADY / 2
@@ -387,18 +392,29 @@ def _without_slope(
 
 
 def _radial_profile(mean: FloatArray, radius: FloatArray, outer: float) -> FloatArray:
-    """Return the mean at radii 0, 1, 2 ... up to a last one of 0, rising to it steadily."""
+    """Return the values at radii 0, 1, 2 ... up to a last one of 0 that fit a picture best.
+
+    Straight between them, and none darker than the one before it [1]_.
+
+    References
+    ----------
+    .. [1] R. E. Barlow et al., *Statistical Inference under Order Restrictions* (Wiley, 1972):
+       regression to a rising sequence, here through SciPy (from memory).
+    """
     last = int(np.ceil(outer)) + 1
     inside = radius < last
-    # Each pixel counts for the two radii that it lies between.
     lower = np.floor(radius[inside]).astype(int)
     part = radius[inside] - lower
-    sums = np.bincount(lower, mean[inside] * (1 - part), last + 1)
-    sums += np.bincount(lower + 1, mean[inside] * part, last + 1)
-    weight = np.bincount(lower, 1 - part, last + 1) + np.bincount(lower + 1, part, last + 1)
-    profile = sums / np.maximum(weight, 1e-6)
-    profile[last:] = 0
-    return np.minimum(np.minimum.accumulate(profile[::-1])[::-1], 0).astype(np.float32)
+    values, rest = mean[inside], 1 - part
+    pull = np.bincount(lower, values * rest, last + 1) + np.bincount(
+        lower + 1, values * part, last + 1
+    )
+    both = np.bincount(lower, rest**2, last + 1) + np.bincount(lower + 1, part**2, last + 1)
+    between = np.bincount(lower, rest * part, last + 1)[:last]
+    normal = np.diag(both + _RIDGE) + np.diag(between, 1) + np.diag(between, -1)
+    profile = np.append(np.linalg.solve(normal[:last, :last], pull[:last]), 0.0)
+    rising = isotonic_regression(profile, weights=both + _RIDGE).x
+    return np.minimum(rising - rising[-1], 0).astype(np.float32)
 
 
 @dataclass(frozen=True, eq=False)
