@@ -223,7 +223,7 @@ def _trend_words(trends: Sequence[_Trend], names: Sequence[str]) -> str:
 # Term of the blur budget, what it is called, and how it is filled; from the top of a column.
 _TERMS = (
     ("diffraction_contrast", "diffraction", "fill:var(--accent)"),
-    ("pixel_contrast", "pixel", "fill:var(--muted)"),
+    ("pixel_contrast", "pixel", "fill:var(--muted);fill-opacity:.38"),
     ("step_contrast", "step", f"fill:url(#{_LIMITS}-step)"),
     ("seen_contrast", "unexplained", f"fill:url(#{_LIMITS}-seen)"),
 )
