@@ -1,7 +1,9 @@
-"""Arrays kept for a second pass: in memory while they are small, else in a temporary file."""
+"""Arrays kept for later: in memory while they are small, else in a temporary file."""
 
 from __future__ import annotations
 
+import mmap
+import os
 import shutil
 import tempfile
 import threading
@@ -45,14 +47,8 @@ class ScratchStack:
         self._file = None
         self._lock = threading.Lock()
         if count * self._each > memory_bytes:
-            folder = tempfile.gettempdir()
-            free = shutil.disk_usage(folder).free
-            if free < count * self._each * 1.02:
-                raise WriteError(
-                    f"{folder}: {free / 1e9:.1f} GB free, but {count * self._each / 1e9:.1f} GB "
-                    "are needed for intermediate results; make room or set TMPDIR to another disk"
-                )
-            self._file = tempfile.TemporaryFile(prefix="depthweld-", dir=folder)
+            _check_room(count * self._each)
+            self._file = tempfile.TemporaryFile(prefix="depthweld-", dir=tempfile.gettempdir())
 
     def __enter__(self) -> ScratchStack:
         return self
@@ -85,10 +81,7 @@ class ScratchStack:
                     self._file.write(stored.data)
                     self._file.flush()
             except OSError as exc:
-                raise WriteError(
-                    f"{tempfile.gettempdir()}: disk full while keeping intermediate results; "
-                    "make room or set TMPDIR to another disk"
-                ) from exc
+                raise _disk_full() from exc
         self._length += 1
 
     def __getitem__(self, index: int) -> NDArray[Any]:
@@ -104,3 +97,61 @@ class ScratchStack:
 
     def __iter__(self) -> Iterator[NDArray[Any]]:
         return (self[k] for k in range(self._length))
+
+
+class ScratchPicture:
+    """One array in a temporary file, filled and read like any other.
+
+    Parameters
+    ----------
+    shape : tuple of int
+    dtype : numpy dtype
+
+    Attributes
+    ----------
+    values : ndarray
+        The array; the file lives as long as it does.
+
+    Raises
+    ------
+    WriteError
+        If the temporary folder has too little room.
+    """
+
+    def __init__(self, shape: tuple[int, ...], dtype: Any) -> None:
+        size = int(np.prod(shape)) * np.dtype(dtype).itemsize
+        _check_room(size)
+        with tempfile.TemporaryFile(prefix="depthweld-", dir=tempfile.gettempdir()) as file:
+            try:
+                # A full disk must show now: later, writing to the mapping would end the process.
+                if hasattr(os, "posix_fallocate"):
+                    os.posix_fallocate(file.fileno(), 0, size)
+                else:
+                    file.truncate(size)
+            except OSError as exc:
+                raise _disk_full() from exc
+            self._map = mmap.mmap(file.fileno(), size)
+        self.values = np.frombuffer(self._map, dtype).reshape(shape)
+
+    def release(self) -> None:
+        """Let go of the memory that its pages take; they come back from the file when needed."""
+        self._map.flush()
+        if hasattr(mmap, "MADV_DONTNEED"):
+            self._map.madvise(mmap.MADV_DONTNEED)
+
+
+def _check_room(needed: int) -> None:
+    folder = tempfile.gettempdir()
+    free = shutil.disk_usage(folder).free
+    if free < needed * 1.02:
+        raise WriteError(
+            f"{folder}: {free / 1e9:.1f} GB free, but {needed / 1e9:.1f} GB are needed for "
+            "intermediate results; make room or set TMPDIR to another disk"
+        )
+
+
+def _disk_full() -> WriteError:
+    return WriteError(
+        f"{tempfile.gettempdir()}: disk full while keeping intermediate results; "
+        "make room or set TMPDIR to another disk"
+    )

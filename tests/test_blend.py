@@ -22,6 +22,7 @@ from merge.blend import (
     mixing_reach,
     mixing_variance,
     restore_detail,
+    within,
 )
 from merge.encoding import encode, linearize
 from merge.model import MergeOptions, MergeResult
@@ -43,14 +44,21 @@ def surface_of(frames: list[np.ndarray], position: np.ndarray, reach: float = 1.
     blend = SurfaceBlend(position, everywhere, frames[0].shape, len(frames))
     for index, frame in enumerate(frames):
         blend.add(frame, index)
-    return blend.result()
+    out = np.full(frames[0].shape, np.nan, np.float32)
+    for part in blend.parts:
+        pixels = blend.take(part)[within(part.inner, part.core)]
+        out[within(part.inner, (0, 0, *out.shape[:2]))] = pixels
+    return out
 
 
 def detail_of(frames: list[np.ndarray], masks: list[np.ndarray | None] | None = None) -> np.ndarray:
     blend = DetailBlend(frames[0].shape)
     for frame, mask in zip(frames, masks or [None] * len(frames), strict=True):
         blend.add(frame, mask)
-    return blend.result()
+    out = np.full(frames[0].shape, np.nan, np.float32)
+    for part in blend.parts:
+        out[within(part.inner, (0, 0, *out.shape[:2]))] = blend.take(part)
+    return out
 
 
 # --- luma -------------------------------------------------------------------------------------
@@ -116,8 +124,16 @@ def test_surface_in_small_parts_is_the_surface_as_a_whole(monkeypatch):
     frames = [picture_of(seed, (131, 157, 3)) for seed in (5, 6, 7, 8)]
     position = cv2.resize(picture_of(3, (8, 9)), (157, 131)) * 3
     whole = surface_of(frames, position)
-    monkeypatch.setattr("merge.blend.surface._PART_PX", 36)
+    monkeypatch.setattr("merge.blend.surface.PART_PX", 36)
     np.testing.assert_allclose(surface_of(frames, position), whole, atol=1e-6)
+
+
+def test_detail_in_small_parts_is_the_detail_as_a_whole(monkeypatch):
+    frames = [cv2.GaussianBlur(picture_of(k, (150, 187, 3)), (0, 0), s)
+              for k, s in ((5, 0.8), (6, 1.5), (7, 3.0))]  # fmt: skip
+    whole = detail_of(frames)
+    monkeypatch.setattr("merge.blend.detail._PART_PX", 32)
+    np.testing.assert_allclose(detail_of(frames), whole, atol=1e-6)
 
 
 def test_surface_is_the_sum_of_weighted_pyramids():

@@ -7,8 +7,9 @@ lies behind it; `restore_detail` undoes the small blur of places between two fra
 
 from merge.blend.common import luminance
 from merge.blend.detail import DetailBlend
+from merge.blend.parts import Part, within
 from merge.blend.surface import (
-    Part,
+    PART_PX,
     Share,
     SurfaceBlend,
     mixing_reach,
@@ -26,6 +27,7 @@ from merge.blend.veil import (
 )
 
 __all__ = [
+    "PART_PX",
     "DetailBlend",
     "Part",
     "Share",
@@ -41,4 +43,5 @@ __all__ = [
     "remove_veil",
     "restore_detail",
     "veil_gain",
+    "within",
 ]

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import cv2
 import numba
 import numpy as np
 
 from merge.blend.common import fitting_levels
+from merge.blend.parts import Part, divide
 from merge.encoding import encode, linearize
 from merge.enlarging import Box, enlarge_part, enlarge_position
 from merge.model import BoolArray, FloatArray
@@ -18,9 +19,9 @@ from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 # Levels over which seams are softened (1 to 5 differ by less than 0.1 dB; more levels let
 # defocused frames in at depth steps).
 _LEVELS = 2
-# Side of a part, and its margin, beyond which `_LEVELS` levels reach nothing; multiples of 4, so
-# that a part's pyramid is the whole picture's.
-_PART_PX, _MARGIN_PX = 256, 16
+# Side of a part, what is blended around it for `restore_detail` to see, and the margin beyond which
+# `_LEVELS` levels reach nothing; multiples of 4, so that a part's pyramid is the whole picture's.
+PART_PX, _HALO_PX, _MARGIN_PX = 256, 4, 16
 # Frames on either side that an even place is averaged over.
 _EVEN_REACH = 3.0
 # Weight of a frame where none of the right depth has a pixel.
@@ -45,25 +46,6 @@ def mixing_reach(evenness: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
-    """A piece of the picture that is blended by itself.
-
-    Attributes
-    ----------
-    box : (row, column, height, width)
-        Whose pixels are needed.
-    core : (row, column, height, width)
-        Which of them the part fills.
-    frames : ndarray of bool, shape (N,)
-        Which frames count in it.
-    """
-
-    box: Box
-    core: Box
-    frames: BoolArray = field(repr=False)
-
-
-@dataclass(frozen=True, eq=False)
 class Share:
     """One frame's share of a part.
 
@@ -71,20 +53,19 @@ class Share:
     ----------
     box : (row, column, height, width)
         Whose pixels of the frame are needed.
-    core : (row, column, height, width)
-        Which pixels the part fills; the box may reach beyond and need not cover it.
+    part : Part
     weight : ndarray, shape (height, width) of ``box``, float32
     """
 
     box: Box
-    core: Box
+    part: Part
     weight: FloatArray
 
 
 class SurfaceBlend:
     """Each pixel from the frames that its depth lies between; seams softened.
 
-    The picture is blended in parts, each from the frames that count in it, and only the result is
+    The picture is blended in parts, each from the frames that count in it, and only their sums are
     kept. Parts of one frame may be added from several threads.
 
     Parameters
@@ -102,6 +83,8 @@ class SurfaceBlend:
     coverage : callable, optional
         Given a frame and a box, which of the box's pixels the frame has, bool; None = all.
         Default: all frames have all pixels.
+    rows : (first, last), optional
+        Blend only the parts that begin in these rows.
     """
 
     def __init__(
@@ -113,25 +96,16 @@ class SurfaceBlend:
         *,
         reduction: int = 1,
         coverage: Coverage | None = None,
+        rows: tuple[int, int] | None = None,
     ) -> None:
         self._levels = fitting_levels(shape, _LEVELS)
         self._position, self._reach, self._reduction = position, reach, reduction
         self._count, self._coverage = count, coverage
-        self._out = np.zeros(shape, np.float32)
+        self._shape = shape
+        self._sums: dict[Part, FloatArray] = {}
         self._totals: dict[Box, FloatArray] = {}
-        self._parts = list(self._divide())
-
-    def _divide(self) -> Iterator[Part]:
-        height, width = self._out.shape[:2]
-        for row in range(0, height, _PART_PX):
-            for column in range(0, width, _PART_PX):
-                bottom, right = min(row + _PART_PX, height), min(column + _PART_PX, width)
-                top, left = max(row - _MARGIN_PX, 0), max(column - _MARGIN_PX, 0)
-                low = min(bottom + _MARGIN_PX, height)
-                far = min(right + _MARGIN_PX, width)
-                box = top, left, low - top, far - left
-                core = row, column, bottom - row, right - column
-                yield Part(box, core, self._frames_of(box))
+        self.parts = list(divide(shape, PART_PX, _HALO_PX, _MARGIN_PX, rows))
+        self._frames = {part: self._frames_of(part.box) for part in self.parts}
 
     def _frames_of(self, box: Box) -> BoolArray:
         """Return which frames count in a box; where some lack pixels, prepare the weights' sum."""
@@ -160,9 +134,9 @@ class SurfaceBlend:
                 self._totals[box] = total
         return frames
 
-    def parts(self, index: int) -> list[Part]:
+    def parts_with(self, index: int) -> list[Part]:
         """Return the parts in which frame ``index`` counts."""
-        return [part for part in self._parts if part.frames[index]]
+        return [part for part in self.parts if self._frames[part][index]]
 
     def share_of(self, index: int, part: Part) -> Share | None:
         """Return what is needed of frame ``index`` for a part; None if it has no weight there."""
@@ -174,7 +148,7 @@ class SurfaceBlend:
         top, bottom = _with_margin(rows, weight.shape[0])
         left, right = _with_margin(columns, weight.shape[1])
         box = part.box[0] + top, part.box[1] + left, bottom - top, right - left
-        return Share(box, part.core, weight[top:bottom, left:right])
+        return Share(box, part, weight[top:bottom, left:right])
 
     def add_share(self, share: Share, pixels: FloatArray) -> None:
         """Take a frame for one part.
@@ -190,18 +164,21 @@ class SurfaceBlend:
         weights = build_gaussian(share.weight, self._levels)
         weighted = [band * w[..., None] for band, w in zip(bands, weights, strict=True)]
         mixed = collapse_pyramid(weighted)
-        row, column, height, width = share.core
+        row, column, height, width = share.part.core
+        total = self._sums.get(share.part)
+        if total is None:
+            total = self._sums[share.part] = np.zeros((height, width, pixels.shape[2]), np.float32)
         top, left = max(share.box[0], row), max(share.box[1], column)
         bottom = min(share.box[0] + share.box[2], row + height)
         right = min(share.box[1] + share.box[3], column + width)
         if top < bottom and left < right:
             rows = slice(top - share.box[0], bottom - share.box[0])
             columns = slice(left - share.box[1], right - share.box[1])
-            self._out[top:bottom, left:right] += mixed[rows, columns]
+            total[top - row : bottom - row, left - column : right - column] += mixed[rows, columns]
 
     def add(self, pixels: FloatArray, index: int) -> None:
         """Take frame ``index`` as a whole, shape (H, W, C) float32 without NaN."""
-        for part in self.parts(index):
+        for part in self.parts_with(index):
             share = self.share_of(index, part)
             if share is not None:
                 row, column, height, width = share.box
@@ -228,9 +205,10 @@ class SurfaceBlend:
             weight /= total + np.float32(_FALLBACK * self._count)
         return weight
 
-    def result(self) -> FloatArray:
-        """Return the picture, shape (H, W, C); the blend is used up by it."""
-        return self._out
+    def take(self, part: Part) -> FloatArray:
+        """Return a part's blended pixels, shape (height, width, C) of its core, and forget them."""
+        total = self._sums.pop(part, None)
+        return np.zeros((*part.core[2:], self._shape[2]), np.float32) if total is None else total
 
 
 def _with_margin(places: np.ndarray, size: int) -> tuple[int, int]:

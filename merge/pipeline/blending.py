@@ -4,34 +4,34 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from merge.align import needed_area, valid_area, warp_frame, warp_part
+from merge.align import needed_area, warp_part
 from merge.blend import (
     DetailBlend,
     Part,
     SurfaceBlend,
     Veil,
+    VeilScene,
     find_veil,
     mixing_reach,
     mixing_variance,
     remove_veil,
     restore_detail,
+    within,
 )
 from merge.enlarging import enlarge_part, enlarge_position
 from merge.model import BoolArray, FloatArray, MergeOptions, Stack
 from merge.pipeline.aligning import Alignment, Progress, read_ahead
 from merge.pipeline.measuring import Measured, covered, equalize_exposure, veil_scene
-from merge.read import read_frame, read_samples
+from merge.pipeline.memory import MemoryPlan
+from merge.read import read_samples
+from merge.scratch import ScratchPicture
 
 Box = tuple[int, int, int, int]
 
 _THREADS = 2
-# Side of the pieces that are finished at a time, and what `restore_detail` sees around them.
-_PIECE_PX, _HALO_PX = 256, 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,84 +65,145 @@ class Blending:
         """(H, W, C) of the output."""
         return self.box[2], self.box[3], self.stack.sources[0].shape[2]
 
+    @property
+    def whole(self) -> Box:
+        """The output as a box of itself."""
+        return 0, 0, self.box[2], self.box[3]
 
-def blend_detail(job: Blending) -> FloatArray:
-    """Merge by local energy, in one pass; return shape (H, W, C)."""
-    blend = DetailBlend(job.shape)
 
-    def read(index: int) -> tuple[FloatArray, BoolArray | None]:
-        source, frame = job.stack.sources[index], job.alignment.registration.frames[index]
-        assert frame.transform is not None
-        pixels = read_frame(source, white_balance=job.stack.white_balance).pixels
-        if job.options.equalize_exposure:
-            pixels = equalize_exposure(pixels, frame, job.transfer)
-        warped = warp_frame(pixels, frame.transform, box=job.box)
-        if job.options.extent == "common":
-            return warped, None
-        valid = valid_area(frame.transform, pixels.shape[:2], job.box)
-        valid &= ~np.isnan(warped[..., 0])
-        return np.nan_to_num(warped, copy=False), valid
+def blend_detail(job: Blending, plan: MemoryPlan) -> FloatArray:
+    """Merge by local energy; return shape (H, W, C), in [0, 1]."""
+    scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
+    out = np.empty(job.shape, np.float32) if scratch is None else scratch.values
+    coarse: FloatArray | None = None
+    for band, rows in enumerate(plan.bands):
+        blend = DetailBlend(job.shape, rows=rows, coarse=coarse)
+        _add_details(job, blend, (band, len(plan.bands)))
+        coarse = blend.coarse_result()
+        for part in blend.own_parts:
+            np.clip(blend.take(part), 0, 1, out=out[within(part.inner, job.whole)])
+        if scratch is not None:
+            scratch.release()
+    return out
 
+
+def _add_details(job: Blending, blend: DetailBlend, band: tuple[int, int]) -> None:
+    """Read every frame and add it."""
     used = list(job.alignment.used)
-    for slot, (pixels, valid) in enumerate(read_ahead(read, used)):
-        blend.add(pixels, valid)
-        job.report("Merging", slot + 1, len(used))
-    return blend.result()
+    with ThreadPoolExecutor(_THREADS) as pool:
+        frames = read_ahead(lambda index: _PartSampler(job, index), used)
+        for done, sampler in enumerate(frames, 1):
+
+            def add(part: Part, sampler: _PartSampler = sampler) -> None:
+                blend.add_part(part, sampler(part.box), sampler.covered(part.box))
+
+            list(pool.map(add, blend.parts))
+            blend.end_frame()
+            job.report("Merging", band[0] * len(used) + done, band[1] * len(used))
 
 
-def blend_by_depth(job: Blending, measured: Measured) -> FloatArray:
-    """Merge by a depth map; return shape (H, W, C)."""
-    registration, reduction = job.alignment.registration, measured.reduction
-    used = list(job.alignment.used)
+def blend_by_depth(job: Blending, measured: Measured, plan: MemoryPlan) -> FloatArray:
+    """Merge by a depth map; return shape (H, W, C), in [0, 1]."""
     scene = None
     if job.options.method == "auto":
         scene = veil_scene(measured, job.stack, job.alignment)
+    scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
+    out = np.empty(job.shape, np.float32) if scratch is None else scratch.values
+    for done, rows in enumerate(plan.bands):
+        blend = _blend_of(job, measured, rows)
+        _add_frames(job, measured, scene, blend, (done, len(plan.bands)))
+        _finish(job, measured, blend, out)
+        if scratch is not None:
+            scratch.release()
+    return out
+
+
+def _blend_of(job: Blending, measured: Measured, rows: tuple[int, int]) -> SurfaceBlend:
+    """Return the empty blend of some rows of the output."""
+    registration, used = job.alignment.registration, job.alignment.used
 
     def coverage(slot: int, box: Box) -> BoolArray | None:
         return covered(registration.frames[used[slot]], registration.shape, _inside(job.box, box))
 
-    blend = SurfaceBlend(
+    return SurfaceBlend(
         measured.depth.position,
         mixing_reach(measured.evenness),
         job.shape,
         len(used),
-        reduction=reduction,
+        reduction=measured.reduction,
         coverage=None if job.options.extent == "common" else coverage,
+        rows=rows,
     )
 
+
+def _add_frames(
+    job: Blending,
+    measured: Measured,
+    scene: VeilScene | None,
+    blend: SurfaceBlend,
+    band: tuple[int, int],
+) -> None:
+    """Read every frame that counts in a blend and add it."""
+    used, transfer = job.alignment.used, job.transfer
+    slots = [slot for slot in range(len(used)) if blend.parts_with(slot)]
+
     def read(slot: int) -> tuple[_PartSampler, Veil | None]:
-        source = job.stack.sources[used[slot]]
-        samples, white = read_samples(source, white_balance=job.stack.white_balance)
-        veil = None
+        sampler, veil = _PartSampler(job, used[slot]), None
         if scene is not None:
             small = measured.pictures[slot].astype(np.float32)
-            veil = find_veil(small, slot, scene, job.transfer)
-        return _PartSampler(job, used[slot], samples, white), veil
+            veil = find_veil(small, slot, scene, transfer)
+        return sampler, veil
 
     with ThreadPoolExecutor(_THREADS) as pool:
-        for slot, (sampler, veil) in enumerate(read_ahead(read, list(range(len(used))))):
+        for done, (slot, (sampler, veil)) in enumerate(
+            zip(slots, read_ahead(read, slots), strict=True), 1
+        ):
 
             def add(
-                part: Part, slot: int = slot, sampler: Any = sampler, veil: Veil | None = veil
+                part: Part,
+                slot: int = slot,
+                sampler: _PartSampler = sampler,
+                veil: Veil | None = veil,
             ) -> None:
                 share = blend.share_of(slot, part)
                 if share is None:
                     return
                 pixels = sampler(share.box)
                 if veil is not None and scene is not None:
-                    pixels = remove_veil(pixels, share.box, veil, scene, reduction, job.transfer)
+                    pixels = remove_veil(
+                        pixels, share.box, veil, scene, measured.reduction, transfer
+                    )
                 blend.add_share(share, pixels)
 
-            list(pool.map(add, blend.parts(slot)))
-            job.report("Merging", slot + 1, len(used))
-    return _finished(job, measured, blend.result())
+            list(pool.map(add, blend.parts_with(slot)))
+            job.report("Merging", band[0] * len(slots) + done, band[1] * len(slots))
+
+
+def _finish(job: Blending, measured: Measured, blend: SurfaceBlend, out: FloatArray) -> None:
+    """Put a blend's parts into ``out``, the blur between frames undone, in [0, 1]."""
+    positions = job.alignment.positions_px
+
+    def finish(part: Part) -> None:
+        pixels = blend.take(part)
+        if positions is not None:
+            position = enlarge_position(measured.depth.position, part.core, measured.reduction)
+            even = enlarge_part(measured.evenness, part.core, measured.reduction)
+            variance = mixing_variance(position, positions) * (1 - even)
+            pixels = restore_detail(pixels, variance, job.transfer)
+        inner = pixels[within(part.inner, part.core)]
+        np.clip(inner, 0, 1, out=out[within(part.inner, job.whole)])
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        list(pool.map(finish, blend.parts))
 
 
 class _PartSampler:
     """One frame's pixels in the output's geometry, part by part."""
 
-    def __init__(self, job: Blending, index: int, samples: NDArray[Any], white: float) -> None:
-        self._job, self._samples, self._scale = job, samples, np.float32(1 / white)
+    def __init__(self, job: Blending, index: int) -> None:
+        source, balance = job.stack.sources[index], job.stack.white_balance
+        self._samples, white = read_samples(source, white_balance=balance)
+        self._job, self._scale = job, np.float32(1 / white)
         self._frame = job.alignment.registration.frames[index]
 
     def __call__(self, box: Box) -> FloatArray:
@@ -159,35 +220,14 @@ class _PartSampler:
             )
         return warp_part(area, frame.transform, origin=origin, box=box, extend=True)
 
+    def covered(self, box: Box) -> BoolArray | None:
+        """Return which pixels of a box of the output the frame has; None for all."""
+        job = self._job
+        if job.options.extent == "common":
+            return None
+        return covered(self._frame, job.alignment.registration.shape, _inside(job.box, box))
+
 
 def _inside(output: Box, box: Box) -> Box:
     """Return a box of the output as one of the reference frame."""
     return output[0] + box[0], output[1] + box[1], box[2], box[3]
-
-
-def _finished(job: Blending, measured: Measured, blended: FloatArray) -> FloatArray:
-    """Return the picture with the blur between frames undone, in [0, 1]."""
-    positions = job.alignment.positions_px
-    if positions is None:
-        return np.clip(blended, 0, 1, out=blended)
-    height, width = blended.shape[:2]
-    out = np.empty_like(blended)
-
-    def finish(corner: tuple[int, int]) -> None:
-        top, left = corner
-        bottom, right = min(top + _PIECE_PX, height), min(left + _PIECE_PX, width)
-        first, start = max(top - _HALO_PX, 0), max(left - _HALO_PX, 0)
-        last, end = min(bottom + _HALO_PX, height), min(right + _HALO_PX, width)
-        box = first, start, last - first, end - start
-        position = enlarge_position(measured.depth.position, box, measured.reduction)
-        even = enlarge_part(measured.evenness, box, measured.reduction)
-        variance = mixing_variance(position, positions) * (1 - even)
-        piece = restore_detail(blended[first:last, start:end], variance, job.transfer)
-        out[top:bottom, left:right] = piece[
-            top - first : bottom - first, left - start : right - start
-        ]
-
-    corners = [(r, c) for r in range(0, height, _PIECE_PX) for c in range(0, width, _PIECE_PX)]
-    with ThreadPoolExecutor(_THREADS) as pool:
-        list(pool.map(finish, corners))
-    return out

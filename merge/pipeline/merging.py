@@ -29,6 +29,7 @@ from merge.pipeline.judging import (
     worst_first,
 )
 from merge.pipeline.measuring import Measured, measured_scene
+from merge.pipeline.memory import plan_memory
 from merge.read import check_stack
 
 Box = tuple[int, int, int, int]
@@ -61,20 +62,23 @@ def merge_stack(
         If a frame cannot be read or does not fit the others.
     RegistrationError
         If no frames can be aligned; with ``strict``, if any cannot.
+    MemoryLimitError
+        If the memory limit is too small for frames of this size.
     """
     options = options or MergeOptions()
     report = progress or (lambda stage, done, total: None)
     check_stack(stack)
     seconds: dict[str, float] = {}
-    depth = None
+    depth, source = None, stack.sources[0]
+    # Whether the limit suffices shows before any work; the output's size only after alignment.
+    memory = plan_memory(source, source.shape[:2], options).scratch_bytes
     if options.method == "detail":
         with _timed(seconds, "align"):
             alignment = align_stack(stack, options, report)
             job = _job(stack, alignment, options, report)
         with _timed(seconds, "blend"):
-            pixels = np.clip(blend_detail(job), 0, 1)
+            pixels = blend_detail(job, plan_memory(source, job.box[2:], options))
     else:
-        memory = _scratch_memory(options)
         with KeptFrames(stack, memory) as kept:
             with _timed(seconds, "align"):
                 alignment = align_stack(stack, options, report, kept)
@@ -83,7 +87,8 @@ def merge_stack(
             with measured_scene(kept, stack, alignment, job.box, options, memory) as measured:
                 seconds["measure"] = time.perf_counter() - began
                 with _timed(seconds, "blend"):
-                    pixels = blend_by_depth(job, measured)
+                    plan = plan_memory(source, job.box[2:], options)
+                    pixels = blend_by_depth(job, measured, plan)
                 depth = _depth_of_stack(measured, alignment, job.box)
     return MergeResult(
         pixels,
@@ -112,12 +117,6 @@ def _depth_of_stack(measured: Measured, alignment: Alignment, box: Box) -> Depth
         place = np.interp(place, np.arange(len(used)), used).astype(np.float32)
     confidence = enlarge_part(measured.depth.confidence, whole, measured.reduction)
     return DepthMap(place, confidence)
-
-
-def _scratch_memory(options: MergeOptions) -> int:
-    """Return how much of the memory limit measures may take before they go to disk."""
-    limit = options.memory_limit_bytes
-    return 512 << 20 if limit is None else limit // 8
 
 
 @contextmanager

@@ -1,0 +1,115 @@
+"""How much memory a merge needs, and how to do with less.
+
+The figures are the arrays that are alive at once, counted from the code, plus what the interpreter
+and the libraries take; `tests/benchmarks/bench_merge.py` compares them with resident peaks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from merge.align import analysis_reduction
+from merge.blend import PART_PX
+from merge.depth import measure_reduction
+from merge.errors import MemoryLimitError
+from merge.model import FrameSource, MergeOptions
+
+# Interpreter, libraries, compiled kernels.
+_BASE_BYTES = 330 << 20
+# What small arrays of several threads and freed memory not yet returned add to the arrays counted.
+_SPARE = 1.2
+# Frames' samples in flight: one in use, one being read.
+_FRAMES_IN_FLIGHT = 2
+# Pictures of the analysed size that alignment holds, on two threads.
+_ANALYSIS_PICTURES = 7
+# Share of the limit that what is kept of every frame may take before it goes to disk.
+_SCRATCH_SHARE = 64
+_SCRATCH_BYTES = 64 << 20
+
+
+@dataclass(frozen=True)
+class MemoryPlan:
+    """How a merge keeps to its memory limit.
+
+    Attributes
+    ----------
+    scratch_bytes : int
+        Up to this size each kind of what is kept of every frame stays in memory.
+    bands : tuple of (first row, last row)
+        Parts of the output that are blended in turn, the frames read again for each.
+    on_disk : bool
+        The output is kept in a temporary file while it is made.
+    """
+
+    scratch_bytes: int
+    bands: tuple[tuple[int, int], ...]
+    on_disk: bool
+
+
+def plan_memory(source: FrameSource, output: tuple[int, int], options: MergeOptions) -> MemoryPlan:
+    """Return how to merge frames like ``source`` within a limit.
+
+    Parameters
+    ----------
+    source : FrameSource
+    output : (H, W)
+        Of the result.
+    options : MergeOptions
+
+    Raises
+    ------
+    MemoryLimitError
+        If the limit is too small for the smallest piece of work.
+    """
+    height, width = output
+    limit_bytes = options.memory_limit_bytes
+    if limit_bytes is None:
+        return MemoryPlan(_SCRATCH_BYTES, ((0, height),), on_disk=False)
+    scratch = min(_SCRATCH_BYTES, limit_bytes // _SCRATCH_SHARE)
+    fixed = _fixed_bytes(source) + 2 * scratch
+    row_bytes = int(_SPARE * _blended_bytes(source.shape[2], options.method) * width)
+    if max(fixed + height * row_bytes, _first_pass_bytes(source)) <= limit_bytes:
+        return MemoryPlan(scratch, ((0, height),), on_disk=False)
+    rows = (limit_bytes - fixed) // row_bytes // PART_PX * PART_PX
+    least = max(fixed + PART_PX * row_bytes, _first_pass_bytes(source))
+    if rows <= 0 or least > limit_bytes:
+        megapixels = source.shape[0] * source.shape[1] / 1e6
+        raise MemoryLimitError(
+            f"a memory limit of {limit_bytes / 1e9:.2g} GB is too small for frames of "
+            f"{megapixels:.0f} megapixels; give at least {least / 1e9 + 0.05:.1f} GB"
+        )
+    bands = tuple((top, min(top + rows, height)) for top in range(0, height, rows))
+    return MemoryPlan(scratch, bands, on_disk=True)
+
+
+def _blended_bytes(channels: int, method: str) -> int:
+    """Return what a pixel of the output takes until it is finished."""
+    result = 4 * channels
+    # The two finest levels, a quarter more with the second, and their energies.
+    return (result + 4) * 5 // 4 if method == "detail" else result
+
+
+def _sample_bytes(source: FrameSource) -> int:
+    """Return the size of a decoded frame."""
+    height, width, channels = source.shape
+    each = 4 if source.kind == "raw" else source.bit_depth // 8
+    return height * width * channels * each
+
+
+def _fixed_bytes(source: FrameSource) -> int:
+    """Return what the last pass needs beside its output: frames, small maps, libraries."""
+    height, width, channels = source.shape
+    reduced = height * width // measure_reduction(source.shape) ** 2
+    # Light, unveiled, low, high; two frames' veils and small pictures; depth and evenness.
+    small = reduced * 4 * (4 * channels + 2 * (2 * channels + 2) + 4)
+    return _BASE_BYTES + int(_SPARE * (_FRAMES_IN_FLIGHT * _sample_bytes(source) + small))
+
+
+def _first_pass_bytes(source: FrameSource) -> int:
+    """Return what alignment needs."""
+    height, width, channels = source.shape
+    analysed = height * width // analysis_reduction(source.shape) ** 2
+    reduced = height * width // measure_reduction(source.shape) ** 2
+    kept = _FRAMES_IN_FLIGHT * 4 * (analysed + reduced * (channels + 1))
+    whole = _sample_bytes(source) + 4 * height * width
+    return _BASE_BYTES + int(_SPARE * (whole + kept + 4 * _ANALYSIS_PICTURES * analysed))
