@@ -24,6 +24,7 @@ _REACH_FOOT = _REACH_TOP + _REACH_STEP + _REACH_TALL
 _FRAME_LABEL, _AXIS, _AXIS_LABEL = 204.0, 214.0, 232.0
 _TITLE, _KEY, _HEIGHT = 252.0, 282.0, 290.0
 _BINS = 90
+_MANY = 24
 # So much of the axis beyond the outer frames is shown, over what the frames span.
 _BEYOND = 0.2
 # Shares of the detail that the drawn part ends at, unless that lies too far out.
@@ -199,13 +200,19 @@ def _frame_mark(view: _View, k: int) -> str:
         [
             svg.box(left, _DETAIL_TOP, right, _AXIS, classes="hit"),
             svg.box(left, top, right, top + _REACH_TALL, style="fill:var(--accent)"),
-            svg.line(x, _DETAIL_TOP, x, _REACH_FOOT, style="stroke:var(--ink);stroke-width:1.3"),
+            svg.line(x, _DETAIL_TOP, x, _REACH_FOOT, style=_plane_style(view)),
         ]
     )
     place = _place(view.axis, np.abs(view.axis.tile_positions_px - position) <= reach)
     return svg.mark(
         inside, label=f"{head}: {rest}", frames=[index], place=place, say=(svg.cut(head), short)
     )
+
+
+def _plane_style(view: _View) -> str:
+    """Return how the planes are drawn: of many only a hint, or they would hide the detail."""
+    many = len(view.aligned) > _MANY
+    return f"stroke:var(--ink);stroke-width:{0.7 if many else 1.3};opacity:{0.45 if many else 1}"
 
 
 def _hole_mark(view: _View, finding: Finding) -> str:
