@@ -91,16 +91,23 @@ def shown_frames(
     """
     used = aligned_frames(registration)
     for done, index in enumerate(used, 1):
-        source, frame = stack.sources[index], registration.frames[index]
-        pixels = read_frame(source, white_balance=stack.white_balance).pixels
-        if equalize:
-            pixels = _evened_out(pixels, frame, source.transfer)
-        assert frame.transform is not None
-        valid = valid_area(frame.transform, pixels.shape[:2], box)
-        warped = np.nan_to_num(warp_frame(pixels, frame.transform, box=box), copy=False)
-        yield ShownFrame(index, screen_pixels(warped, source), valid)
+        yield _shown(stack, registration, index, box, equalize=equalize)
         if progress is not None:
             progress("Preparing the page", done, len(used))
+
+
+def _shown(
+    stack: Stack, registration: Registration, index: int, box: Box, *, equalize: bool
+) -> ShownFrame:
+    """Return one frame; a function of its own, so that nothing large outlives it."""
+    source, frame = stack.sources[index], registration.frames[index]
+    assert frame.transform is not None
+    pixels = read_frame(source, white_balance=stack.white_balance).pixels
+    valid = valid_area(frame.transform, pixels.shape[:2], box)
+    if equalize:
+        pixels = _evened_out(pixels, frame, source.transfer)
+    pixels = warp_frame(pixels, frame.transform, box=box)
+    return ShownFrame(index, screen_pixels(np.nan_to_num(pixels, copy=False), source), valid)
 
 
 def _evened_out(pixels: FloatArray, frame: FrameRegistration, transfer: str) -> FloatArray:

@@ -86,7 +86,7 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Magnification", "not given" if magnification is None else f"{magnification:g}"),
         ("Time", f"{record['seconds']:.1f} s, this page not counted"),
         ("Memory at most", "not known on this system" if peak is None
-         else f"{peak / 2**20:.0f} MiB"),
+         else f"{peak / 2**20:.0f} MiB, this page not counted"),
         ("Versions", f"depthweld {program_version()}, Python {platform.python_version()}, "
          f"{libraries}"),
     ]  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -25,6 +26,7 @@ from merge.report.page.pictures import (
     choose_quality,
     cut,
     data_uri,
+    encode_depth_map,
     encode_main,
     encode_picture,
     nearest_frame,
@@ -41,6 +43,8 @@ _SINGLE_GAPS = 3
 # Of frames when the main picture is made of them, so that its own quality is not known before.
 _FRAME_QUALITY = 75
 _BAND_ROWS = 256
+# Of 255: less of a frame's own pixels than this is taken from the reference frame instead.
+_LEAST_WEIGHT = 64
 _THUMBNAIL_SIDE = 260
 
 
@@ -139,6 +143,7 @@ def bracket_page(
         nearest_frame(view.depth.position, view.aligned),
         view.depth.confidence,
     )
+    view = dataclasses.replace(view, findings=tuple(sorted(view.findings, key=_badness)))
     pictured = [f for f in view.findings if f.severity != "note"][:_PICTURED]
     crops = {id(f): places.crops_of(f) for f in pictured}
     viewed, cut_out = _gather(
@@ -148,13 +153,21 @@ def bracket_page(
     sections = [
         Section("picture", "Is it sharp?", viewer_html(viewed)),
         Section("findings", "Where is it not?", _findings_html(view, crops, cut_out)),
-        Section("coverage", "Why: the focus steps", _coverage_html(view)),
+        Section("focus-steps", "Why: the focus steps", _coverage_html(view)),
         Section("frames", "Why: the frames", _frames_html(view, viewed)),
         Section("next", "What next?", _next_html(view, run.again)),
         Section("run", "How it was made", template("run.html.j2").render(rows=run.rows)),
     ]
     page_data = dict(data) | {"page": {"sharp_share": sharp, "tolerance_px": view.tolerance_px}}
     return render_page(title=title, summary=verdict(view, sharp), sections=sections, data=page_data)
+
+
+def _badness(finding: Finding) -> tuple[int, float]:
+    """Order findings worst first: by severity, then by how far the limit is crossed."""
+    rank = ("problem", "warning", "note").index(finding.severity)
+    if not finding.value or not finding.threshold:
+        return rank, 0.0
+    return rank, -abs(math.log(abs(finding.value / finding.threshold)))
 
 
 def sharp_share(view: BracketView) -> float | None:
@@ -191,7 +204,7 @@ def _gather(
     quality = _FRAME_QUALITY if view.main is None else choose_quality(view.main)
     book = FrameBook(shape, places.choice, quality, crops)
     book.plan(len(view.aligned))
-    composite = _Composite(shape, places.choice)
+    composite = _Composite(shape, places.choice, view.registration.reference)
     frames = shown_frames(
         view.stack, view.registration, view.box, equalize=view.equalize, progress=progress
     )
@@ -201,15 +214,15 @@ def _gather(
             composite.add(frame)
     pixels = composite.pixels() if view.main is None else view.main
     main = encode_main(pixels, min(quality, choose_quality(pixels)))
-    cut_out = {crop: data_uri(data) for crop, data in book.cut_out.items()}
     for crop in crops:
         if crop.frame is None:
-            cut_out[crop] = data_uri(encode_picture(cut(pixels, crop.box), CROP_QUALITY))
-    spent = book.spent_bytes() + sum(len(t) for t in main.tiles.values()) + len(main.overview)
+            book.cut_out[crop] = encode_picture(cut(pixels, crop.box), CROP_QUALITY)
+    depth_map = encode_depth_map(view.depth, view.aligned[-1])
+    spent = book.spent_bytes() + main.size_bytes() + len(depth_map.png)
     viewed = Viewed(
         view.stack,
         places,
-        view.depth,
+        depth_map,
         main,
         book,
         book.tiles(page_budget(shape) - spent),
@@ -217,7 +230,7 @@ def _gather(
         view.findings,
         view.words,
     )
-    return viewed, cut_out
+    return viewed, {crop: data_uri(data) for crop, data in book.cut_out.items()}
 
 
 def _unaligned(view: BracketView) -> dict[int, bytes]:
@@ -231,18 +244,24 @@ def _unaligned(view: BracketView) -> dict[int, bytes]:
 
 
 class _Composite:
-    """The sharpest parts of the frames, put together with soft seams."""
+    """The sharpest parts of the frames, put together with soft seams.
 
-    def __init__(self, shape: tuple[int, int], choice: NDArray[np.int32]) -> None:
-        self._shape, self._choice = shape, choice
+    Where the frame chosen has no pixel, at the rim, the reference frame fills in.
+    """
+
+    def __init__(self, shape: tuple[int, int], choice: NDArray[np.int32], reference: int) -> None:
+        self._shape, self._choice, self._reference = shape, choice, reference
         self._light: NDArray[np.uint16] | None = None
         self._weight: NDArray[np.uint16] | None = None
+        self._below: Bytes | None = None
 
     def add(self, frame: ShownFrame) -> None:
         """Add the parts where this frame is the sharpest."""
         if self._light is None or self._weight is None:
             self._light = np.zeros((*self._shape, 3), np.uint16)
             self._weight = np.zeros(self._shape, np.uint16)
+        if frame.index == self._reference:
+            self._below = frame.pixels
         own = (self._choice == frame.index).astype(np.uint8) * np.uint8(255)
         weight = cv2.resize(own, self._shape[::-1], interpolation=cv2.INTER_LINEAR)
         weight[~frame.valid] = 0
@@ -256,11 +275,13 @@ class _Composite:
         """Return the picture, (H, W, 3) uint8."""
         assert self._light is not None
         assert self._weight is not None
+        assert self._below is not None
         out = np.empty(self._light.shape, np.uint8)
         for top in range(0, self._shape[0], _BAND_ROWS):
             rows = np.s_[top : top + _BAND_ROWS]
             weight = np.maximum(self._weight[rows], 1)[..., None]
             out[rows] = np.minimum((self._light[rows] + weight // 2) // weight, 255)
+            np.copyto(out[rows], self._below[rows], where=weight < _LEAST_WEIGHT)
         return out
 
 

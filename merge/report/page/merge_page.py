@@ -135,7 +135,11 @@ def run_rows(
 ) -> list[tuple[str, str]]:
     """Return times, memory and versions in words."""
     parts = ", ".join(f"{_STAGES.get(name, name)} {value:.1f}" for name, value in seconds.items())
-    memory = "not known on this system" if peak_bytes is None else f"{peak_bytes / 2**20:.0f} MiB"
+    memory = (
+        "not known on this system"
+        if peak_bytes is None
+        else f"{peak_bytes / 2**20:.0f} MiB, this page not counted"
+    )
     libraries = ", ".join(f"{name} {number}" for name, number in program["libraries"].items())
     return [
         ("Time", f"{sum(seconds.values()):.1f} s ({parts})"),

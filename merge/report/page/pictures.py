@@ -115,6 +115,10 @@ class MainPicture:
     quality: int
     overview: bytes
 
+    def size_bytes(self) -> int:
+        """Return the bytes of all its pictures."""
+        return sum(len(data) for data in self.tiles.values()) + len(self.overview)
+
 
 def page_budget(shape: Sequence[int]) -> int:
     """Return how many bytes the pictures of a page may take, for a picture (H, W, …)."""
@@ -248,11 +252,25 @@ def _overlap(one: Box, other: Box) -> bool:
     )
 
 
-def encode_depth_map(depth: DepthMap, last: int) -> tuple[bytes, float]:
-    """Return position and confidence as a PNG of three 8-bit channels, and the position's step.
+@dataclass(frozen=True)
+class EncodedDepth:
+    """A depth map as a picture.
 
-    Red and green are the high and low byte of ``position / step``, blue is confidence in 255ths.
+    Attributes
+    ----------
+    png : bytes
+        Red and green are the high and low byte of ``position / step``, blue is confidence in
+        255ths.
+    step : float
+        In frames.
     """
+
+    png: bytes
+    step: float
+
+
+def encode_depth_map(depth: DepthMap, last: int) -> EncodedDepth:
+    """Return a depth map, reduced, with positions up to frame ``last``."""
     scale = min(1.0, _MAP_SIDE / max(depth.position.shape))
     size = (round(depth.position.shape[1] * scale), round(depth.position.shape[0] * scale))
     # Nearest: a mean of two depths is a depth that nothing has.
@@ -262,7 +280,7 @@ def encode_depth_map(depth: DepthMap, last: int) -> tuple[bytes, float]:
     step = max(last, 1) / 1024
     stored = np.clip(np.rint(position / step), 0, 65535).astype(np.uint16)
     channels = np.dstack([stored >> 8, stored & 255, np.clip(confidence * 255, 0, 255)])
-    return encode_png(channels.astype(np.uint8)), step
+    return EncodedDepth(encode_png(channels.astype(np.uint8)), step)
 
 
 def encode_png(values: Bytes) -> bytes:

@@ -11,16 +11,16 @@ import matplotlib
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.model import DepthMap, Finding, Stack
+from merge.model import Finding, Stack
 from merge.report.page.pictures import (
     FRAME_TILE,
     MAIN_TILE,
     UNKNOWN,
+    EncodedDepth,
     FrameBook,
     MainPicture,
     as_text,
     data_uri,
-    encode_depth_map,
     encode_png,
 )
 from merge.report.page.places import Places
@@ -65,8 +65,8 @@ class Viewed:
     ----------
     stack : Stack
     places : Places
-    depth : DepthMap
-        Of the page's picture, at any size.
+    depth : EncodedDepth
+        Of the page's picture.
     main : MainPicture
     book : FrameBook
     tiles : mapping of int to mapping
@@ -79,7 +79,7 @@ class Viewed:
 
     stack: Stack
     places: Places
-    depth: DepthMap
+    depth: EncodedDepth
     main: MainPicture
     book: FrameBook
     tiles: Mapping[int, Mapping[tuple[int, int], bytes]]
@@ -140,7 +140,6 @@ def _pictures(viewed: Viewed) -> dict[str, Any]:
     book, places = viewed.book, viewed.places
     height, width = book.shape
     aligned = list(places.aligned)
-    depth, step = encode_depth_map(viewed.depth, aligned[-1])
     return {
         "width": width,
         "height": height,
@@ -163,7 +162,7 @@ def _pictures(viewed: Viewed) -> dict[str, Any]:
             }
             for i in aligned
         ],
-        "depth": {"png": _base64(depth), "step": step},
+        "depth": {"png": _base64(viewed.depth.png), "step": viewed.depth.step},
         "blur": _blur_map(places),
         "palettes": {name: _palette(name) for name in _PALETTES},
     }
