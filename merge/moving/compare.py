@@ -10,8 +10,9 @@ since motion in frames that nobody uses does no harm.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import cv2
 import numba
@@ -20,7 +21,15 @@ from numpy.typing import NDArray
 
 from merge.model import BoolArray, FloatArray
 
-Pictures = Sequence[NDArray[np.floating]]
+
+class Pictures(Protocol):
+    """Aligned frames of one size, (h, w, C) float, read one at a time."""
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, index: int, /) -> NDArray[np.floating]: ...
+
+
 Valid = Callable[[int], BoolArray | None]
 
 # Frames are compared at half of the size given: ghosts are coarser than that, and it is 4 x faster.

@@ -22,17 +22,19 @@ _SEAM_PX = 8
 _SEAM_SLOPE = 0.004
 # Around a part, the depth map may be wrong so far out.
 _RIM_PX = 3
-# What surrounds a part is of the part's own depth within this.
-_LEVEL_FRAMES = 1.5
-# A place shows the thing, or what lies around it, where one has this many times the other's detail.
+# What surrounds a part is sharp enough in the part's own frame within this much blur.
+_LEVEL_PX = 1.0
+# A place that agrees with a sharp view of what surrounds the part shows the thing nevertheless
+# where it has so many times the detail.
 _CLEARLY = 2.0
 _DETAIL_SIGMA_PX = 1.5
 # What surrounds a part may come from a frame so far from its depth, if the thing lies over it in
-# the nearest one; each frame costs so much, and it is believed up to this difference, in units of
-# the picture: less than what a veil must have to be seen.
+# the nearest one; with each frame its detail counts less. It is believed up to this difference, in
+# units of the picture, less than what a veil must have to be seen, and as far as a misalignment of
+# so many px does it.
 _OTHERS = 2
-_OTHER_COST = 0.002
-_BELIEVED = 0.02
+_OTHER_WORTH = 0.8
+_BELIEVED, _STILL_PX = 0.02, 0.4
 # Parts are cut out together up to this share of the picture, to read frames seldom and keep little.
 _BATCH_SHARE = 0.25
 _TINY = 1e-6
@@ -75,7 +77,8 @@ def take_parts(
     """
     labels = cores.labels
     places_px = np.concatenate([[0.0], np.cumsum(step_px)])
-    behind = _surroundings(labels, position, len(pictures))
+    nearest = np.clip(np.round(position), 0, len(pictures) - 1).astype(np.int32)
+    behind = _surroundings(labels, nearest)
     frames = np.full(len(cores.followed), -1, np.int32)
     taken = np.full(labels.shape, -1, np.int32)
     places = []
@@ -85,16 +88,18 @@ def take_parts(
             depth = followed_depth(mask, position)[mask]
             taken[mask] = np.clip(np.round(depth), 0, len(pictures) - 1)
         else:
-            places.append(_place(label, mask, position, behind, len(pictures)))
+            places.append(_place(label, mask, position, (behind, nearest), len(pictures)))
     for batch in _batches(places, _BATCH_SHARE * labels.size):
         for place, views in zip(batch, _collect(pictures, batch), strict=True):
             core, area = labels[place.area] == place.label, place.area
             own = _choose_frame({k: views[k] for k in place.around}, core)
             frames[place.label] = own
-            source, believed, beside = _look_behind(views, behind[area], own, places_px)
+            guesses = behind[area], nearest[area]
+            source, beside = _look_behind(views, guesses, own, places_px)
             blocked = (labels[area] > 0) & ~core
-            sure = core & ((np.abs(behind[area] - own) <= _LEVEL_FRAMES) | ~believed)
-            is_thing = _cut_out(core, sure, blocked, views[own], beside)
+            sure = core & (np.abs(places_px[source] - places_px[own]) <= _LEVEL_PX)
+            masks = core, sure, source != own, blocked
+            is_thing = _cut_out(masks, views[own], beside)
             free = taken[area] < 0
             taken[area][core] = source[core]
             taken[area][is_thing & (free | core)] = own
@@ -112,7 +117,11 @@ class _Place:
 
 
 def _place(
-    label: int, mask: BoolArray, position: FloatArray, behind: IntArray, count: int
+    label: int,
+    mask: BoolArray,
+    position: FloatArray,
+    guesses: tuple[IntArray, IntArray],
+    count: int,
 ) -> _Place:
     top, left, height, width = box_of(mask)
     pad = _SEAM_PX + 2
@@ -123,7 +132,7 @@ def _place(
     low, high = np.percentile(position[mask], (10, 90))
     around = list(range(max(int(np.floor(low)) - 1, 0), min(int(np.ceil(high)) + 2, count)))
     wanted = set(around)
-    for frame in np.unique(behind[area]).tolist():
+    for frame in np.unique(np.stack([guess[area] for guess in guesses])).tolist():
         wanted.update(range(max(frame - _OTHERS, 0), min(frame + _OTHERS + 1, count)))
     return _Place(label, area, around, wanted)
 
@@ -180,62 +189,74 @@ def _fine_detail(picture: FloatArray) -> FloatArray:
     return blur((band * band).sum(axis=2), _DETAIL_SIGMA_PX)
 
 
-def _surroundings(labels: IntArray, position: FloatArray, count: int) -> IntArray:
-    """Return the nearest frame of every place; of a moving part, that of what surrounds it."""
+def _surroundings(labels: IntArray, nearest: IntArray) -> IntArray:
+    """Return the frame of every place; of a moving part, that of what surrounds it."""
     side = 2 * _RIM_PX + 1
     rim = cv2.dilate((labels > 0).astype(np.uint8), np.ones((side, side), np.uint8)) > 0
-    frame = np.clip(np.round(position), 0, count - 1).astype(np.int32)
     if rim.all():
-        return frame
-    nearest = distance_transform_edt(rim, return_distances=False, return_indices=True)
-    filled = np.where(labels > 0, position[tuple(nearest)], position).astype(np.float32)
-    smooth = np.where(labels > 0, cv2.medianBlur(filled, 5), filled)
-    return np.clip(np.round(smooth), 0, count - 1).astype(np.int32)
+        return nearest
+    beside = distance_transform_edt(rim, return_distances=False, return_indices=True)
+    filled = np.where(labels > 0, nearest[tuple(beside)], nearest)
+    smooth = cv2.medianBlur(filled.astype(np.float32), 5).astype(np.int32)
+    return np.where(labels > 0, smooth, filled)
 
 
 def _look_behind(
-    views: dict[int, _View], behind: IntArray, own: int, places_px: NDArray[np.float64]
-) -> tuple[IntArray, BoolArray, _View]:
-    """Return the best frame for what surrounds a part, whether it is believed, and its view.
+    views: dict[int, _View],
+    guesses: tuple[IntArray, IntArray],
+    own: int,
+    places_px: NDArray[np.float64],
+) -> tuple[IntArray, _View]:
+    """Return the best frame for what surrounds a part, its own where there is none, and its view.
 
-    Of the frames near the depth of the surroundings, that which, blurred as it would be in the
-    part's own frame, is most like it: so one in which the thing itself does not lie there.
+    Of the frames near the depth of the surroundings, and near that of the place itself, it is the
+    sharpest of those that, blurred as they would be in the part's own frame, look like it there:
+    so one in which the thing itself does not lie over the place. Where none does, the view is that
+    of the place's own depth.
     """
+    behind, nearest = guesses
     ours = blur(views[own].picture, 1.0)
-    best = np.full(behind.shape, np.inf, np.float32)
-    off = best.copy()
-    source = behind.copy()
-    around = _View(views[own].picture.copy(), views[own].detail.copy())
+    believed = _BELIEVED + _STILL_PX * _slope(ours)
+    best = np.zeros(behind.shape, np.float32)
+    source = np.full(behind.shape, own, np.int32)
+    around = _View(np.zeros_like(ours), np.zeros_like(best))
     for k, view in views.items():
-        distance = np.abs(behind - k)
-        if k == own or distance.min() > _OTHERS:
-            continue
-        # The standard deviation of a disk is a quarter of its diameter.
-        sigma = max(abs(places_px[k] - places_px[own]) / 4, 1.0)
-        apart = blur(np.abs(blur(view.picture, sigma) - ours).mean(axis=2), _DETAIL_SIGMA_PX)
-        cost = apart + np.float32(_OTHER_COST) * distance.astype(np.float32)
-        better = (cost < best) & (distance <= _OTHERS)
-        for target, value in (
-            (best, cost),
-            (off, apart),
-            (source, k),
-            (around.detail, view.detail),
-        ):
-            np.copyto(target, value, where=better)
-        np.copyto(around.picture, view.picture, where=better[..., None])
-    return source, off < _BELIEVED, around
+        distance = np.minimum(np.abs(behind - k), np.abs(nearest - k))
+        shown = (nearest == k) & (best == 0)
+        if k != own and distance.min() <= _OTHERS:
+            # The standard deviation of a disk is a quarter of its diameter.
+            sigma = float(np.hypot((places_px[k] - places_px[own]) / 4, 1.0))
+            apart = blur(np.abs(blur(view.picture, sigma) - ours).mean(axis=2), _DETAIL_SIGMA_PX)
+            score = view.detail * np.float32(_OTHER_WORTH) ** distance.astype(np.float32)
+            better = (apart < believed) & (distance <= _OTHERS) & (score > best)
+            np.copyto(best, score, where=better)
+            source[better] = k
+            shown |= better
+        np.copyto(around.detail, view.detail, where=shown)
+        np.copyto(around.picture, view.picture, where=shown[..., None])
+    return source, around
 
 
-def _cut_out(
-    core: BoolArray, sure: BoolArray, blocked: BoolArray, part: _View, around: _View
-) -> BoolArray:
-    """Return where a part's own frame is shown; elsewhere in it what surrounds it is sharper."""
+def _slope(picture: FloatArray) -> FloatArray:
+    """Return the local change per pixel, mean over the channels, shape (h, w)."""
+    x, y = (cv2.Sobel(picture, cv2.CV_32F, *d, scale=1 / 8) for d in ((1, 0), (0, 1)))
+    size = cv2.magnitude(x, y).reshape(picture.shape)
+    return blur(size.mean(axis=2), _DETAIL_SIGMA_PX)
+
+
+def _cut_out(masks: tuple[BoolArray, ...], part: _View, around: _View) -> BoolArray:
+    """Return where a part's own frame is shown; elsewhere in it what surrounds it is sharper.
+
+    The masks: where the part moved; where its own frame must be shown; where what surrounds it is
+    alike; where other parts are.
+    """
+    core, sure, alike, blocked = masks
     floor = np.float32(np.percentile(np.minimum(part.detail, around.detail), 25)) * 2
     thing = sure | (core & (part.detail > _CLEARLY * around.detail + floor))
     if not thing.any():
         thing = core
     thing = binary_fill_holes(thing)
-    beside = core & ~thing & (around.detail > _CLEARLY * part.detail + floor)
+    beside = alike & ~thing & (around.detail > part.detail)
     distance = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 3)
     beside |= (distance > _SEAM_PX) | blocked
     apart = np.abs(blur(part.picture - around.picture, 1.0)).sum(axis=2)
