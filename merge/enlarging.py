@@ -74,16 +74,17 @@ def _fill_position(  # pragma: no cover - compiled
     position: FloatArray, out: FloatArray, row: int, column: int, reduction: int
 ) -> None:
     rows, columns = position.shape
-    apart = np.float32(_APART_FRAMES)
+    apart, zero = np.float32(_APART_FRAMES), np.float32(0)
     scale = np.float32(1.0 / reduction)
     for i in range(out.shape[0]):
-        y = min(max((np.float32(row + i) + np.float32(0.5)) * scale - np.float32(0.5), 0), rows - 1)
+        y = (np.float32(row + i) + np.float32(0.5)) * scale - np.float32(0.5)
+        y = min(max(y, zero), np.float32(rows - 1))
         top = min(int(y), max(rows - 2, 0))
         below = min(top + 1, rows - 1)
         fy = np.float32(y - top)
         for j in range(out.shape[1]):
             x = (np.float32(column + j) + np.float32(0.5)) * scale - np.float32(0.5)
-            x = min(max(x, 0), columns - 1)
+            x = min(max(x, zero), np.float32(columns - 1))
             left = min(int(x), max(columns - 2, 0))
             beside = min(left + 1, columns - 1)
             fx = np.float32(x - left)

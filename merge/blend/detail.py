@@ -130,7 +130,8 @@ class DetailBlend:
         """Return a part's blended pixels, shape of its inner box, and forget them."""
         coarse = self.coarse_result()
         cut = within(at_level(part.core, self._fine), (0, 0, *coarse.shape[:2]))
-        picture = collapse_pyramid([*self._blended.pop(part).bands, coarse[cut].copy()])
+        rest = np.asarray(coarse[cut], np.float32)
+        picture = collapse_pyramid([*self._blended.pop(part).bands, rest])
         return picture[within(part.inner, part.core)]
 
 
@@ -180,8 +181,8 @@ class _CoarseLevels:
     def result(self) -> FloatArray:
         assert self._total is not None, "no frame was added"
         assert self._weights is not None
-        rest = self._total / np.maximum(self._weights, np.float32(1e-30))[..., None]
-        return collapse_pyramid([*self._bands.bands, rest])
+        self._total /= np.maximum(self._weights, np.float32(1e-30))[..., None]
+        return collapse_pyramid([*self._bands.bands, self._total])
 
 
 def _energy(band: FloatArray, mask: BoolArray | None) -> FloatArray:

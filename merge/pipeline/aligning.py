@@ -22,6 +22,7 @@ from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Registration, Stack
 from merge.pipeline.judging import aligned_frames, measure_axis
+from merge.pipeline.repairing import DefectFinder, Repairs
 from merge.read import read_luminance, read_samples
 from merge.samples import split_samples
 from merge.scratch import ScratchStack
@@ -43,12 +44,15 @@ class Alignment:
         Of these frames; None where the pictures do not tell.
     axis_problem : str
         Why there is no focus axis; empty if there is one.
+    repairs : Repairs
+        Defects of the sensor.
     """
 
     registration: Registration
     used: tuple[int, ...]
     axis: FocusAxis | None
     axis_problem: str
+    repairs: Repairs
 
     @property
     def positions_px(self) -> NDArray[np.float64] | None:
@@ -106,20 +110,25 @@ def align_stack(
 ) -> Alignment:
     """Register all frames of a stack, and measure their focus steps, from reduced luminance.
 
-    With ``kept``, fill it from the same reading of the files.
+    A few frames are looked at for defects of the sensor. With ``kept``, fill it from the same
+    reading of the files.
     """
     height, width = stack.sources[0].shape[:2]
     reduction = analysis_reduction((height, width))
     transfer = stack.sources[0].transfer
     cells: list[CellEnergies] = []
+    finder = DefectFinder(stack)
 
     def read(index: int) -> _Reading:
         source, balance = stack.sources[index], stack.white_balance
-        if kept is None:
+        if kept is None and index not in finder.sample:
             luminance = read_luminance(source, reduction=reduction, white_balance=balance)
             return _Reading(linearize(luminance, transfer))
         samples, white = read_samples(source, white_balance=balance)
-        return _read_once(samples, white, (reduction, kept.reduction), transfer)
+        if index in finder.sample:
+            finder.add(samples, white)
+        reductions = reduction, None if kept is None else kept.reduction
+        return _read_once(samples, white, reductions, transfer)
 
     def pictures() -> Iterator[FloatArray]:
         for done, reading in enumerate(read_ahead(read, list(range(len(stack)))), 1):
@@ -145,16 +154,17 @@ def align_stack(
     axis, problem = None, f"frames of less than {SMALLEST_SIDE_PX} px hold too few tiles"
     if cells:
         axis, problem = measure_axis(dict(enumerate(cells)), registration)
-    return Alignment(registration, aligned_frames(registration), axis, problem)
+    repairs = finder.finish(registration, axis)
+    return Alignment(registration, aligned_frames(registration), axis, problem, repairs)
 
 
 def _read_once(
-    samples: NDArray[Any], white: float, reductions: tuple[int, int], transfer: str
+    samples: NDArray[Any], white: float, reductions: tuple[int, int | None], transfer: str
 ) -> _Reading:
-    """Return what `_Reading` holds, reduced for alignment and for depth as told."""
-    reduction = reductions[0]
-    luminance, picture = split_samples(samples, white, reductions[1])
-    measure = measure_detail(luminance, reductions[1])
+    """Return what `_Reading` holds, reduced for alignment and, if wanted, for depth as told."""
+    reduction, wanted = reductions
+    luminance, picture = split_samples(samples, white, wanted or reduction)
+    measure = None if wanted is None else measure_detail(luminance, wanted)
     height, width = (length // reduction for length in luminance.shape)
     if reduction > 1:
         whole = luminance[: height * reduction, : width * reduction]

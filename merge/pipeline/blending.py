@@ -202,7 +202,8 @@ class _PartSampler:
 
     def __init__(self, job: Blending, index: int) -> None:
         source, balance = job.stack.sources[index], job.stack.white_balance
-        self._samples, white = read_samples(source, white_balance=balance)
+        samples, white = read_samples(source, white_balance=balance)
+        self._samples = job.alignment.repairs.mend(samples, white)
         self._job, self._scale = job, np.float32(1 / white)
         self._frame = job.alignment.registration.frames[index]
 

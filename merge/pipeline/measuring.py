@@ -5,7 +5,7 @@ Everything here happens at the reduced size of `merge.depth`, in the output's ge
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -27,6 +27,7 @@ from merge.model import (
     MergeOptions,
     Stack,
 )
+from merge.moving import MovingParts, find_moving_parts, hold_still
 from merge.pipeline.aligning import Alignment, KeptFrames
 from merge.scratch import ScratchStack
 
@@ -57,12 +58,15 @@ class Measured:
         The aligned frames.
     reduction : int
         Pixels of the output for one of these maps.
+    moving : MovingParts
+        Each lies in one frame of ``depth``.
     """
 
     depth: DepthMap
     evenness: FloatArray
     pictures: ScratchStack
     reduction: int
+    moving: MovingParts
 
 
 @contextmanager
@@ -88,7 +92,34 @@ def measured_scene(
         kept.__exit__(None, None, None)
         depth = locate_depth(measures, guide)
         even = find_even_places(luminance(guide))
-        yield Measured(depth, even, pictures, kept.reduction)
+        moving = find_moving_parts(
+            pictures,
+            depth,
+            alignment.positions_px,
+            reduction=kept.reduction,
+            valid=_small_coverage(kept, stack, alignment, box, options),
+        )
+        if moving.any:
+            depth = DepthMap(hold_still(depth.position, moving), depth.confidence)
+            even[moving.labels > 0] = 0  # one frame alone, nothing averaged
+        yield Measured(depth, even, pictures, kept.reduction, moving)
+
+
+def _small_coverage(
+    kept: KeptFrames, stack: Stack, alignment: Alignment, box: Box, options: MergeOptions
+) -> Callable[[int], BoolArray | None] | None:
+    """Return what tells which reduced output pixels a frame has; None if all have all."""
+    if options.extent == "common":
+        return None
+    shape = measured_shape(stack.sources[0].shape, kept.reduction)
+    area = 0, 0, *measured_shape(box[2:], kept.reduction)
+
+    def valid(slot: int) -> BoolArray | None:
+        frame = alignment.registration.frames[alignment.used[slot]]
+        assert frame.transform is not None
+        return valid_area(_at_reduced_size(frame.transform, box, kept.reduction), shape, area)
+
+    return valid
 
 
 def _aligned(
@@ -103,6 +134,7 @@ def _aligned(
         assert frame.transform is not None
         measure = kept.measures[index].astype(np.float32)
         picture = kept.pictures[index].astype(np.float32)
+        measure, picture = alignment.repairs.mend_kept(measure, picture, kept.reduction)
         if options.equalize_exposure:
             measure = measure * np.float32(_stored_factor(frame.gain, transfer))
             picture = equalize_exposure(picture, frame, transfer)

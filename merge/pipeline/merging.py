@@ -19,6 +19,7 @@ from merge.model import (
     Registration,
     Stack,
 )
+from merge.moving import moving_findings
 from merge.pipeline.aligning import Alignment, KeptFrames, Progress, align_stack
 from merge.pipeline.blending import Blending, blend_by_depth, blend_detail
 from merge.pipeline.judging import (
@@ -70,6 +71,7 @@ def merge_stack(
     check_stack(stack)
     seconds: dict[str, float] = {}
     depth, source = None, stack.sources[0]
+    moved: tuple[Finding, ...] = ()
     # Whether the limit suffices shows before any work; the output's size only after alignment.
     memory = plan_memory(source, source.shape[:2], options).scratch_bytes
     if options.method == "detail":
@@ -90,13 +92,14 @@ def merge_stack(
                     plan = plan_memory(source, job.box[2:], options)
                     pixels = blend_by_depth(job, measured, plan)
                 depth = _depth_of_stack(measured, alignment, job.box)
+                moved = _moving_findings(measured, stack, alignment, job.box)
     return MergeResult(
         pixels,
         (job.box[0], job.box[1]),
         stack,
         alignment.registration,
         depth,
-        _findings(stack, alignment),
+        _findings(stack, alignment, moved),
         options,
         seconds=seconds,
         axis=alignment.axis,
@@ -106,7 +109,7 @@ def merge_stack(
 def _job(stack: Stack, alignment: Alignment, options: MergeOptions, report: Progress) -> Blending:
     _check_alignment(stack, alignment.registration, options)
     box = _output_box(alignment.registration, options)
-    return Blending(stack, alignment, box, options, report)
+    return Blending(alignment.repairs.mended_stack(stack), alignment, box, options, report)
 
 
 def _depth_of_stack(measured: Measured, alignment: Alignment, box: Box) -> DepthMap:
@@ -144,8 +147,22 @@ def _check_alignment(stack: Stack, registration: Registration, options: MergeOpt
         )
 
 
-def _findings(stack: Stack, alignment: Alignment) -> tuple[Finding, ...]:
-    """Return what the alignment and the audit of the aligned frames find, worst first."""
+def _moving_findings(
+    measured: Measured, stack: Stack, alignment: Alignment, box: Box
+) -> tuple[Finding, ...]:
+    return moving_findings(
+        measured.moving,
+        frames=alignment.used,
+        names=[source.name for source in stack.sources],
+        origin=(box[0], box[1]),
+        reduction=measured.reduction,
+    )
+
+
+def _findings(
+    stack: Stack, alignment: Alignment, moved: tuple[Finding, ...]
+) -> tuple[Finding, ...]:
+    """Return what the merge and the audit of the aligned frames find, worst first."""
     registration, options = alignment.registration, AuditOptions()
     pitch_um = known_pitch_um(stack.sources, options)
     judged = judge_stack(
@@ -155,7 +172,10 @@ def _findings(stack: Stack, alignment: Alignment) -> tuple[Finding, ...]:
         options,
         tolerance_px=tolerance_in_px(options, pitch_um, registration.shape),
     )
-    findings = [*_alignment_findings(stack, registration)]
+    findings = [*_alignment_findings(stack, registration), *moved]
+    defects = alignment.repairs.finding()
+    if defects is not None:
+        findings.append(defects)
     # A stranger is a frame that was not aligned.
     findings += [f for f in judged.findings if f.kind != "stranger"]
     if alignment.axis is None:

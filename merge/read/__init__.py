@@ -7,6 +7,7 @@ from merge.read.frame import (
     read_preview,
     read_samples,
 )
+from merge.read.raw import read_mosaic
 from merge.read.stack import check_stack, find_frames
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "probe_frame",
     "read_frame",
     "read_luminance",
+    "read_mosaic",
     "read_preview",
     "read_samples",
 ]
