@@ -14,9 +14,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
+import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
@@ -27,14 +29,14 @@ from merge.model import DustSpot, FloatArray
 
 # Frames are averaged down until they have no more than this many pixels.
 _ANALYSED_PX = 1_600_000
-_BAND_ROWS = 32
 # Light is taken as at least this much above black, where logarithms only show noise.
 _DARK_LIGHT = 0.002
 # Differences of Gaussians find spots, at two sizes on each of three halvings; a disk of radius r
-# answers most at about r / 1.6 (measured on soft-rimmed disks).
+# answers most at about r / 1.6 (measured on soft-rimmed disks). The second of each pair is the next
+# size, the ratio times as wide.
 _LEVELS = 3
-_SIGMAS_PX = (1.0, 1.6)
 _RATIO = 1.6
+_SIGMAS_PX = (1.0, _RATIO)
 # The weakest mean answer that is looked at (a disk of loss a answers about a / 3).
 _WEAKEST = 0.005
 # Candidates differ less from frame to frame where they are than where the picture went.
@@ -130,19 +132,27 @@ class DustSearch:
 def _log_light(samples: NDArray[Any], white: float, reduction: int, transfer: str) -> FloatArray:
     """Return the logarithm of a frame's light, averaged over blocks; (h, w) float32."""
     height, width = (side // reduction for side in samples.shape[:2])
-    small = np.empty((height, width), np.float32)
-    for top in range(0, height, _BAND_ROWS):
-        bottom = min(top + _BAND_ROWS, height)
-        band = samples[top * reduction : bottom * reduction, : width * reduction]
-        values = np.multiply(band, np.float32(1 / white), dtype=np.float32)
-        if reduction > 1:
-            size = (width, bottom - top)
-            values = cv2.resize(values, size, interpolation=cv2.INTER_AREA)
-        if values.ndim == 3 and values.shape[2] == 3:
-            values = cv2.cvtColor(values, cv2.COLOR_RGB2GRAY)
-        small[top:bottom] = values.reshape(bottom - top, width)
+    small = np.zeros((height, width), np.float32)
+    # ITU-R BT.601-7, 2.5.1.
+    shares = np.array((0.299, 0.587, 0.114) if samples.shape[2] == 3 else (1.0,), np.float32)
+    _average_blocks(samples, shares / np.float32(white * reduction**2), reduction, small)
     light = np.maximum(linearize(small, transfer), 0) + np.float32(_DARK_LIGHT)
     return np.asarray(cv2.log(light), np.float32).reshape(height, width)
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _average_blocks(  # pragma: no cover - compiled
+    samples: Any, shares: FloatArray, reduction: int, small: FloatArray
+) -> None:
+    """Add to each value of ``small`` what a block holds, channels weighted."""
+    for row in range(small.shape[0] * reduction):
+        line = row // reduction
+        for column in range(small.shape[1]):
+            total = np.float32(0)
+            for place in range(column * reduction, (column + 1) * reduction):
+                for channel in range(shares.shape[0]):
+                    total += shares[channel] * np.float32(samples[row, place, channel])
+            small[line, column] += total
 
 
 class _Sample:
@@ -165,8 +175,13 @@ class _Sample:
                     _Answers(sigma, side, *([np.zeros_like(level) for _ in "123"] for _ in "12"))
                     for sigma in _SIGMAS_PX
                 ]
-            for sums in self._answers[k * len(_SIGMAS_PX) :][: len(_SIGMAS_PX)]:
-                _add_answer(sums, level, matrix)
+            blurred = [
+                cv2.GaussianBlur(level, (0, 0), sigma)
+                for sigma in (*_SIGMAS_PX, _SIGMAS_PX[-1] * _RATIO)
+            ]
+            sums = self._answers[k * len(_SIGMAS_PX) :][: len(_SIGMAS_PX)]
+            for one, (finer, coarser) in zip(sums, pairwise(blurred), strict=True):
+                _add_answer(one, coarser - finer, matrix)
 
     def spots(self) -> tuple[DustSpot, ...]:
         """Return the dust, most certain first."""
@@ -216,7 +231,7 @@ class _Sample:
         weight, first, second = sums.there
         there = second / weight - (first / weight) ** 2
         matrix = _reduced_transform(np.linalg.inv(middle), self._reduction, sums.side)
-        there = _warp(there, matrix / matrix[2, 2])
+        there = _warp(there, matrix)
         varies, there = (cv2.GaussianBlur(v, (0, 0), sums.sigma_px) for v in (varies, there))
         return mean, varies, there
 
@@ -356,20 +371,19 @@ def _reduced_transform(
 
 def _warp(picture: FloatArray, matrix: NDArray[np.float64]) -> FloatArray:
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    size = picture.shape[1::-1]
-    return cv2.warpPerspective(picture, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    size, border = picture.shape[1::-1], cv2.BORDER_REPLICATE
+    if not matrix[2, :2].any():
+        affine = matrix[:2] / matrix[2, 2]
+        return cv2.warpAffine(picture, affine, size, flags=flags, borderMode=border)
+    return cv2.warpPerspective(picture, matrix, size, flags=flags, borderMode=border)
 
 
-def _add_answer(sums: _Answers, level: FloatArray, matrix: NDArray[np.float64]) -> None:
+def _add_answer(sums: _Answers, answer: FloatArray, matrix: NDArray[np.float64]) -> None:
     """Add how much darker each place of a frame is than its surroundings.
 
     A frame counts by how little is to be seen around: out of focus, where dust stands out most.
     """
-    sigma = sums.sigma_px
-    answer = cv2.GaussianBlur(level, (0, 0), sigma * _RATIO) - cv2.GaussianBlur(
-        level, (0, 0), sigma
-    )
-    side = 2 * int(_AROUND * sigma) + 1
+    side = 2 * int(_AROUND * sums.sigma_px) + 1
     busy = cv2.blur(answer * answer, (side, side))
     weight = 1 / (busy + np.float32(_FAINTEST**2))
     for total, (values, w) in (
