@@ -21,6 +21,8 @@ FINEST_SIGMA = 0.7
 # From one level's finer Gaussian to its coarser one: sqrt((2 s)^2 - s^2).
 _NEXT_SIGMA = FINEST_SIGMA * 3**0.5
 _BAND_COUNT = 5
+# Band whose orientation a shake of a few pixels leaves as it is: it peaks at 0.045 cycles/px.
+_COARSE_LEVEL = 2
 SMALLEST_SIDE_PX = 64
 # A tile is three cells wide: 12 px, or 24 px in pictures above 3 megapixels. Tiles of 24 px on a
 # picture of 0.4 megapixels hold several depths each, and steps came out 7 % too small (0 to 4 %
@@ -37,8 +39,9 @@ class CellEnergies:
     Attributes
     ----------
     maps : list of ndarray, float16
-        Square roots of the cells' means: the bands' energies, then three for orientation (the
-        last one signed), mean light, share of clipped pixels. Half precision keeps 0.1 %.
+        Square roots of the cells' means: the bands' energies, then three each for the orientation
+        of a fine and a coarse band (the last one signed), mean light, share of clipped pixels.
+        Half precision keeps 0.1 %.
     shape : tuple of int
         Of the measured picture.
     cell : int
@@ -93,8 +96,8 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
         coarse = cv2.GaussianBlur(fine, (0, 0), _NEXT_SIGMA)
         band = cv2.subtract(fine, coarse)
         maps.append(_cell_means(cv2.multiply(band, band), level, cell))
-        if level == 0:
-            orientation = _orientation(band, cell)
+        if level in (0, _COARSE_LEVEL):
+            orientation += _orientation(band, level, cell)
         fine = np.ascontiguousarray(coarse[::2, ::2])
     outside = ((luminance <= _BLACK) | (luminance >= _WHITE)).astype(np.float32)
     maps += orientation
@@ -119,7 +122,7 @@ def place_tiles(cells: CellEnergies, transform: FrameTransform | None = None) ->
         Tiles are 12 px of the measured picture wide (24 px above 3 megapixels); five bands.
     """
     places = _tile_places(cells.shape, cells.cell * _CELLS_A_TILE, transform, cells.scale)
-    levels = [*range(_BAND_COUNT), 0, 0, 0, 0, 0]
+    levels = [*range(_BAND_COUNT), 0, 0, 0, *[_COARSE_LEVEL] * 3, 0, 0]
     maps = [
         _tile_means(np.sign(root) * np.square(root.astype(np.float32)), level, cells.cell, places)
         for root, level in zip(cells.maps, levels, strict=True)
@@ -128,6 +131,7 @@ def place_tiles(cells: CellEnergies, transform: FrameTransform | None = None) ->
     return TileEnergies(
         energy=np.stack(maps[:_BAND_COUNT]),
         orientation=np.stack(maps[_BAND_COUNT : _BAND_COUNT + 3]),
+        coarse_orientation=np.stack(maps[_BAND_COUNT + 3 : _BAND_COUNT + 6]),
         level=maps[-2],
         clipped=maps[-1],
         band_sigma_px=sigmas,
@@ -185,12 +189,12 @@ def _tile_means(
     return np.where(np.isnan(x), np.float32(np.nan), means).astype(np.float32, copy=False)
 
 
-def _orientation(band: FloatArray, cell: int) -> list[FloatArray]:
+def _orientation(band: FloatArray, level: int, cell: int) -> list[FloatArray]:
     """Return the mean squares and product of a band's differences along x and y, by cell."""
     right = band[:-1, 1:] - band[:-1, :-1]
     down = band[1:, :-1] - band[:-1, :-1]
     products = (right * right, down * down, right * down)
-    return [_cell_means(_pad(product), 0, cell) for product in products]
+    return [_cell_means(_pad(product), level, cell) for product in products]
 
 
 def _pad(values: FloatArray) -> FloatArray:

@@ -270,6 +270,8 @@ class TileEnergies:
         Finer Gaussian of every band, in pixels of the full-size frame.
     tile_size_px : float
         Side of a tile in pixels of the full-size reference frame.
+    coarse_orientation : ndarray, shape (3, R, C), float32
+        As `orientation`, of the third band.
     """
 
     energy: FloatArray
@@ -278,6 +280,7 @@ class TileEnergies:
     clipped: FloatArray
     band_sigma_px: NDArray[np.float64]
     tile_size_px: float
+    coarse_orientation: FloatArray
 
 
 @dataclass(frozen=True, eq=False)

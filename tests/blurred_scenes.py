@@ -45,9 +45,8 @@ def occluding_disks(height: int, width: int, seed: int, contrast: float = 1.0) -
     return cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA)
 
 
-def pupil(lens: str, size: int, *, far: bool, field: float) -> np.ndarray:
-    """Return how the light spreads over the blur circle, (size, size): the geometric pupil."""
-    y, x = np.mgrid[0:size, 0:size] / (size - 1) * 2 - 1
+def pupil(lens: str, x: np.ndarray, y: np.ndarray, *, far: bool, field: float) -> np.ndarray:
+    """Return how the light spreads over the blur circle of radius 1: the geometric pupil."""
     r = np.hypot(x, y)
     light = (r <= 1).astype(float)
     if lens in {"soft rim", "bright rim"}:
@@ -62,16 +61,24 @@ def pupil(lens: str, size: int, *, far: bool, field: float) -> np.ndarray:
 
 
 def lens_kernel(lens: str, diameter: float, *, field: float = 0.0) -> np.ndarray:
-    """Return the normalised kernel of a blur circle of signed ``diameter`` px."""
-    size = abs(diameter)
-    half = int(np.ceil(size / 2 + 0.5))
-    fine = 8
-    side = max(round(size * fine), 3)
-    light = pupil(lens, side, far=diameter > 0, field=field)
-    canvas = np.zeros(((2 * half + 1) * fine,) * 2)
-    start = ((2 * half + 1) * fine - side) // 2
-    canvas[start : start + side, start : start + side] = light
-    kernel = canvas.reshape(2 * half + 1, fine, 2 * half + 1, fine).mean(axis=(1, 3))
+    """Return the normalised kernel of a blur circle of signed ``diameter`` px.
+
+    Its transfer is that of the continuous blur circle up to the pixels' limit: the pictures it
+    is used on have been averaged over pixels once, and a kernel averaged over pixels would do so
+    again (a disk of 2 px then blurs like one of 2.5).
+    """
+    fine = 12
+    half = int(np.ceil(abs(diameter) / 2)) + 8
+    size = 2 * half + 1
+    place = ((np.arange(size * fine) + 0.5) / fine - size / 2) / (abs(diameter) / 2)
+    light = pupil(lens, *np.meshgrid(place, place), far=diameter > 0, field=field)
+    transfer = np.fft.fftshift(np.fft.fft2(np.fft.ifftshift(light)))
+    # Samples lie half a fine cell beside the centre.
+    middle = np.arange(size) - half
+    shift = np.exp(-1j * np.pi * middle / (size * fine))
+    low = size * fine // 2 - half
+    kept = transfer[low : low + size, low : low + size] * np.outer(shift, shift)
+    kernel = np.fft.fftshift(np.fft.ifft2(np.fft.ifftshift(kept)).real)
     return (kernel / kernel.sum()).astype(np.float32)
 
 

@@ -6,12 +6,12 @@ from functools import lru_cache
 import cv2
 import numpy as np
 import pytest
-from blurred_scenes import LENSES, slanted_stack
+from blurred_scenes import slanted_stack
 from fixture_data import load_fixture
 from scipy.special import j1
 
 from merge.axis import fit_focus_axis
-from merge.axis.transfer import blurred_share
+from merge.axis.transfer import blur_tables
 from merge.encoding import linearize
 from merge.errors import RegistrationError
 from merge.focus import measure_tiles
@@ -57,8 +57,38 @@ def test_blurred_share_matches_numeric_integral_of_the_airy_type_disk():
     band = (np.exp(-2 * (np.pi * f) ** 2) - np.exp(-8 * (np.pi * f) ** 2)) ** 2 / f
     x = np.pi * f * diameter
     expected = (band * (2 * j1(x) / x) ** 2).sum() / band.sum()
-    share, _ = blurred_share(np.array([diameter / sigma]), np.array([4]))  # row 4: slope 0
+    tables = blur_tables([sigma])
+    share, _ = tables.look_up(np.array([diameter / sigma]), np.array([16]))  # row 16: slope 0
     assert share[0] == pytest.approx(expected, rel=0.01)
+
+
+@pytest.mark.parametrize(("diameter", "wave"), [(2.0, 1.0), (5.0, 1.0), (12.0, 2.5), (40.0, 0.6)])
+def test_blurred_share_with_diffraction_matches_a_numeric_pupil(diameter, wave):
+    """Transfer of a defocused round pupil as its autocorrelation, on a grid of 512 samples."""
+    sigma = 1.0
+    y, x = (np.mgrid[0:512, 0:512] - 256) / 128
+    rr = x**2 + y**2
+
+    def transfer(blur):
+        pupil = (rr <= 1) * np.exp(2j * np.pi * blur / (8 * wave) * rr)
+        spread = np.abs(np.fft.fft2(pupil)) ** 2
+        line = np.fft.ifft2(spread)[0, :257].real
+        return line / line[0]  # at frequencies of j / 128 pupil radii: cut-off at 2 radii
+
+    f = np.arange(1, 257) / 256 / wave
+    band = (np.exp(-2 * (np.pi * f) ** 2) - np.exp(-8 * (np.pi * f) ** 2)) ** 2 / f
+    expected = (band * transfer(diameter)[1:] ** 2).sum() / (band * transfer(0.0)[1:] ** 2).sum()
+    tables = blur_tables([sigma], wave_px=wave)
+    share, _ = tables.look_up(np.array([diameter / sigma]), np.array([16]))
+    assert share[0] == pytest.approx(expected, rel=0.03, abs=0.002)
+
+
+def test_a_texture_of_known_slope_chooses_its_row():
+    tables = blur_tables(0.7 * 2.0 ** np.arange(5))
+    slopes = np.array([-2.0, 0.0, 1.5])
+    energy = 2.0 ** (np.arange(5)[:, None] * slopes)
+    rows = tables.choose_rows(energy) - 33 * np.arange(5)[:, None]
+    assert rows[:3].tolist() == [[8, 16, 22]] * 3
 
 
 @pytest.mark.parametrize(("step", "frames"), [(1.0, 16), slow(2.0, 14), (3.0, 12), (6.0, 8)])
@@ -70,7 +100,7 @@ def test_even_steps_come_out_within_their_bars(step, frames):
 
 
 def test_wide_steps_of_few_frames_stay_within_fifteen_percent():
-    """Four frames 12 px apart read about 8 % too wide: the median bar of 6 % is missed here."""
+    """Four frames 12 px apart read about 7 % too wide: the median bar of 6 % is missed here."""
     ratio = np.diff(axis_of(slanted(4, 12.0).frames).positions_px) / 12
     assert np.abs(ratio - 1).max() < 0.15
 
@@ -168,17 +198,16 @@ def test_reduced_pictures_give_full_size_pixels():
 # Median bias measured on the slanted scene (step 3 px), with room for half as much again: what
 # users are told. The blur circle is read as the ideal disk that takes away as much detail.
 LENS_BIAS = {
-    "disk": (-0.03, 0.06),
-    "soft rim": (-0.06, 0.06),
-    "bright rim": (-0.06, 0.06),
-    "cat's eye": (-0.18, -0.03),
-    "six blades": (-0.10, 0.0),
-    "diffraction": (-0.12, 0.0),
+    "disk": (-0.03, 0.04),
+    "soft rim": (-0.05, 0.04),
+    "bright rim": (-0.05, 0.04),
+    "cat's eye": (-0.18, -0.06),
+    "six blades": (-0.11, -0.02),
 }
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("lens", LENSES)
+@pytest.mark.parametrize("lens", LENS_BIAS)
 def test_bias_of_lenses_that_draw_no_ideal_disk_is_as_stated(lens):
     scene = slanted(12, 3.0, lens=lens)
     bias = np.median(np.diff(axis_of(scene.frames).positions_px)) / 3 - 1
@@ -186,13 +215,27 @@ def test_bias_of_lenses_that_draw_no_ideal_disk_is_as_stated(lens):
     assert low <= bias <= high
 
 
-@pytest.mark.parametrize(("name", "worst"), [("macro", 0.16), ("landscape", 0.22)])
-def test_path_traced_brackets_give_their_steps(name, worst):
-    """Independent pictures: path-traced, true transforms. Known shortfall: bristles 8 % low."""
+@pytest.mark.parametrize(
+    ("wave", "unknown"), [slow(0.6, -0.03), slow(1.0, -0.07), slow(1.6, -0.10), (2.5, -0.18)]
+)
+def test_diffraction_moves_no_step_where_it_is_known(wave, unknown):
+    """Frames blurred by numeric pupils; bars 15 and 6 %. Unknown, the bias is as stated."""
+    scene = slanted_stack(12, step_px=3.0, lens="diffraction", wave_f_px=wave)
+    tiles = [measure_tiles(f) for f in scene.frames]
+    ratio = np.diff(fit_focus_axis(tiles, wave_px=wave).positions_px) / 3
+    assert np.median(ratio) == pytest.approx(1, abs=0.06)
+    assert np.abs(ratio - 1).max() < 0.15
+    blind = np.diff(fit_focus_axis(tiles).positions_px) / 3
+    assert np.median(blind) - 1 == pytest.approx(unknown, abs=0.03)
+
+
+@pytest.mark.parametrize("name", ["macro", "landscape"])
+def test_path_traced_brackets_give_their_steps(name):
+    """Independent pictures: path-traced, true transforms. Bars: each 15 %, median 6 %."""
     tiles, positions = fixture_tiles(name)
     ratio = np.diff(fit_focus_axis(tiles).positions_px) / np.diff(positions)
-    assert np.abs(ratio - 1).max() < worst
-    assert np.median(ratio) == pytest.approx(1, abs=0.12)
+    assert np.abs(ratio - 1).max() < 0.15
+    assert np.median(ratio) == pytest.approx(1, abs=0.06)
 
 
 def test_too_little_in_common_is_refused():

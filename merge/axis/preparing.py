@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.axis.transfer import BlurTables, blur_tables
 from merge.model import TileEnergies
 
 Array = NDArray[np.float64]
@@ -19,6 +20,10 @@ _MAX_CLIPPED = 0.02
 # Largest change of a tile's mean light from frame to frame, relative, once exposure is evened:
 # blur moves light across a tile's rim, but by less.
 _MAX_CHANGE = 0.5
+# Tiles of one depth are this share of those with most detail, out of so many times the number
+# wanted. Their neighbours must be known.
+_SMOOTH, _POOL = 0.3, 4
+_FEWEST_AROUND = 4
 
 
 @dataclass(frozen=True)
@@ -37,6 +42,10 @@ class StackEnergies:
         Finer Gaussian of every band.
     gains : ndarray, shape (N,)
         Linear light of every frame over the middle one's, from the tiles' means.
+    blur : BlurTables
+        What blur leaves of a band.
+    grid : tuple of int
+        (rows, columns) of the tiles.
     """
 
     energy: Array
@@ -44,9 +53,11 @@ class StackEnergies:
     usable: Mask
     sigma_px: Array
     gains: Array
+    blur: BlurTables
+    grid: tuple[int, int]
 
 
-def stack_energies(tiles: Sequence[TileEnergies]) -> StackEnergies:
+def stack_energies(tiles: Sequence[TileEnergies], wave_px: float | None) -> StackEnergies:
     """Join the frames' measures; even out exposure and take the noise off."""
     count, bands = len(tiles), len(tiles[0].band_sigma_px)
     energy = np.stack([t.energy for t in tiles]).astype(float).reshape(count, bands, -1)
@@ -69,6 +80,8 @@ def stack_energies(tiles: Sequence[TileEnergies]) -> StackEnergies:
         usable=usable,
         sigma_px=tiles[0].band_sigma_px,
         gains=gains,
+        blur=blur_tables(tiles[0].band_sigma_px, wave_px),
+        grid=tiles[0].level.shape,
     )
 
 
@@ -116,17 +129,64 @@ def choose_tiles(data: StackEnergies, *, per_frame: int, most: int, least_snr: f
     Tiles with little detail are not only noisy: their fine energy comes from neighbours' blur
     and noise, which makes steps look smaller (3 % with 200 tiles a frame in place of 60).
     """
-    peaks = data.energy.max(axis=0)
-    good = data.usable.copy()
-    for band in range(min(2, len(peaks))):
-        good &= peaks[band] > least_snr * np.maximum(data.noise[band], 1e-10)
+    good = _well_above_noise(data, least_snr)
+    detail = data.energy[:, 0].max(axis=0)
     frames = sharpest_frame(data)
     per_frame = max(3, min(per_frame, most // len(data.energy)))
     chosen = []
     for frame in range(len(data.energy)):
         here = np.flatnonzero(good & (frames == frame))
-        chosen.append(here[np.argsort(-peaks[0, here])][:per_frame])
+        chosen.append(here[np.argsort(-detail[here])][:per_frame])
     return np.concatenate(chosen)
+
+
+def choose_smooth_tiles(
+    data: StackEnergies, places_px: Array, *, per_frame: int, most: int, least_snr: float
+) -> Index:
+    """Return tiles with detail whose neighbours lie at the same depth, for every peak frame.
+
+    A tile across a depth edge falls off more slowly than any blur, so that steps look too
+    small, and the strongest detail stands just there. On the rendered insect the median step
+    came out 9 % too small with the tiles of most detail, 5 % with these.
+
+    Parameters
+    ----------
+    places_px : ndarray, shape (R, C)
+        Where the tiles lie on the focus axis; NaN where that is not known.
+    """
+    spread = _spread_around(places_px).ravel()
+    good = _well_above_noise(data, least_snr) & np.isfinite(spread)
+    detail = data.energy[:, 0].max(axis=0)
+    frames = sharpest_frame(data)
+    per_frame = max(3, min(per_frame, most // len(data.energy)))
+    chosen = []
+    for frame in range(len(data.energy)):
+        here = np.flatnonzero(good & (frames == frame))
+        here = here[np.argsort(-detail[here])][: _POOL * per_frame]
+        here = here[np.argsort(spread[here])]
+        chosen.append(here[: min(per_frame, max(3, round(_SMOOTH * len(here))))])
+    return np.concatenate(chosen)
+
+
+def _well_above_noise(data: StackEnergies, least_snr: float) -> Mask:
+    peaks = data.energy[:, :2].max(axis=0)
+    return data.usable & (peaks > least_snr * np.maximum(data.noise[:2], 1e-10)).all(axis=0)
+
+
+def _spread_around(places_px: Array) -> Array:
+    """Return how far the eight tiles around lie from each, root mean square; NaN if few tell."""
+    rows, columns = places_px.shape
+    padded = np.pad(places_px, 1, constant_values=np.nan)
+    apart = [
+        padded[i : i + rows, j : j + columns] - places_px
+        for i in range(3)
+        for j in range(3)
+        if (i, j) != (1, 1)
+    ]
+    squares = np.square(apart)
+    known = np.isfinite(squares).sum(axis=0)
+    total = np.nan_to_num(squares).sum(axis=0)
+    return np.where(known >= _FEWEST_AROUND, np.sqrt(total / np.maximum(known, 1)), np.nan)
 
 
 def sharpest_frame(data: StackEnergies) -> Index:

@@ -23,12 +23,18 @@ _NEAR_FOCUS = 0.35
 _WITNESS = 0.12
 _FEWEST_TILES = 12
 _FEWEST_DIRECTED = 30
+# Tiles whose fine and coarse orientation are compared: this near focus, over the finest band's
+# sigma (3 px at full size), their finest energy so many times the noise.
+_IN_FOCUS = 4.3
+_LEAST_SNR = 3.0
 # Neighbours farther away (3.7 px at full size) show too little for a direction: on known stacks
 # with wider steps every fifth frame looked shaken.
 _NEIGHBOUR_REACH = 5.3
-# Added to a tile's energy along a direction, as a share of its largest sum over directions.
+# Added to a tile's energy along a direction, as a share of its sum over directions.
 _DIRECTION_FLOOR = 0.05
+_SCALE_FLOOR = 0.1
 _DIRECTIONS = np.radians(np.arange(0, 180, 15))
+_TURN = np.exp(2j * _DIRECTIONS)
 
 
 def judge_frames(
@@ -51,20 +57,20 @@ def judge_frames(
     """
     count, bands = data.energy.shape[:2]
     ratio = np.full((count, bands), np.nan)
-    anisotropy, angle = np.full(count, np.nan), np.zeros(count)
-    quality = FrameQuality(ratio, anisotropy, angle, data.gains)
+    beside_lean = np.full(count, np.nan, complex)
     if count < 3:
-        return quality
+        return FrameQuality(ratio, np.full(count, np.nan), np.zeros(count), data.gains)
     order = np.argsort(frames_px)
+    fine, coarse = _tensors(tiles, data)
+    scale_lean = _scale_leans(fine, coarse, data, frames_px, places_px)
     chosen = chosen[np.isfinite(places_px[chosen])]
     chosen = chosen[:: max(1, len(chosen) // _MOST_TILES)]
     place, frames = places_px[chosen], frames_px[order]
     centre = np.abs(frames[:, None] - place).argmin(axis=0)
-    windows = cut_windows(
-        data.energy[order][:, :, chosen], data.sigma_px, centre, min(_HALF_WIDTH, count - 1)
-    )
+    energy = data.energy[order][:, :, chosen]
+    windows = cut_windows(data, energy, centre, min(_HALF_WIDTH, count - 1))
     found = _surprises(windows, frames, place)
-    tensors = _tensors(tiles, data, chosen)[order]
+    tensors = fine[order][:, :, chosen]
     for rank in range(count):
         near = found.near & (windows.frames == rank)
         if near.sum() < _FEWEST_TILES:
@@ -78,8 +84,13 @@ def judge_frames(
         these = np.flatnonzero(near.any(axis=1))
         apart = np.abs(frames[beside] - frames[rank]).max()
         if len(these) >= _FEWEST_DIRECTED and apart <= _NEIGHBOUR_REACH * data.sigma_px[0]:
-            anisotropy[frame], angle[frame] = _direction(tensors[beside][:, :, these])
-    return quality
+            beside_lean[frame] = _neighbour_lean(tensors[beside][:, :, these])
+    both = np.stack([beside_lean, scale_lean])
+    known = np.isfinite(both)
+    lean = np.where(known, both, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    lean[~known.any(axis=0)] = np.nan
+    angle = np.degrees(np.angle(-np.nan_to_num(lean)) / 2) % 180
+    return FrameQuality(ratio, np.exp(-2 * np.abs(lean)), angle, data.gains)
 
 
 @dataclass(frozen=True)
@@ -107,30 +118,74 @@ def _surprises(windows: Windows, frames: Array, place: Array) -> _Surprises:
     return _Surprises(surprise, near)
 
 
-def _tensors(tiles: Sequence[TileEnergies], data: StackEnergies, chosen: Index) -> Array:
-    """Return the finest band's orientation, noise and exposure removed, (N, 3, K)."""
-    grid = np.stack([t.orientation for t in tiles]).astype(float)
-    grid = grid.reshape(len(tiles), 3, -1) / data.gains[:, None, None] ** 2
+def _tensors(tiles: Sequence[TileEnergies], data: StackEnergies) -> tuple[Array, Array]:
+    """Return fine and coarse orientation, noise and exposure removed, each (N, 3, T)."""
+    light = data.gains[:, None, None] ** 2
+    fine = np.stack([t.orientation for t in tiles]).astype(float)
+    coarse = np.stack([t.coarse_orientation for t in tiles]).astype(float)
+    fine = fine.reshape(len(tiles), 3, -1) / light
+    coarse = coarse.reshape(len(tiles), 3, -1) / light
     level = np.stack([t.level for t in tiles]).astype(float).reshape(len(tiles), -1).mean(axis=0)
-    for axis in (0, 1):
-        grid[:, axis] -= brightness_noise(grid[:, axis], level, data.usable)
-    return grid[:, :, chosen]
+    for axis in (0, 1):  # the coarse band's noise is 16 times weaker
+        fine[:, axis] -= brightness_noise(fine[:, axis], level, data.usable)
+    return fine, coarse
 
 
-def _direction(tensors: Array) -> tuple[float, float]:
-    """Return anisotropy of the loss and its direction, from the frame between two others.
+def _along(tensor: Array) -> Array:
+    """Return the energy of differences along every direction u, u' M u: (directions, ...)."""
+    u = _DIRECTIONS.reshape(-1, *[1] * (tensor.ndim - 1))
+    cosine, sine = np.cos(u), np.sin(u)
+    energy = cosine**2 * tensor[0] + sine**2 * tensor[1] + 2 * cosine * sine * tensor[2]
+    return np.asarray(np.maximum(energy, 0))
 
-    ``tensors`` is (3 frames, 3, K): the energy of differences along direction u is
-    u' M u. Each tile counts alike, and what its own texture prefers cancels against the
-    neighbours.
+
+def _lean(by_direction: Array) -> complex:
+    """Return the part of logarithms by direction that turns once in 180 degrees.
+
+    Its size is half the difference between the best and the worst direction; it points to twice
+    the angle of the best.
+    """
+    return complex(2 * (by_direction * _TURN).mean())
+
+
+def _neighbour_lean(tensors: Array) -> complex:
+    """Return how a frame's orientation departs from that of the frames beside it.
+
+    ``tensors`` is (3 frames, 3, K). Each tile counts alike, and what its own texture prefers
+    cancels against the neighbours.
     """
     unit = np.maximum((tensors[:, 0] + tensors[:, 1]).max(axis=0), 1e-12)
-    x, y, cross = (tensors / unit).transpose(1, 0, 2)
-    cosine, sine = np.cos(_DIRECTIONS)[:, None, None], np.sin(_DIRECTIONS)[:, None, None]
-    energy = cosine**2 * x + sine**2 * y + 2 * cosine * sine * cross
-    logarithm = np.log(np.maximum(energy, 0) + _DIRECTION_FLOOR)
+    energy = _along((tensors / unit).transpose(1, 0, 2))
+    logarithm = np.log(energy + _DIRECTION_FLOOR)
     gain = logarithm[:, 1] - (logarithm[:, 0] + logarithm[:, 2]) / 2
-    typical = np.median(gain - gain.mean(axis=0), axis=1)
-    return float(np.exp(typical.min() - typical.max())), float(
-        np.degrees(_DIRECTIONS[typical.argmin()])
-    )
+    return _lean(np.median(gain - gain.mean(axis=0), axis=1))
+
+
+def _scale_leans(
+    fine: Array, coarse: Array, data: StackEnergies, frames_px: Array, places_px: Array
+) -> NDArray[np.complex128]:
+    """Return how the fine orientation of tiles in focus departs from their coarse one, (N,).
+
+    Defocus takes fine detail in all directions alike; a shake takes it along one and leaves the
+    coarse. Needs no neighbour, so it works for steps of any width. What textures, pixels or the
+    camera's processing do in every frame is taken off.
+    """
+    noise = np.maximum(data.noise[0], 1e-12)
+    typical = np.full((len(frames_px), len(_DIRECTIONS)), np.nan)
+    for frame, place in enumerate(frames_px):
+        total = fine[frame, 0] + fine[frame, 1]
+        near = data.usable & (np.abs(places_px - place) < _IN_FOCUS * data.sigma_px[0])
+        near &= total > 2 * _LEAST_SNR * noise
+        near = np.flatnonzero(near)
+        if len(near) < _FEWEST_DIRECTED:
+            continue
+        rough = coarse[frame][:, near]
+        seen = np.log(_along(fine[frame][:, near]) / total[near] + _SCALE_FLOOR)
+        told = np.log(_along(rough) / np.maximum(rough[0] + rough[1], 1e-12) + _SCALE_FLOOR)
+        typical[frame] = np.median(seen - told, axis=1)
+    leans = np.full(len(frames_px), np.nan, complex)
+    known = np.flatnonzero(np.isfinite(typical[:, 0]))
+    if len(known) >= 3:
+        usual = np.median(typical[known], axis=0)
+        leans[known] = [_lean(typical[frame] - usual) for frame in known]
+    return leans

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.axis.transfer import blurred_share, slope_index
+from merge.axis.preparing import StackEnergies
+from merge.axis.transfer import BlurTables
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -34,7 +35,8 @@ class Windows:
     """Energies of tiles in the frames around each tile's peak, on a logarithmic scale.
 
     K tiles, B bands, W frames a tile. `frames` (K, W) indexes the stack and `used` (K, W)
-    tells which entries lie inside it; `value` (K, B, W) is energy over `peak` (K, B).
+    tells which entries lie inside it; `value` (K, B, W) is energy over `peak` (K, B). `blur`
+    tells what blur leaves of a band.
     """
 
     frames: Index
@@ -43,12 +45,14 @@ class Windows:
     logarithm: Array
     peak: Array
     sigma_px: Array
+    blur: BlurTables
 
 
-def cut_windows(energy: Array, sigma_px: Array, centres: Index, half_width: int) -> Windows:
+def cut_windows(data: StackEnergies, energy: Array, centres: Index, half_width: int) -> Windows:
     """Gather the frames within ``half_width`` of every tile's peak frame.
 
-    ``energy`` is (N, B, K) for the K tiles, ``centres`` (K,) their peak frames.
+    ``energy`` is (N, B, K) for the K tiles out of ``data``, in order of the focus axis, and
+    ``centres`` (K,) are their peak frames.
     """
     count, _, tiles = energy.shape
     around = centres[:, None] + np.arange(-half_width, half_width + 1)
@@ -57,13 +61,14 @@ def cut_windows(energy: Array, sigma_px: Array, centres: Index, half_width: int)
     peak = np.maximum(energy.max(axis=0), 1e-12).T
     value = np.moveaxis(energy[frames, :, np.arange(tiles)[:, None]], 2, 1) / peak[:, :, None]
     value = np.maximum(value, -_FLOOR / 2)
-    return Windows(frames, used, value, np.log(value + _FLOOR), peak, sigma_px)
+    logarithm = np.log(value + _FLOOR)
+    return Windows(frames, used, value, logarithm, peak, data.sigma_px, data.blur)
 
 
 def slopes_of(data: Windows, amplitude: Array | None = None) -> Index:
     """Return every tile's spectrum as table rows, (K, B, 1)."""
     sharp = data.peak if amplitude is None else data.peak * amplitude[:, :, 0]
-    return slope_index(sharp.T).T[:, :, None]
+    return data.blur.choose_rows(sharp.T).T[:, :, None]
 
 
 def compare(
@@ -74,7 +79,7 @@ def compare(
     The amplitude of each tile and band is fitted, linearly first, then by Newton on logarithms.
     """
     apart = np.abs(frames_px[data.frames] - tiles_px[:, None])[:, None, :]
-    share, derivative = blurred_share(apart / data.sigma_px[:, None], slopes)
+    share, derivative = data.blur.look_up(apart / data.sigma_px[:, None], slopes)
     top = (weight * data.value * share).sum(axis=2, keepdims=True)
     bottom = (weight * share * share).sum(axis=2, keepdims=True)
     amplitude = np.maximum(top / np.maximum(bottom, 1e-12), 0.05)

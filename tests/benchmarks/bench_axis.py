@@ -32,9 +32,11 @@ PHOTOGRAPHS = {
 }
 
 
-def report(name: str, tiles: list[TileEnergies], positions: np.ndarray) -> None:
+def report(
+    name: str, tiles: list[TileEnergies], positions: np.ndarray, wave_px: float | None = None
+) -> None:
     start = time.perf_counter()
-    axis = fit_focus_axis(tiles)
+    axis = fit_focus_axis(tiles, wave_px=wave_px)
     seconds = time.perf_counter() - start
     truth = np.diff(positions)
     ratio = np.diff(axis.positions_px) / truth
@@ -71,7 +73,9 @@ def main() -> None:
     for spread in (0.6, 1.0, 1.6, 2.5):
         scene = slanted_stack(12, step_px=3.0, lens="diffraction", wave_f_px=spread)
         name = f"diffraction, λN = {spread} px"
-        report(name, [measure_tiles(f) for f in scene.frames], scene.positions_px)
+        tiles = [measure_tiles(f) for f in scene.frames]
+        report(f"{name}, unknown", tiles, scene.positions_px)
+        report(f"{name}, known", tiles, scene.positions_px, spread)
     for name in ("macro", "landscape"):
         bracket = load_fixture(name)
         frames = [bracket.frame(i) for i in range(len(bracket.paths))]
