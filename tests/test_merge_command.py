@@ -19,6 +19,7 @@ import pytest
 import tifffile
 from click.testing import CliRunner, Result
 from io_samples import camera_colours, mosaic_of, write_dng
+from skimage.io import imread
 from small_brackets import small_bracket, write_bracket, write_frame
 
 from merge.cli import main
@@ -200,6 +201,8 @@ def test_memory_takes_a_size_with_a_unit(bracket, text):
 def test_a_depth_map_is_written_on_request(bracket, tmp_path):
     result = merge(bracket, "-o", tmp_path / "out.tif", "--depth", tmp_path / "depth.tif")
     assert f"Written    {tmp_path / 'depth.tif'} (depth map" in result.stdout
+    assert f"Written    {tmp_path / 'depth-view.png'} (depth map in colours" in result.stdout
+    assert imread(tmp_path / "depth-view.png").dtype == np.uint8
     depth = tifffile.imread(tmp_path / "depth.tif").astype(float)
     # Each third of the picture is sharp in its own frame, the left one in the first.
     thirds = [np.median(depth[:, part]) for part in np.array_split(np.arange(depth.shape[1]), 3)]

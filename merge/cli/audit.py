@@ -16,7 +16,7 @@ from merge.cli.progress import show_progress
 from merge.model import Stack
 from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
 from merge.pipeline.auditing_each import audit_each
-from merge.pipeline.page_pictures import peak_memory_bytes
+from merge.pipeline.record import peak_memory_bytes
 from merge.read import find_frames
 from merge.report.audit import audit_record, audit_text, worst_severity, write_weak_parts
 from merge.report.sort import each_line

@@ -97,7 +97,11 @@ class _Bytes(click.ParamType):
     help="Memory to aim at, e.g. 2GB: what is kept of every frame beyond a part of it goes to "
     "disk.",
 )
-@click.option("--depth", type=click.Path(path_type=Path), help="Write the depth map, 16-bit .tif.")
+@click.option(
+    "--depth",
+    type=click.Path(path_type=Path),
+    help="Write the depth map, 16-bit .tif, and beside it NAME-view.png to look at.",
+)
 @click.option(
     "--record",
     type=click.Path(path_type=Path),
@@ -144,7 +148,6 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     # Decoders and compilers take long to load; --help and wrong usage need none.
-    from merge.pipeline.page_pictures import peak_memory_bytes
     from merge.pipeline.saving import OutputFiles, merge_to_files
     from merge.report.merge import merge_text
 
@@ -160,11 +163,10 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
             keep_record=given["as_json"] or given["report"] is not None,
             progress=progress,
         )
-        record = (saved.record or {}) | {"peak_memory_bytes": peak_memory_bytes()}
         if given["report"] is not None:
-            _write_report(given["report"], saved, record, progress)
+            _write_report(given["report"], saved, progress)
     if given["as_json"]:
-        click.echo(json.dumps(record, ensure_ascii=False, indent=1))
+        click.echo(json.dumps(saved.record, ensure_ascii=False, indent=1))
     elif given["quiet"]:
         click.echo(str(files.picture))
         if given["report"] is not None:
@@ -189,14 +191,13 @@ def _check_report(report: Path | None, files: OutputFiles, stack: Stack) -> None
     check_page(report, overwrite=files.overwrite, inputs=[s.path for s in stack.sources])
 
 
-def _write_report(
-    report: Path, saved: SavedMerge, record: dict[str, Any], progress: Progress
-) -> None:
+def _write_report(report: Path, saved: SavedMerge, progress: Progress) -> None:
     from merge.report.page.merge_page import merge_page
     from merge.report.page.shell import write_page
 
     inputs = [source.path for source in saved.result.stack.sources]
-    page = merge_page(saved.result, record, progress=progress)
+    assert saved.record is not None, "a page tells the record"
+    page = merge_page(saved.result, saved.record, progress=progress)
     write_page(report, page, overwrite=saved.files.overwrite, inputs=inputs)
 
 

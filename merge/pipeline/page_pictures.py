@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -14,20 +13,19 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from merge.align import valid_area, warp_frame
-from merge.align.exposure import radius_squared
 from merge.align.motion import rescale
 from merge.depth import locate_depth, measure_detail, measure_reduction, measured_shape, reduce_map
-from merge.encoding import encode, linearize, scale_light
+from merge.encoding import encode, linearize
 from merge.model import (
     DepthMap,
     FloatArray,
-    FrameRegistration,
     FrameSource,
     FrameTransform,
     Registration,
     Stack,
 )
 from merge.pipeline.judging import aligned_frames
+from merge.pipeline.measuring import equalize_exposure
 from merge.read import read_frame, read_luminance
 from merge.scratch import ScratchStack
 
@@ -37,8 +35,8 @@ Progress = Callable[[str, int, int], None]
 
 # Beyond this, what is kept of every frame goes to disk.
 _SCRATCH_BYTES = 256 << 20
-# Exposure differences below this are measurement noise.
-_GAIN_FLOOR = 0.001
+# Where a frame has no pixel: the page's grey around pictures, not the black of a dark subject.
+_NO_PIXEL = (52, 56, 58)
 # Sharpest places are found over a window this wide, so that the choice is no patchwork.
 _GUIDE_SIGMA_PX = 2.0
 
@@ -52,7 +50,7 @@ class ShownFrame:
     index : int
         Position in the stack.
     pixels : ndarray, shape (height, width, 3), uint8
-        sRGB, in the geometry of the page's picture; black where the frame has no pixel.
+        sRGB, in the geometry of the page's picture; dark grey where the frame has no pixel.
     valid : ndarray of bool, shape (height, width)
         Where it has one.
     """
@@ -105,20 +103,11 @@ def _shown(
     pixels = read_frame(source, white_balance=stack.white_balance).pixels
     valid = valid_area(frame.transform, pixels.shape[:2], box)
     if equalize:
-        pixels = _evened_out(pixels, frame, source.transfer)
+        pixels = equalize_exposure(pixels, frame, source.transfer)
     pixels = warp_frame(pixels, frame.transform, box=box)
-    return ShownFrame(index, screen_pixels(np.nan_to_num(pixels, copy=False), source), valid)
-
-
-def _evened_out(pixels: FloatArray, frame: FrameRegistration, transfer: str) -> FloatArray:
-    """Return a frame's pixels with its light brought to that of the reference frame."""
-    factor: float | FloatArray = 1 / frame.gain
-    if frame.falloff:
-        corner = radius_squared(pixels.shape[:2])[..., None]
-        factor = (factor * np.exp(-frame.falloff * corner)).astype(np.float32)
-    elif abs(frame.gain - 1) < _GAIN_FLOOR:
-        return pixels
-    return scale_light(pixels, factor, transfer)
+    shown = screen_pixels(np.nan_to_num(pixels, copy=False), source)
+    shown[~valid] = _NO_PIXEL
+    return ShownFrame(index, shown, valid)
 
 
 def small_frame(
@@ -208,13 +197,3 @@ def locate_sharpest(
         depth = locate_depth(measures, guide[..., None])
     place = np.interp(depth.position, np.arange(len(used)), used).astype(np.float32)
     return DepthMap(place, depth.confidence)
-
-
-def peak_memory_bytes() -> int | None:
-    """Return the most memory that this process has held so far; None where the system hides it."""
-    if sys.platform == "win32":
-        return None
-    import resource
-
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return int(peak if sys.platform == "darwin" else peak * 1024)

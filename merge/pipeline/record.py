@@ -7,6 +7,7 @@ import datetime as dt
 import importlib.metadata
 import math
 import platform
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -104,7 +105,7 @@ def build_record(result: MergeResult, outputs: Mapping[str, Path]) -> dict[str, 
     -------
     dict
         Frames with SHA-256 of their files, transforms (reference to frame) and gains; settings;
-        findings (frame indices from 0); versions; times in seconds; what was written.
+        findings (frame indices from 0); versions; times in seconds; memory; what was written.
 
     Raises
     ------
@@ -135,9 +136,20 @@ def build_record(result: MergeResult, outputs: Mapping[str, Path]) -> dict[str, 
         "box_in_reference": dict(zip(("row", "column", "height", "width"), box, strict=True)),
         "findings": [dataclasses.asdict(finding) for finding in result.findings],
         "seconds": result.seconds,
+        "peak_memory_bytes": peak_memory_bytes(),
         "written": {what: _file_record(path) for what, path in outputs.items()},
     }
     return dict(_as_json(record))
+
+
+def peak_memory_bytes() -> int | None:
+    """Return the most memory that this process has held so far; None where the system hides it."""
+    if sys.platform == "win32":
+        return None
+    import resource
+
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return int(peak if sys.platform == "darwin" else peak * 1024)
 
 
 def _frame_record(

@@ -13,7 +13,13 @@ from merge.errors import MergeError, WriteError
 from merge.model import MergeOptions, MergeResult, Stack
 from merge.pipeline.merging import merge_stack
 from merge.pipeline.record import build_record, describe_provenance
-from merge.write import check_output, write_depth, write_json, write_picture
+from merge.write import (
+    check_output,
+    write_depth,
+    write_depth_preview,
+    write_json,
+    write_picture,
+)
 from merge.write.atomic import check_target
 
 Progress = Callable[[str, int, int], None]
@@ -30,12 +36,19 @@ class OutputFiles:
         None = not wanted.
     overwrite : bool
         Replace existing files, but never a frame.
+
+    A depth map comes with a picture of it, `depth_preview`.
     """
 
     picture: Path
     depth: Path | None = None
     record: Path | None = None
     overwrite: bool = False
+
+    @property
+    def depth_preview(self) -> Path | None:
+        """Where the depth map is shown in colours, beside it; None if there is none."""
+        return None if self.depth is None else self.depth.with_name(f"{self.depth.stem}-view.png")
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +113,10 @@ def merge_to_files(
     if files.depth is not None and result.depth is not None:
         write_depth(files.depth, result.depth, overwrite=files.overwrite, inputs=inputs)
         written["depth"] = files.depth
+        if files.depth_preview is not None:
+            write_depth_preview(
+                files.depth_preview, result.depth, overwrite=files.overwrite, inputs=inputs
+            )
     seconds = result.seconds | {"write": time.perf_counter() - began}
     result = dataclasses.replace(result, seconds=seconds)
     record = None
@@ -119,8 +136,11 @@ def _check_files(stack: Stack, files: OutputFiles, options: MergeOptions) -> Non
         check_output(files.depth, overwrite=files.overwrite, inputs=inputs)
         if files.depth.suffix.lower() not in {".tif", ".tiff"}:
             raise WriteError(f"{files.depth}: a depth map is written as .tif; choose that ending")
+    if files.depth_preview is not None:
+        check_target(files.depth_preview, overwrite=files.overwrite, inputs=inputs)
     if files.record is not None:
         check_target(files.record, overwrite=files.overwrite, inputs=inputs)
-    names = [p.absolute() for p in (files.picture, files.depth, files.record) if p is not None]
+    outputs = (files.picture, files.depth, files.depth_preview, files.record)
+    names = [path.absolute() for path in outputs if path is not None]
     if len(set(names)) < len(names):
         raise WriteError(f"{files.picture}: asked for twice; give each output its own name")

@@ -129,10 +129,11 @@ def _time_line(result: MergeResult) -> str:
 
 def _written_lines(saved: SavedMerge) -> Iterator[str]:
     files = saved.files
-    depth = None if saved.result.depth is None else files.depth
+    known = saved.result.depth is not None
     outputs = (
         (files.picture, _bits(files.picture)),
-        (depth, "depth map"),
+        (files.depth if known else None, "depth map"),
+        (files.depth_preview if known else None, "depth map in colours"),
         (files.record, "record"),
     )
     for path, what in outputs:

@@ -13,8 +13,8 @@ from PIL import Image
 from merge.apertures import ApertureReport
 from merge.model import FloatArray
 from merge.pipeline.apertures import ApertureSeries, CropRow
-from merge.pipeline.page_pictures import peak_memory_bytes, small_frame
-from merge.pipeline.record import program_version
+from merge.pipeline.page_pictures import small_frame
+from merge.pipeline.record import peak_memory_bytes, program_version
 from merge.report.apertures import (
     best_sentence,
     f_text,
