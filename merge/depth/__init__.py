@@ -7,6 +7,7 @@ then filtered along picture edges and their peak along the stack is located.
 from merge.depth.even import find_even_places
 from merge.depth.locating import locate_depth
 from merge.depth.measuring import measure_detail, measure_reduction, measured_shape, reduce_map
+from merge.depth.occlusion import settle_edges
 from merge.depth.sizing import resize_depth, resize_map
 
 __all__ = [
@@ -18,4 +19,5 @@ __all__ = [
     "reduce_map",
     "resize_depth",
     "resize_map",
+    "settle_edges",
 ]

@@ -1,0 +1,130 @@
+"""Places beside a depth edge go to the surface that they belong to."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from scipy.ndimage import binary_dilation
+
+from merge.demo import render_focus
+from merge.depth import settle_edges
+from merge.encoding import encode
+from merge.model import DepthMap
+from merge.scratch import ScratchStack
+
+FRAMES, STEP_PX, NEAR, FAR = 9, 4.0, 1, 7
+SIDE = 120
+
+
+def two_layers(
+    near_colour: tuple[float, float, float], seed: int = 3
+) -> tuple[list[np.ndarray], np.ndarray]:
+    """Return frames of an even near shape before a textured wall, sRGB-coded, and the true depth.
+
+    Rendered as the mean of pinhole views over the aperture, with true occlusion.
+    """
+    rng = np.random.default_rng(seed)
+    light = np.empty((SIDE, SIDE, 3), np.float32)
+    light[:] = 0.35
+    texture = cv2.GaussianBlur(rng.standard_normal((SIDE, SIDE)).astype(np.float32), (0, 0), 1.0)
+    light += (0.12 * texture / texture.std())[..., None]
+    shape = np.zeros((SIDE, SIDE), np.uint8)
+    cv2.circle(shape, (60, 60), 24, 1, -1)
+    cv2.rectangle(shape, (55, 0), (64, 60), 1, -1)
+    front = shape > 0
+    light[front] = near_colour
+    light = np.clip(light, 0.01, 1)
+    position = np.where(front, NEAR, FAR).astype(np.float32)
+    focus = np.arange(FRAMES) * STEP_PX
+    frames = [
+        encode(np.clip(seen + 0.002 * rng.standard_normal(seen.shape), 0, 1), "srgb")
+        for seen in render_focus(light, position * np.float32(STEP_PX), focus, rng)
+    ]
+    return frames, position
+
+
+def settled(
+    position: np.ndarray, frames: list[np.ndarray], *, near_first: bool = True
+) -> np.ndarray:
+    confidence = np.random.default_rng(1).random(position.shape, np.float32)
+    with ScratchStack(len(frames), frames[0].shape, np.float16, memory_bytes=1 << 30) as pictures:
+        for frame in frames:
+            pictures.append(frame)
+        depth = settle_edges(
+            DepthMap(position, confidence),
+            pictures,
+            np.arange(len(frames)) * STEP_PX,
+            transfer="srgb",
+            near_first=near_first,
+        )
+    np.testing.assert_array_equal(depth.confidence, confidence)
+    return depth.position
+
+
+def spoilt(position: np.ndarray) -> np.ndarray:
+    """Return a depth map with the errors of a focus measure: a wide rim, and holes in front."""
+    front = position == NEAR
+    wide = binary_dilation(front, iterations=3)
+    out = np.where(wide, NEAR, FAR).astype(np.float32)
+    cv2.circle(out, (80, 60), 5, FAR, -1)
+    out[20:24, 55:65] = FAR
+    return out
+
+
+def wrong_share(found: np.ndarray, true: np.ndarray, place: np.ndarray) -> float:
+    place = place.copy()
+    place[:8], place[-8:], place[:, :8], place[:, -8:] = False, False, False, False
+    assert place.sum() > 50
+    return float((np.abs(found - true) > 1)[place].mean())
+
+
+def test_holes_in_a_nearer_surface_are_filled():
+    frames, true = two_layers((0.02, 0.02, 0.6))
+    first = spoilt(true)
+    hole = (first == FAR) & (true == NEAR)
+    assert wrong_share(settled(first, frames), true, hole) < 0.1
+
+
+def test_a_rim_of_the_background_goes_back_to_it():
+    """Not all of it: where the front's veil spoils what is known of the background it may stay."""
+    frames, true = two_layers((0.25, 0.6, 0.3))
+    first = spoilt(true)
+    rim = (first == NEAR) & (true == FAR)
+    assert wrong_share(first, true, rim) == 1
+    assert wrong_share(settled(first, frames), true, rim) < 0.4
+
+
+def test_what_was_right_stays_right():
+    frames, true = two_layers((0.25, 0.6, 0.3))
+    assert wrong_share(settled(true, frames), true, np.ones(true.shape, bool)) < 0.005
+
+
+def test_a_stack_shot_from_the_far_end_gives_the_mirrored_map():
+    frames, true = two_layers((0.02, 0.02, 0.6))
+    first = spoilt(true)
+    forward = settled(first, frames)
+    backward = settled((FRAMES - 1) - first, frames[::-1], near_first=False)
+    np.testing.assert_allclose((FRAMES - 1) - backward, forward, atol=1e-5)
+
+
+def test_surfaces_of_one_colour_are_left_as_they_were():
+    frames, true = two_layers((0.35, 0.35, 0.35))
+    first = spoilt(true)
+    assert (settled(first, frames) != first).mean() < 0.005
+
+
+def test_a_depth_map_without_edges_comes_back_unchanged():
+    frames, _ = two_layers((0.02, 0.02, 0.6))
+    slope = np.broadcast_to(np.linspace(0, 8, SIDE, dtype=np.float32), (SIDE, SIDE)).copy()
+    np.testing.assert_array_equal(settled(slope, frames), slope)
+
+
+@pytest.mark.parametrize("height", [SIDE, 117])
+def test_grey_pictures_and_odd_sizes_are_settled_too(height):
+    frames, true = two_layers((0.02, 0.02, 0.02))
+    grey = [f[:height, :, 1:2] for f in frames]
+    first = spoilt(true)[:height]
+    after = settled(first, grey)
+    hole = (first == FAR) & (true[:height] == NEAR)
+    assert wrong_share(after, true[:height], hole) < 0.1
