@@ -74,7 +74,7 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         f"f/{settings['f_number']:g}" if settings["f_number"] else "",
         f"{settings['focal_length_mm']:g} mm" if settings["focal_length_mm"] else "",
         f"ISO {settings['iso']:g}" if settings["iso"] else "",
-        f"{settings['exposure_time_s']:g} s" if settings["exposure_time_s"] else "",
+        _shutter(settings["exposure_time_s"]) if settings["exposure_time_s"] else "",
     ]
     libraries = ", ".join(f"{name} {_version(name)}" for name in _LIBRARIES)
     return [
@@ -90,6 +90,10 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Versions", f"depthweld {program_version()}, Python {platform.python_version()}, "
          f"{libraries}"),
     ]  # fmt: skip
+
+
+def _shutter(seconds: float) -> str:
+    return f"{seconds:g} s" if seconds >= 0.3 else f"1/{1 / seconds:.0f} s"
 
 
 def _version(distribution: str) -> str:

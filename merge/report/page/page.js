@@ -17,6 +17,10 @@
     });
   }
 
+  window.addEventListener("beforeprint", () => {
+    for (const details of document.querySelectorAll("details:not(#everything)")) details.open = true;
+  });
+
   const holder = byId("pictures");
   if (!holder) return;
   const book = JSON.parse(holder.textContent);
@@ -35,6 +39,8 @@
     return createImageBitmap(new Blob([bytesOf(text)], { type: `image/${kind}` }));
   }
   const KEPT = 220;
+  // More tiles than this are not drawn at once: the overview has to do then.
+  const DRAWN = 120;
   const decoded = new Map();
   /** The picture of a key, or null while it is being decoded (a redraw follows). */
   function picture(key, text) {
@@ -63,12 +69,15 @@
   const maps = { ready: false };
   // Confidence, in 255ths, below which the frame is only a guess: even parts, out-of-focus backdrops.
   const GUESS = 45;
+  function sheet(width, height) {
+    return Object.assign(document.createElement("canvas"), { width, height });
+  }
   async function pixelsOf(text) {
     const bitmap = await createImageBitmap(new Blob([bytesOf(text)], { type: "image/png" }), {
       colorSpaceConversion: "none",
       premultiplyAlpha: "none",
     });
-    const canvas = new OffscreenCanvas(bitmap.width, bitmap.height);
+    const canvas = sheet(bitmap.width, bitmap.height);
     const context = canvas.getContext("2d", { willReadFrequently: true });
     context.drawImage(bitmap, 0, 0);
     return context.getImageData(0, 0, bitmap.width, bitmap.height);
@@ -108,7 +117,7 @@
   }
   /** A canvas whose pixel i has colour ``share(i)`` of a palette, as opaque as ``cover(i)``. */
   function paint(width, height, name, share, cover = () => 1) {
-    const canvas = new OffscreenCanvas(width, height);
+    const canvas = sheet(width, height);
     const context = canvas.getContext("2d");
     const image = context.createImageData(width, height);
     const colours = palette(name);
@@ -256,8 +265,11 @@
     const there = [];
     const firstRow = Math.max(0, Math.floor(win.top / side));
     const firstColumn = Math.max(0, Math.floor(win.left / side));
-    for (let row = firstRow; row * side < Math.min(win.bottom, book.height); row += 1) {
-      for (let column = firstColumn; column * side < Math.min(win.right, book.width); column += 1) {
+    const rows = Math.ceil(Math.min(win.bottom, book.height) / side);
+    const columns = Math.ceil(Math.min(win.right, book.width) / side);
+    if ((rows - firstRow) * (columns - firstColumn) > DRAWN) return there;
+    for (let row = firstRow; row < rows; row += 1) {
+      for (let column = firstColumn; column < columns; column += 1) {
         const text = tiles[`${row},${column}`];
         if (!text) continue;
         const bitmap = picture(`${key}:${row},${column}`, text);
@@ -339,7 +351,7 @@
     if (lit.mask && lit.key === key) return lit.mask;
     lit.key = key;
     const { width, height } = maps;
-    lit.mask = new OffscreenCanvas(width, height);
+    lit.mask = sheet(width, height);
     const context = lit.mask.getContext("2d");
     const image = context.createImageData(width, height);
     const inside = (i) => lit.frames.includes(maps.frame[i]) && maps.confidence[i] > GUESS;
