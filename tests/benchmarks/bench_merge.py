@@ -1,10 +1,14 @@
 """Time and peak memory of `depthweld merge` for brackets of different length.
 
 PYTHONPATH=.:tests python tests/benchmarks/bench_merge.py [megapixels] [frames …]
-PYTHONPATH=.:tests python tests/benchmarks/bench_merge.py 24 8 40 --method surface
+PYTHONPATH=.:tests python tests/benchmarks/bench_merge.py 24 8 30 64 --method surface
+PYTHONPATH=.:tests python tests/benchmarks/bench_merge.py 6 20 --method detail
 
 Each bracket is merged by a process of its own, which reports its own peak. The frames are seeded
-JPEGs; their bytes are in the page cache, so times do not include a slow card.
+JPEGs with a camera's noise, of a camera's best quality; their bytes are in the page cache, so times
+do not include a slow card. Beside it: one thread that only decodes the frames, and, for small
+brackets, a script that decodes all frames, runs OpenCV's exposure fusion by contrast alone on them,
+unaligned, and writes a TIFF.
 """
 
 from __future__ import annotations
@@ -22,7 +26,7 @@ import numpy as np
 from bench_helpers import best_of, describe_machine
 from bench_io import busy_picture
 
-from merge.read import probe_frame, read_frame
+from merge.read import probe_frame, read_samples
 
 # Runs the command and reports the peak of this process alone, whoever started it.
 CHILD = f"""
@@ -38,6 +42,25 @@ except SystemExit as exc:
 print("peak", _peak_bytes(), file=sys.stderr)
 sys.exit(code)
 """
+
+FUSION = f"""
+import sys
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+from pathlib import Path
+import cv2
+import imagecodecs
+import numpy as np
+import tifffile
+from bench_helpers import _peak_bytes
+paths = sorted(Path(sys.argv[1]).glob("*.jpg"))
+frames = [imagecodecs.jpeg8_decode(path.read_bytes()) for path in paths]
+fused = cv2.createMergeMertens(1, 0, 0).process(frames)
+tifffile.imwrite(sys.argv[2], np.rint(fused.clip(0, 1) * 65535).astype(np.uint16))
+print("peak", _peak_bytes(), file=sys.stderr)
+"""
+# All frames and their pyramids as floats: above this the fusion needs more memory than there is.
+_FUSION_PIXELS = 150e6
+_NOISE = 1.8  # of 255, about ISO 400 on a full-frame sensor
 
 
 def write_frames(folder: Path, picture: np.ndarray, count: int) -> None:
@@ -57,25 +80,30 @@ def write_frames(folder: Path, picture: np.ndarray, count: int) -> None:
         moved = cv2.warpAffine(
             frame, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
         )
+        noise = np.empty(moved.shape, np.int16)
+        cv2.randn(noise, (0, 0, 0), (_NOISE,) * 3)
+        noisy = cv2.add(moved, noise, dtype=cv2.CV_8U)
         path = folder / f"frame_{i:03d}.jpg"
-        path.write_bytes(imagecodecs.jpeg8_encode(moved, level=92))
+        path.write_bytes(imagecodecs.jpeg8_encode(noisy, level=97))
 
 
 def merge_in_process(folder: Path, *options: str) -> tuple[float, float, dict]:
     """Return wall-clock seconds, peak resident MiB, and the run's record."""
     arguments = ["merge", str(folder), "-o", str(folder.parent / "out.tif"), "--overwrite"]
+    seconds, peak, output = run_child(CHILD, *arguments, "--json", *options)
+    return seconds, peak, json.loads(output)
+
+
+def run_child(code: str, *arguments: str) -> tuple[float, float, str]:
+    """Return wall-clock seconds, peak resident MiB, and what a child process prints."""
     begun = time.perf_counter()
     done = subprocess.run(
-        [sys.executable, "-c", CHILD, *arguments, "--json", *options],
-        capture_output=True,
-        text=True,
-        check=False,
+        [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False
     )
     seconds = time.perf_counter() - begun
     if done.returncode != 0:
         raise SystemExit(done.stderr)
-    peak = int(done.stderr.rsplit("peak ", 1)[1])
-    return seconds, peak / 2**20, json.loads(done.stdout)
+    return seconds, int(done.stderr.rsplit("peak ", 1)[1]) / 2**20, done.stdout
 
 
 def main(megapixels: float, counts: list[int], options: list[str]) -> None:
@@ -87,13 +115,16 @@ def main(megapixels: float, counts: list[int], options: list[str]) -> None:
             folder = Path(name) / "in"
             folder.mkdir()
             write_frames(folder, picture, count)
-            source = probe_frame(folder / "frame_000.jpg")
-            decode = best_of(lambda s=source: read_frame(s))
+            sources = [probe_frame(path) for path in sorted(folder.iterdir())]
+            decode = best_of(lambda s=sources: [read_samples(one) for one in s], times=2) / count
             seconds, peak, record = merge_in_process(folder, *options)
+            if count * picture.shape[0] * picture.shape[1] <= _FUSION_PIXELS:
+                fusion = run_child(FUSION, str(folder), str(folder.parent / "fused.tif"))
+                print(f"    fusion script: {fusion[0]:.1f} s, peak {fusion[1]:.0f} MiB")
         stages = ", ".join(f"{stage} {t:.1f}" for stage, t in record["seconds"].items())
         print(
             f"{count:3d} frames: {seconds:6.1f} s, {seconds / count:.2f} s a frame "
-            f"({seconds / count / decode:.1f} x one decode of {decode:.2f} s); "
+            f"({seconds / count / decode:.1f} x one decode of {decode:.3f} s); "
             f"peak {peak:.0f} MiB; {stages}",
             flush=True,
         )
