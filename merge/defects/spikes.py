@@ -31,7 +31,7 @@ _STEADY = 0.35
 WINDOW = 7
 _STRIP_ROWS = 256
 _NOISE_LINES = 64
-_STRIP_SPIKES = 4096
+_STRIP_SPIKES = 65536
 
 
 @numba.njit(cache=True, nogil=True)
@@ -142,8 +142,10 @@ class SpikeSearch:
         self._done += 1
         alive = (self._seen == 0).sum(axis=1) <= self._may_miss
         self._places, self._seen = self._places[alive], self._seen[alive]
-        windows = _cut_windows(pixels, self._places) / np.float32(white)
-        self._windows = [*(w[alive] for w in self._windows), windows]
+        self._windows = [w[alive] for w in self._windows]
+        # Before, textured frames have many thousand spikes; then few are left.
+        if self._done > self._may_miss + 1 or self._done == self._frames:
+            self._windows.append(_cut_windows(pixels, self._places) / np.float32(white))
 
     def _merge(self, found: NDArray[np.int32]) -> None:
         """Add places that are new, as missed in all frames so far."""
@@ -151,10 +153,6 @@ class SpikeSearch:
         self._places = np.concatenate([self._places, new])
         unseen = np.zeros((len(new), self._done), np.float32)
         self._seen = np.concatenate([self._seen, unseen])
-        self._windows = [
-            np.concatenate([w, np.full((len(new), *w.shape[1:]), np.nan, np.float32)])
-            for w in self._windows
-        ]
 
     def steady(self) -> tuple[NDArray[np.int32], NDArray[np.bool_], FloatArray]:
         """Return what stood out in nearly all frames, about equally.
@@ -187,7 +185,7 @@ def _codes(places: NDArray[np.int32]) -> NDArray[np.int64]:
 
 
 def _find(pixels: NDArray[Any], threshold: float, reach: int) -> NDArray[np.int32]:
-    """Return (M, 4) row, column, channel, sign of one frame's spikes; at most 4096 a strip."""
+    """Return (M, 4) row, column, channel, sign of one frame's spikes; at most 65536 a strip."""
 
     def scan(top: int) -> NDArray[np.int32]:
         found = np.empty((_STRIP_SPIKES, 4), np.int32)
