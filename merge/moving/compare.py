@@ -40,6 +40,7 @@ _SIGMA_PX, _SIGMA_STEPS = 1.0, 0.35
 _SIGMA_RATIO = 1.2
 # Half side of the window of the fit, in low-passes.
 _WINDOW_SIGMAS = 3.0
+# Focus step at the size given, where the pictures do not tell.
 _FALLBACK_STEP_PX = 3.0
 # What is coarser than this many times the low-pass is left out: drifting light, swaying veils.
 _COARSE = 4.0
@@ -77,17 +78,18 @@ def blur(values: FloatArray, sigma: float) -> FloatArray:
     return cv2.GaussianBlur(values, (0, 0), sigma).reshape(values.shape)
 
 
-def focus_steps(
+def focus_places(
     positions_px: NDArray[np.float64] | None, count: int, reduction: int
 ) -> NDArray[np.float64]:
-    """Return the focus step of every pair of neighbours in compared pixels, shape (N - 1,)."""
+    """Return the frames on the focus axis in compared pixels, shape (N,); a guess for None."""
     if positions_px is None:
-        return np.full(count - 1, _FALLBACK_STEP_PX / FACTOR)
-    return np.abs(np.diff(positions_px)) / (reduction * FACTOR)
+        return np.arange(count, dtype=np.float64) * (_FALLBACK_STEP_PX / FACTOR)
+    places: NDArray[np.float64] = np.asarray(positions_px, np.float64) / (reduction * FACTOR)
+    return places
 
 
 def compare_frames(
-    pictures: Pictures, position: FloatArray, step_px: NDArray[np.float64], valid: Valid | None
+    pictures: Pictures, position: FloatArray, places_px: NDArray[np.float64], valid: Valid | None
 ) -> FloatArray:
     """Return the strongest motion between the frames that every place is merged from.
 
@@ -96,8 +98,8 @@ def compare_frames(
     pictures : sequence of N ndarrays, shape (2h, 2w, C)
     position : ndarray, shape (h, w), float32
         Depth in frames.
-    step_px : ndarray, shape (N - 1,)
-        In compared pixels.
+    places_px : ndarray, shape (N,)
+        Frames on the focus axis, in compared pixels.
     valid : callable or None
 
     Returns
@@ -108,7 +110,7 @@ def compare_frames(
     evidence = np.zeros(position.shape, np.float32)
     before = halve(pictures[0])
     bands: _Bands | None = None
-    for k, step in enumerate(step_px.tolist()):
+    for k, step in enumerate(np.abs(np.diff(places_px)).tolist()):
         after = halve(pictures[k + 1])
         near = np.abs(position - np.float32(k + 0.5)) < _NEAR_FRAMES
         following = None

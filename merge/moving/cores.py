@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy import ndimage
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from skimage.segmentation import watershed
 
 from merge.model import BoolArray, FloatArray
-from merge.moving.compare import blur
 from merge.moving.parts import IntArray, box_of
 
 # Evidence: some place of a part must reach the first, all of it the second. Still scenes stay
@@ -25,10 +25,12 @@ _LINK_SHARE = 0.03
 _BESIDE_SHARE, _BESIDE_PX = 0.25, 8
 # Smaller than this nobody sees a double image.
 _LEAST_AREA_PX = 12
+# More pieces than this, of water for instance, are not told apart: the largest are.
+_MOST_PIECES = 400
 # Up to this share of the picture a part comes from one frame, whatever lies around it.
 _WHOLE_SHARE = 0.02
-# A larger part follows its depth, low-passed by this.
-_FOLLOWED_SIGMA_PX = 8.0
+# A larger part follows the median depth within this distance.
+_FOLLOWED_PX = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,12 +76,30 @@ def find_cores(evidence: FloatArray, position: FloatArray) -> Cores:
     return Cores(labels, followed)
 
 
-def followed_depth(mask: BoolArray, position: FloatArray) -> FloatArray:
-    """Return the depth of a part, averaged within it, shape (h, w); of use inside only."""
-    weight = mask.astype(np.float32)
-    smooth = blur(position * weight, _FOLLOWED_SIGMA_PX)
-    smooth /= np.maximum(blur(weight, _FOLLOWED_SIGMA_PX), np.float32(1e-3))
-    return smooth
+def followed_frames(mask: BoolArray, position: FloatArray) -> IntArray:
+    """Return the frame nearest to the depth around every place of a part that follows its depth.
+
+    Parameters
+    ----------
+    mask : ndarray, shape (h, w), bool
+        Where the part is; what lies outside does not count.
+    position : ndarray, shape (h, w), float32
+        Depth in frames.
+
+    Returns
+    -------
+    ndarray, shape (mask.sum(),), int32
+        A median over a window: speckles go, depth steps stay.
+    """
+    top, left, height, width = box_of(mask)
+    area = np.s_[top : top + height, left : left + width]
+    inside = mask[area]
+    nearest = ndimage.distance_transform_edt(~inside, return_distances=False, return_indices=True)
+    filled = position[area][tuple(nearest)]
+    fine = min(1.0, 255 / max(float(filled.max()), 1.0))
+    rough = np.round(np.maximum(filled, 0) * fine).astype(np.uint8)
+    middle = cv2.medianBlur(rough, 2 * _FOLLOWED_PX + 1)
+    return np.round(middle[inside] / fine).astype(np.int32)
 
 
 def _split_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
@@ -96,8 +116,9 @@ def _split_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
     graph = coo_matrix((np.ones(len(rows), np.int8), (rows, columns)), shape=(size, size))
     _, piece = connected_components(graph, directed=False)
     area = np.bincount(piece)
+    least = max(_LEAST_AREA_PX, np.sort(area)[-_MOST_PIECES:][0])
     labels = np.zeros(mask.shape, np.int32)
-    labels[mask] = np.where(area[piece] >= _LEAST_AREA_PX, piece + 1, 0)
+    labels[mask] = np.where(area[piece] >= least, piece + 1, 0)
     # A connected region without any piece of that size is one piece.
     count, regions = cv2.connectedComponents(mask.astype(np.uint8), connectivity=4)
     named = np.zeros(count, bool)
@@ -114,17 +135,17 @@ def _link(labels: IntArray, position: FloatArray) -> IntArray:
     thing moves, too, over what lies behind it.
     """
     values, compact = np.unique(labels, return_inverse=True)
-    compact = compact.reshape(labels.shape)
-    count = len(values) - 1
-    pieces = [compact == k for k in range(1, count + 1)]
-    boxes = np.array([box_of(piece) for piece in pieces])
-    depths = np.array([np.median(position[piece]) for piece in pieces])
+    compact = compact.reshape(labels.shape).astype(np.int32)
+    index = np.arange(1, len(values))
+    boxes = ndimage.find_objects(compact)
+    starts = np.array([[s.start for s in box] for box in boxes])
+    ends = np.array([[s.stop for s in box] for box in boxes])
+    depths = ndimage.median(position, compact, index)
+    areas = np.bincount(compact.ravel())[1:]
     reach = _LINK_SHARE * float(np.hypot(*labels.shape))
-    ends = boxes[:, :2] + boxes[:, 2:]
-    gaps = np.maximum(boxes[:, None, :2] - ends[None], boxes[None, :, :2] - ends[:, None])
+    gaps = np.maximum(starts[:, None] - ends[None], starts[None] - ends[:, None])
     near = gaps.max(axis=2) <= reach
     alike = np.abs(depths[:, None] - depths[None]) <= SAME_DEPTH_FRAMES
-    areas = np.array([piece.sum() for piece in pieces])
     beside = (gaps.max(axis=2) <= _BESIDE_PX) & (areas[:, None] < _BESIDE_SHARE * areas[None])
     near = (near & alike) | beside
     _, group = connected_components(coo_matrix(near), directed=False)

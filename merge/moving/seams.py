@@ -13,7 +13,7 @@ from skimage.segmentation import watershed
 
 from merge.model import BoolArray, FloatArray
 from merge.moving.compare import FACTOR, Pictures, blur, halve
-from merge.moving.cores import Cores, followed_depth
+from merge.moving.cores import Cores, followed_frames
 from merge.moving.parts import IntArray, box_of
 
 # How far around a part its seam is looked for, in compared px, and what a pixel farther out costs,
@@ -49,7 +49,7 @@ class _View:
 
 
 def take_parts(
-    pictures: Pictures, cores: Cores, position: FloatArray, step_px: NDArray[np.float64]
+    pictures: Pictures, cores: Cores, position: FloatArray, places_px: NDArray[np.float64]
 ) -> tuple[IntArray, IntArray]:
     """Return the frame of every part, and the frame that every place of it comes from.
 
@@ -59,8 +59,8 @@ def take_parts(
     cores : Cores
     position : ndarray, shape (h, w), float32
         Depth in frames.
-    step_px : ndarray, shape (N - 1,)
-        In compared pixels.
+    places_px : ndarray, shape (N,)
+        Frames on the focus axis, in compared pixels.
 
     Returns
     -------
@@ -76,7 +76,6 @@ def take_parts(
     where the thing's own blur lies over it, from the thing's frame too.
     """
     labels = cores.labels
-    places_px = np.concatenate([[0.0], np.cumsum(step_px)])
     nearest = np.clip(np.round(position), 0, len(pictures) - 1).astype(np.int32)
     behind = _surroundings(labels, nearest)
     frames = np.full(len(cores.followed), -1, np.int32)
@@ -85,8 +84,7 @@ def take_parts(
     for label in range(1, len(frames)):
         mask = labels == label
         if cores.followed[label]:
-            depth = followed_depth(mask, position)[mask]
-            taken[mask] = np.clip(np.round(depth), 0, len(pictures) - 1)
+            taken[mask] = np.minimum(followed_frames(mask, position), len(pictures) - 1)
         else:
             places.append(_place(label, mask, position, (behind, nearest), len(pictures)))
     for batch in _batches(places, _BATCH_SHARE * labels.size):

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.model import DepthMap, FloatArray
-from merge.moving.compare import FACTOR, Pictures, Valid, compare_frames, focus_steps, halve
+from merge.moving.compare import FACTOR, Pictures, Valid, compare_frames, focus_places, halve
 from merge.moving.cores import CERTAIN, Cores, find_cores
 from merge.moving.parts import (
     IntArray,
@@ -53,7 +53,7 @@ def find_moving_parts(
         A part of up to 2 % of the picture comes from one frame, that in which it shows most detail
         and agrees best with its neighbours; what surrounds it there, where that is sharper in
         its own frame, from that one. A larger part would be out of focus in one frame: every place
-        of it comes from the one frame nearest to its low-passed depth, without mixing.
+        of it comes from the one frame nearest to its depth (a median), without mixing.
 
     Notes
     -----
@@ -64,12 +64,12 @@ def find_moving_parts(
     if len(pictures) < 2 or min(shape) < _LEAST_SIDE_PX:
         return nothing_moved(shape)
     position = cv2.medianBlur(halve(depth.position), 3)
-    step_px = focus_steps(positions_px, len(pictures), reduction)
-    evidence = compare_frames(pictures, position, step_px, valid)
+    places_px = focus_places(positions_px, len(pictures), reduction)
+    evidence = compare_frames(pictures, position, places_px, valid)
     cores = find_cores(evidence, position)
     if not cores.labels.any():
         return nothing_moved(shape)
-    frames, taken = take_parts(pictures, cores, position, step_px)
+    frames, taken = take_parts(pictures, cores, position, places_px)
     return _describe(cores, frames, taken, evidence, shape)
 
 
