@@ -98,6 +98,15 @@ def test_nothing_is_wider_than_the_window(browser, pages, name):
             seen.page.set_viewport_size({"width": width, "height": 800})
             wide = seen.page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
             assert wide == [width, width]
+        # What a mark says when it is visited has room, too.
+        seen.page.set_viewport_size({"width": 390, "height": 800})
+        widest = seen.page.evaluate(
+            """() => Math.max(0, ...[...document.querySelectorAll('.mark')].map((mark) => {
+              mark.focus();
+              return document.documentElement.scrollWidth;
+            }))"""
+        )
+        assert widest <= 390
 
 
 @pytest.mark.parametrize("name", PAGES)

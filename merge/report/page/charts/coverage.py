@@ -115,7 +115,7 @@ def _key() -> list[str]:
     held, open_ = "fill:var(--accent);fill-opacity:.55", f"fill:url(#{_NAME}-open)"
     return [
         *svg.swatch(0, _KEY, held, "sharp in some frame"),
-        *svg.swatch(50, _KEY, open_, "blurred in every frame"),
+        *svg.swatch(170, _KEY, open_, "blurred in every frame"),
     ]
 
 
@@ -227,9 +227,10 @@ def _hole_mark(view: _View, finding: Finding) -> str:
     blur = f"{finding.value or 0.0:.1f} px of blur"
     if finding.kind == "gap":
         head = f"Gap between frames {numbers}: {blur} midway"
+        short = f"Frames {numbers}: {blur} midway"
     else:
-        head = f"Beyond frame {numbers}: up to {blur}"
-    rest = f"{100 * share:.2g} % of the picture's detail lies here"
+        head = short = f"Beyond frame {numbers}: up to {blur}"
+    rest = f"{100 * share:.2g} % of the detail lies here"
     weight = {"problem": 1.0, "warning": 0.75, "note": 0.35}[finding.severity]
     inside = svg.box(left, _DETAIL_TOP, right, _AXIS, classes="hit") + svg.box(
         left,
@@ -243,7 +244,7 @@ def _hole_mark(view: _View, finding: Finding) -> str:
         label=f"{head}; {rest} ({finding.severity})",
         frames=finding.frames,
         place=finding.box,
-        say=(head, f"{rest} ({finding.severity})"),
+        say=(short, f"{rest} ({finding.severity})"),
     )
 
 

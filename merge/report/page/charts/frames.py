@@ -16,7 +16,7 @@ from merge.report.page.charts import svg
 _TRENDS, _LIMITS = "trends", "limits"
 
 # Of the trends, in px: one panel below the other.
-_PANEL_TOP, _PANEL, _PANEL_GAP = 44.0, 62.0, 34.0
+_PANEL_TOP, _PANEL, _PANEL_GAP = 58.0, 62.0, 34.0
 # Finding kinds that make a frame stand out of a panel.
 _OUTLIERS = {
     "shift": {"bumped frame", "stranger"},
@@ -196,7 +196,13 @@ def _visit(trends: Sequence[_Trend], names: Sequence[str], frame: int, height: f
         100 * frame / count, _PANEL_TOP - 6, 100 * (frame + 1) / count, height, classes="hit"
     )
     shown = " · ".join(s for s in short if "not known" not in s) or "not aligned"
-    return svg.mark(column, label=f"{head}: {rest}", frames=[frame], say=(svg.cut(head), shown))
+    return svg.mark(
+        column,
+        label=f"{head}: {rest}",
+        frames=[frame],
+        say=(svg.cut(head), shown),
+        at=_centre(frame, count),
+    )
 
 
 def _signed(value: float, digits: int) -> str:
@@ -325,6 +331,7 @@ def _column(limits: SliceLimits, names: Sequence[str], k: int, count: int, y: sv
         label=f"{head}: {rest}. Left by each alone: {alone}",
         frames=[limits.frame],
         say=(svg.cut(head), rest),
+        at=middle,
     )
 
 
@@ -336,7 +343,7 @@ def _limits_key(slices: Sequence[SliceLimits]) -> list[str]:
     """Return the swatches; a term that no frame knows says so."""
     parts = []
     for k, (key, name, fill) in enumerate(_TERMS):
-        x = (0.0, 30.0, 50.0, 68.0)[k]
+        x = (0.0, 96.0, 158.0, 218.0)[k]
         known = any(getattr(s, key) is not None for s in slices)
         parts += svg.swatch(x, 59, fill, name if known else f"{name}?")
     return parts

@@ -149,11 +149,15 @@ def dot(x: float, y: float, radius: float = 4.0, *, style: str = "", classes: st
     )
 
 
-def swatch(x: float, y: float, style: str, words: str) -> list[str]:
-    """Return a filled patch of fixed size at x %, and what it means, on the base line y."""
+def swatch(left_px: float, y: float, style: str, words: str) -> list[str]:
+    """Return a filled patch so far from the left end, and what it means, on the base line y.
+
+    In px, so that a key stays together in a chart that is wider than the window.
+    """
     return [
-        f'<rect x="{number(x)}%" y="{number(y - 10)}" width="14" height="11"{_dress(style, "")}/>',
-        text(x, y, words, classes="soft", shift_px=19),
+        f'<rect x="{number(left_px)}" y="{number(y - 10)}" width="14" height="11"'
+        f"{_dress(style, '')}/>",
+        text(0, y, words, classes="soft", shift_px=left_px + 19),
     ]
 
 
@@ -216,7 +220,7 @@ def mark(
     frames: Sequence[int] = (),
     place: tuple[int, int, int, int] | None = None,
     say: Sequence[str] = (),
-    say_at: float = 14.0,
+    at: float = 0.0,
 ) -> str:
     """Return something that keyboard and pointer can visit.
 
@@ -232,15 +236,15 @@ def mark(
         (row, column, height, width) in the reference frame.
     say : sequence of str
         Lines shown while it is visited.
-    say_at : float
-        Base line of the first of them, in px.
+    at : float
+        Where in the width they are said, in %; at either end they turn inwards.
     """
     data = f' data-frame="{" ".join(map(str, frames))}"' if frames else ""
     if place is not None:
         data += f' data-box="{",".join(map(str, place))}"'
+    anchor, x = ("start", 0.0) if at < 25 else ("end", 100.0) if at > 75 else ("middle", at)
     shown = "".join(
-        f'<text class="say{" strong" if i == 0 else ""}" x="0" y="{number(say_at + 17 * i)}">'
-        f"{escape(words)}</text>"
+        text(x, 14 + 17 * i, words, anchor=anchor, classes="say strong" if i == 0 else "say")
         for i, words in enumerate(say)
     )
     return (
