@@ -192,15 +192,13 @@ def stretched(inside: str, height: float) -> str:
     )
 
 
-def hatching(name: str, colour: str, *, gap: float = 6.0, width: float = 2.0) -> str:
+def hatching(name: str, colour: str) -> str:
     """Return the definition of a pattern of slanting lines; use it as ``url(#name)``."""
     return (
-        f'<defs><pattern id="{name}" width="{number(gap)}" height="{number(gap)}" '
-        'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-        f'<rect width="{number(gap)}" height="{number(gap)}" '
+        f'<defs><pattern id="{name}" width="6" height="6" patternUnits="userSpaceOnUse" '
+        f'patternTransform="rotate(45)"><rect width="6" height="6" '
         f'style="fill:{colour};fill-opacity:.16"/>'
-        f'<rect width="{number(width)}" height="{number(gap)}" style="fill:{colour}"/>'
-        "</pattern></defs>"
+        f'<rect width="2" height="6" style="fill:{colour}"/></pattern></defs>'
     )
 
 
