@@ -284,6 +284,14 @@ def test_the_best_of_alike_f_numbers_does_not_divide_by_zero():
     assert end == ""
 
 
+def test_a_frame_beyond_the_cut_off_is_not_the_best():
+    """At 62.5 cycles/mm and 550 nm diffraction ends at f/29 (cut-off 1 / (λ N)); noise goes on."""
+    numbers = [4.0, 8.0, 16.0, 32.0]
+    found, end = best_f_number(numbers, np.array([0.75, 0.62, 0.31, 0.02]), 62.5)
+    assert found == pytest.approx(4.0)
+    assert end == "widest"
+
+
 # -- slanted edges ------------------------------------------------------------------------
 
 

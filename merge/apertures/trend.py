@@ -16,6 +16,8 @@ _BELOW_TREND = 0.08
 # Swing of log contrast over directions: of a frame below the trend, and of any frame.
 _SHAKEN_BELOW, _SHAKEN = 0.06, 0.16
 _SIGMAS = 3.0
+# Contrast that diffraction must leave for the lens's part to be told from noise.
+_LEAST_DIFFRACTION = 0.05
 
 
 def diffraction_contrast(
@@ -74,9 +76,9 @@ def find_faults(
 def lens_part(
     contrast: NDArray[np.float64], diffraction: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Return contrast without diffraction's part; NaN where diffraction leaves below 5 %."""
+    """Return contrast without diffraction's part; NaN where diffraction leaves too little."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(diffraction > 0.05, contrast / diffraction, np.nan)
+        return np.where(diffraction > _LEAST_DIFFRACTION, contrast / diffraction, np.nan)
 
 
 def _below_neighbours(contrast: NDArray[np.float64], i: int, allowed: float) -> bool:
@@ -172,6 +174,14 @@ def best_f_number(
     contrast = np.array([contrast[which == k].max() for k in range(len(numbers))])
     if len(numbers) < 2:
         return float(numbers[0]), "widest"
+    last = float(numbers[-1])
+    if frequency_over_pitch is not None:
+        # Near the cut-off the lens's part would be noise over nothing.
+        told = _diffraction(frequency_over_pitch, numbers) > _LEAST_DIFFRACTION
+        if told.sum() > 1:
+            numbers, contrast = numbers[told], contrast[told]
+        else:
+            frequency_over_pitch = None
     position = 2 * np.log2(numbers)
     fine = np.linspace(position[0], position[-1], 24 * (len(numbers) - 1) + 1)
     between = 2 ** (fine / 2)
@@ -183,7 +193,8 @@ def best_f_number(
         own = np.log(np.maximum(_diffraction(frequency_over_pitch, numbers), 1e-6))
         curve = _monotone_cubic(position, log - own, fine) + loss
     top = int(np.argmax(curve))
-    end = {0: "widest", len(fine) - 1: "narrowest"}.get(top, "")
+    narrowest = "narrowest" if numbers[-1] == last else ""
+    end = {0: "widest", len(fine) - 1: narrowest}.get(top, "")
     return float(between[top]), end
 
 
