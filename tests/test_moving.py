@@ -285,6 +285,21 @@ def test_what_a_frame_does_not_cover_is_no_motion():
     assert find_moving_parts(pictures, depth, steps, valid=lambda k: masks[k]).parts == ()
 
 
+def test_two_frames_are_enough():
+    pictures = focused_at(with_patch(8, frames=2), 1.0, np.random.default_rng(4), frames=2)
+    parts = find_moving_parts(pictures, flat_depth(0.4), np.arange(2) * 3.0)
+    assert len(parts.parts) == 1
+    assert set(np.unique(hold_still(flat_depth(0.4).position, parts))) <= {0, 1, np.float32(0.4)}
+
+
+def test_frames_out_of_order_on_the_focus_axis_are_no_motion():
+    order = [3, 0, 5, 1, 6, 2, 4]
+    pictures = focused_at(textured(1), 9.0, np.random.default_rng(4))
+    shuffled = [pictures[k] for k in order]
+    places = np.array(order) * 3.0
+    assert find_moving_parts(shuffled, flat_depth(0), places).parts == ()
+
+
 def test_one_frame_or_a_tiny_picture_has_no_moving_parts():
     assert find_moving_parts([textured(1)], flat_depth(0), None).parts == ()
     small = DepthMap(np.zeros((20, 30), np.float32), np.ones((20, 30), np.float32))

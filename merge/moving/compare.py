@@ -47,7 +47,7 @@ _COARSE = 4.0
 # Misalignment that still counts as still: a part that alignment leaves, and a share of the focus
 # step, because a thing seen past a nearer rim uses a part of the lens only and so seems to move.
 # Without the second, still scenes reach 3.6 (photograph, 3 px steps), 9.2 (rendered macro, 5 px)
-# and 7.1 (rendered landscape, 13 px); with it 3.0, 6.2 and 2.9.
+# and 7.1 (rendered landscape, 13 px); with it 3.0, 5.6 and 3.2.
 _STILL_PX, _STILL_STEPS = 0.3, 0.15
 # Noise of a window: this percentile of what the fit leaves, since most of a picture holds still;
 # never below the rounding of 8-bit files after the low-pass.

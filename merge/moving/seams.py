@@ -253,7 +253,7 @@ def _cut_out(masks: tuple[BoolArray, ...], part: _View, around: _View) -> BoolAr
     thing = sure | (core & (part.detail > _CLEARLY * around.detail + floor))
     if not thing.any():
         thing = core
-    thing = binary_fill_holes(thing)
+    thing = binary_fill_holes(thing) & core
     beside = alike & ~thing & (around.detail > part.detail)
     distance = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 3)
     beside |= (distance > _SEAM_PX) | blocked

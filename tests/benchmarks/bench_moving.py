@@ -13,12 +13,9 @@ bracket is measured at.
 
 from __future__ import annotations
 
-import contextlib
-import dataclasses
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -30,8 +27,9 @@ from io_samples import write_png
 from scenes import MovingScene, moving_photograph_stack
 
 from merge.model import DepthMap, MergeOptions, MergeResult, Stack
-from merge.moving import MovingParts, find_moving_parts, hold_still, moving_findings
-from merge.pipeline import merging
+from merge.moving import MovingParts, find_moving_parts
+from merge.moving.parts import nothing_moved
+from merge.pipeline import measuring, merging
 from merge.read import find_frames
 
 BLOCK_PX = 16
@@ -46,32 +44,17 @@ MOVING: dict[str, dict[str, Any]] = {
 }
 
 
-def merge(stack: Stack, reference: int, *, held: bool) -> tuple[MergeResult, MovingParts | None]:
-    """Merge with moving parts held still or not."""
+def merge(stack: Stack, reference: int, *, held: bool) -> tuple[MergeResult, MovingParts]:
+    """Merge with moving parts held still or not; return what was found, too."""
     found: list[MovingParts] = []
-    measure = merging.measured_scene
 
-    @contextlib.contextmanager
-    def measure_and_hold(kept: Any, frames: Stack, alignment: Any, *rest: Any) -> Iterator[Any]:
-        with measure(kept, frames, alignment, *rest) as measured:
-            parts = find_moving_parts(
-                measured.pictures,
-                measured.depth,
-                alignment.positions_px,
-                reduction=measured.reduction,
-            )
-            found.append(parts)
-            position = hold_still(measured.depth.position, parts)
-            yield dataclasses.replace(
-                measured,
-                depth=DepthMap(position, measured.depth.confidence),
-                evenness=np.where(parts.labels > 0, 0, measured.evenness).astype(np.float32),
-            )
+    def find(pictures: Any, depth: DepthMap, *given: Any, **options: Any) -> MovingParts:
+        found.append(find_moving_parts(pictures, depth, *given, **options))
+        return found[0] if held else nothing_moved(depth.position.shape)
 
-    options = MergeOptions(reference=reference)
-    with mock.patch.object(merging, "measured_scene", measure_and_hold if held else measure):
-        result = merging.merge_stack(stack, options)
-    return result, found[0] if found else None
+    with mock.patch.object(measuring, "find_moving_parts", find):
+        result = merging.merge_stack(stack, MergeOptions(reference=reference))
+    return result, found[0]
 
 
 def psnr(error: np.ndarray, where: np.ndarray) -> float:
@@ -106,26 +89,25 @@ def print_moving(name: str, scene: MovingScene, folder: Path | None) -> None:
             per_block = cv2.resize(blocks, (width, height), interpolation=cv2.INTER_NEAREST)
             inner = np.zeros_like(moving)
             inner[BORDER_PX:-BORDER_PX, BORDER_PX:-BORDER_PX] = True
-            figures = f"{psnr(errors[best], moving):.1f} (frame {best + 1})"
-            figures += (
-                f" | {psnr(per_block, moving):.1f} | {psnr(errors[best], inner & ~moving):.1f}"
+            figures = (
+                f"{psnr(errors[best], moving):.1f} (frame {best + 1})",
+                f"{psnr(per_block, moving):.1f}",
+                f"{psnr(errors[best], inner & ~moving):.1f}",
+                str(len(parts.parts)),
             )
-            count = len(parts.parts) if parts else "-"
-            print(
-                f"| {name} | {'held' if held else 'as before'} | {figures} | {count} |", flush=True
-            )
-            if parts is not None:
-                names = [source.name for source in stack.sources]
-                tell(parts, names, result.origin)
+            way = "held" if held else "not held"
+            print(f"| {name} | {way} | " + " | ".join(figures) + " |", flush=True)
+            if held:
+                tell(result)
             if folder is not None:
-                save(folder / f"{name}_{'held' if held else 'before'}.png", result.pixels, moving)
+                save(folder / f"{name}_{'held' if held else 'not_held'}.png", result.pixels, moving)
         save(folder / f"{name}_truth.png", truths[best][top:, left:], moving) if folder else None
 
 
-def tell(parts: MovingParts, names: list[str], origin: tuple[int, int]) -> None:
-    frames = range(len(names))
-    for finding in moving_findings(parts, frames=frames, names=names, origin=origin, reduction=1):
-        print(f"<!-- {finding.severity}: {finding.message} -->", flush=True)
+def tell(result: MergeResult) -> None:
+    for finding in result.findings:
+        if finding.kind == "moving parts":
+            print(f"<!-- {finding.severity}: {finding.message} -->", flush=True)
 
 
 def save(path: Path, pixels: np.ndarray, around: np.ndarray) -> None:
@@ -145,10 +127,10 @@ def print_still(scene: Scene) -> None:
         where[BORDER_PX:-BORDER_PX, BORDER_PX:-BORDER_PX] = True
         where &= counted[top : top + height, left : left + width]
         figure = psnr(squared_error(result, scene.truth), where)
-        count = len(parts.parts) if parts else "-"
-        print(f"| {scene.name} | {'held' if held else 'as before'} | {figure:.2f} | {count} |")
-        if parts is not None:
-            tell(parts, [s.name for s in scene.stack.sources], result.origin)
+        count = len(parts.parts)
+        print(f"| {scene.name} | {'held' if held else 'not held'} | {figure:.2f} | {count} |")
+        if held:
+            tell(result)
 
 
 def print_speed(frames: int = 12, shape: tuple[int, int] = (1336, 2000)) -> None:
@@ -167,12 +149,13 @@ def print_speed(frames: int = 12, shape: tuple[int, int] = (1336, 2000)) -> None
                 picture[600:760, 800:1000] = moved[600:760, 800:1000]
             pictures.append(picture.astype(np.float16))
         find_moving_parts(pictures[:3], depth, steps_px[:3], reduction=3)
-        began = time.perf_counter()
+        began, worked = time.perf_counter(), time.process_time()
         parts = find_moving_parts(pictures, depth, steps_px, reduction=3)
         each = (time.perf_counter() - began) / frames * 1000
-        print(
-            f"{shape[1]} x {shape[0]}, {frames} frames, {len(parts.parts)} parts: {each:.0f} ms each"
-        )
+        work = (time.process_time() - worked) / frames * 1000
+        count = len(parts.parts)
+        size = f"{shape[1]} x {shape[0]}, {frames} frames, {count} parts"
+        print(f"{size}: {each:.0f} ms a frame, {work:.0f} ms of processor time")
 
 
 def main(names: list[str]) -> None:
