@@ -19,10 +19,22 @@ from PIL import Image
 from small_brackets import small_bracket, write_bracket, write_frame
 
 from merge import metadata
+from merge.align import warp_frame
 from merge.cli import main
 from merge.encoding import encode
-from merge.model import CaptureSettings, DepthMap, Finding, FocusAxis, FrameSource
-from merge.pipeline.page_pictures import ShownFrame, screen_pixels
+from merge.model import (
+    CaptureSettings,
+    DepthMap,
+    Finding,
+    FocusAxis,
+    FrameRegistration,
+    FrameSource,
+    FrameTransform,
+    Registration,
+)
+from merge.pipeline.measuring import equalize_exposure
+from merge.pipeline.page_pictures import ShownFrame, screen_pixels, shown_frames
+from merge.read import find_frames, read_frame
 from merge.report.page import merge_page as merge_page_module
 from merge.report.page.bracket_page import _Composite
 from merge.report.page.pictures import (
@@ -294,6 +306,27 @@ def test_wide_colours_are_shown_as_a_screen_needs_them():
     wide = encode((linear @ to_wide.T).astype(np.float32).reshape(2, 2, 3), "srgb")
     shown = screen_pixels(wide, source_with(metadata.working_profile(), "srgb"))
     assert np.abs(shown.reshape(4, 3).astype(int) - wanted).max() <= 2
+
+
+def test_frames_are_shown_as_the_merge_samples_them(bracket):
+    """In bands, each frame is what `warp_frame` gives in one piece, with its light evened out."""
+    stack = find_frames([bracket])
+    turn = np.array([[1.01, -0.02, 3.3], [0.02, 1.01, -2.7], [0, 0, 1]])
+    moved = FrameRegistration(FrameTransform(turn), gain=1.2, falloff=0.1)
+    still = FrameRegistration(FrameTransform(np.eye(3)))
+    lost = FrameRegistration(None, reason="foreign")
+    registration = Registration((still, lost, moved), 0, "similarity", (160, 240))
+    box = (4, 6, 150, 230)
+    shown = list(shown_frames(stack, registration, box))
+    assert [frame.index for frame in shown] == [0, 2]
+    for frame in shown:
+        source, place = stack.sources[frame.index], registration.frames[frame.index]
+        pixels = equalize_exposure(read_frame(source).pixels, place, "srgb")
+        whole = warp_frame(pixels, place.transform, box=box)
+        assert np.array_equal(frame.valid, ~np.isnan(whole[..., 0]))
+        expected = screen_pixels(np.nan_to_num(whole), source).astype(int)
+        assert np.abs(expected - frame.pixels)[frame.valid].max() <= 1
+        assert not frame.valid.all() or frame.index == 0
 
 
 def test_linear_and_grey_pictures_are_shown_as_a_screen_needs_them():

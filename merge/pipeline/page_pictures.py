@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-from merge.align import valid_area, warp_frame
+from merge.align import needed_area, valid_area, warp_frame, warp_part
 from merge.align.motion import rescale
 from merge.depth import locate_depth, measure_detail, measure_reduction, measured_shape, reduce_map
 from merge.encoding import encode, linearize
@@ -37,6 +38,7 @@ Progress = Callable[[str, int, int], None]
 _SCRATCH_BYTES = 256 << 20
 # Where a frame has no pixel: the page's grey around pictures, not the black of a dark subject.
 _NO_PIXEL = (52, 56, 58)
+_WORKERS, _BAND_ROWS = 2, 256
 # Sharpest places are found over a window this wide, so that the choice is no patchwork.
 _GUIDE_SIGMA_PX = 2.0
 
@@ -99,13 +101,27 @@ def _shown(
 ) -> ShownFrame:
     """Return one frame; a function of its own, so that nothing large outlives it."""
     source, frame = stack.sources[index], registration.frames[index]
-    assert frame.transform is not None
+    transform = frame.transform
+    assert transform is not None
     pixels = read_frame(source, white_balance=stack.white_balance).pixels
-    valid = valid_area(frame.transform, pixels.shape[:2], box)
-    if equalize:
-        pixels = equalize_exposure(pixels, frame, source.transfer)
-    pixels = warp_frame(pixels, frame.transform, box=box)
-    shown = screen_pixels(np.nan_to_num(pixels, copy=False), source)
+    row, column, height, width = box
+    shown = np.empty((height, width, 3), np.uint8)
+
+    def fill(top: int) -> None:
+        # In bands, so that there is one picture of floats at a time.
+        part = (row + top, column, min(_BAND_ROWS, height - top), width)
+        rows, columns = needed_area(transform, part, pixels.shape)
+        area, origin = pixels[rows, columns], (rows.start, columns.start)
+        if equalize:
+            area = equalize_exposure(
+                area, frame, source.transfer, origin=origin, shape=pixels.shape
+            )
+        warped = np.nan_to_num(warp_part(area, transform, origin=origin, box=part), copy=False)
+        shown[top : top + part[2]] = screen_pixels(warped, source)
+
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        list(pool.map(fill, range(0, height, _BAND_ROWS)))
+    valid = valid_area(transform, pixels.shape[:2], box)
     shown[~valid] = _NO_PIXEL
     return ShownFrame(index, shown, valid)
 
@@ -134,9 +150,9 @@ def screen_pixels(pixels: FloatArray, source: FrameSource) -> Bytes:
     if source.icc_profile is None and source.transfer != "srgb":
         pixels = encode(linearize(np.clip(pixels, 0, 1), source.transfer), "srgb")
     stored = np.empty(pixels.shape, np.uint8)
-    for top in range(0, len(pixels), 256):  # in bands, without a second picture of floats
-        band = pixels[top : top + 256]
-        stored[top : top + 256] = np.clip(band * np.float32(255) + np.float32(0.5), 0, 255)
+    for top in range(0, len(pixels), _BAND_ROWS):  # without a second picture of floats
+        band = pixels[top : top + _BAND_ROWS]
+        stored[top : top + _BAND_ROWS] = np.clip(band * np.float32(255) + np.float32(0.5), 0, 255)
     grey = pixels.shape[-1] == 1
     if source.icc_profile is not None:
         transform = _to_srgb(source.icc_profile, grey)
