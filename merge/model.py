@@ -349,10 +349,14 @@ class DepthMap:
         In frames, 0 = first frame of the stack, fractions between frames.
     confidence : ndarray, shape (H, W), float32
         0 = filled from neighbours, 1 = certain.
+    exact : ndarray, shape (H, W), float32, or None
+        The depth itself where ``position`` is meant for mixing frames, and so drawn towards the
+        sharper of two; None where both are the same.
     """
 
     position: FloatArray
     confidence: FloatArray
+    exact: FloatArray | None = None
 
 
 @dataclass(frozen=True)

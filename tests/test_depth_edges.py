@@ -52,13 +52,16 @@ def settled(
         for frame in frames:
             pictures.append(frame)
         depth = settle_edges(
-            DepthMap(position, confidence),
+            DepthMap(position, confidence, position + np.float32(0.25)),
             pictures,
             np.arange(len(frames)) * STEP_PX,
             transfer="srgb",
             near_first=near_first,
         )
     np.testing.assert_array_equal(depth.confidence, confidence)
+    same = depth.position == position
+    np.testing.assert_array_equal(depth.exact[same], position[same] + 0.25)
+    np.testing.assert_array_equal(depth.exact[~same], depth.position[~same])
     return depth.position
 
 

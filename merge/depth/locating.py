@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.depth import filtering
+from merge.depth.filling import fill_guesses
 from merge.depth.filtering import PAD, TINY
 from merge.depth.measuring import half_kernel
 from merge.model import DepthMap, FloatArray
@@ -21,6 +22,10 @@ from merge.scratch import ScratchStack
 # this share of the sharpest frame's measure, both over a window that spans a thin structure.
 _LOST_SHARE = 0.55
 _LOST_SIGMA_PX, _LOST_REACH_PX = 1.2, 5
+# Contrast behind a disk of blur falls off as its diameter to the power -1.5 (envelope of
+# 2 J1(x) / x), so its power -4/3 grows as a parabola; -1.75 fits three scenes best, see
+# `locate_depth`. The logarithm below the peak down to which that is followed.
+_EXACT_POWER, _DEEPEST = -1.75, np.float32(-12)
 # Rows and columns of a tile: what is kept of one stays in a processor's cache.
 _TILE_ROWS, _TILE_COLUMNS = 64, 256
 # Measures read from disk are held up to this size at once; more means fewer returns to each tile.
@@ -42,10 +47,19 @@ def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
     Returns
     -------
     DepthMap, shape (h, w)
-        Positions in frames, from a parabola through the logarithms of the three best measures.
+        In frames: ``position`` for mixing frames, from a parabola through the logarithms of the
+        three best measures; ``exact``, the depth itself, from one through a power of them.
+
+    Notes
+    -----
+    Where sharpness falls off fast the parabola of logarithms lies up to 0.1 frame nearer to the
+    sharper frame: wrong as a depth, better for mixing. Median error of textured places in frames,
+    logarithm / power, photograph scene 0.116 / 0.080, rendered macro 0.115 / 0.091, landscape
+    0.088 / 0.070; blended by the exact depth macro loses 0.1 dB.
     """
     shape = guide.shape[:2]
-    depth = DepthMap(np.empty(shape, np.float32), np.empty(shape, np.float32))
+    position, confidence, exact = (np.empty(shape, np.float32) for _ in range(3))
+    depth = DepthMap(position, confidence, exact)
     boxes = list(_tiles(shape))
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         mean, peak = _summarize(measures, shape, boxes, pool)
@@ -55,7 +69,7 @@ def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
             last = first + len(group) == len(measures)
             for job in [pool.submit(tiles.add, box, first, group, last=last) for box in boxes]:
                 job.result()
-    return depth
+    return fill_guesses(depth, guide)
 
 
 def _tiles(shape: tuple[int, ...]) -> Iterator[Box]:
@@ -139,6 +153,10 @@ class _Tiles:
         np.maximum(chosen, after, out=chosen, where=offset >= 0)
         lost = chosen + self._noise < _LOST_SHARE * (wide[filtering.BEST] + self._noise)
         self._depth.position[box] = np.where(lost, _peak_position(wide), position)
+        assert self._depth.exact is not None
+        self._depth.exact[box] = np.where(
+            lost, _peak_position(wide, _EXACT_POWER), _peak_position(smooth, _EXACT_POWER)
+        )
         mean, peak = self._mean[box], self._peak[box]
         contrast = np.clip((peak - mean) / (peak + self._noise), 0, 1)
         self._depth.confidence[box] = contrast * peak / (peak + 2 * self._noise)
@@ -158,11 +176,14 @@ def cut_tile(values: NDArray[Any], box: Box) -> FloatArray:
     return padded.reshape(*padded.shape[:2], *values.shape[2:])
 
 
-def _peak_position(planes: FloatArray) -> FloatArray:
-    """Return the peak between frames, by a parabola through three logarithms."""
+def _peak_position(planes: FloatArray, power: float = 0.0) -> FloatArray:
+    """Return the peak between frames, by a parabola through three logarithms or powers below 0."""
     before, after = planes[filtering.BEFORE], planes[filtering.AFTER]
     inner = (before > 0) & (after > 0)
     low, top, high = (np.log(np.maximum(v, TINY)) for v in (before, planes[filtering.BEST], after))
+    if power < 0:
+        low, high = (-np.exp(power * np.maximum(v - top, _DEEPEST)) for v in (low, high))
+        top = np.float32(-1)
     bend = np.minimum(low - 2 * top + high, np.float32(-1e-6))
     offset = np.clip(0.5 * (low - high) / bend, -0.5, 0.5)
     return planes[filtering.INDEX] + np.where(inner, offset, 0).astype(np.float32)

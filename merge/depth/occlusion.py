@@ -120,8 +120,12 @@ def settle_edges(
                 scene = _Scene(index, pictures[frames[index]], behind, position, questions)
                 list(pool.map(lambda box, scene=scene: _settle(scene, box, out), boxes))
     if not near_first:
-        out = np.float32(count - 1) - out
-    return DepthMap(out, depth.confidence)
+        unchanged = out == position
+        out = np.where(unchanged, depth.position, np.float32(count - 1) - out)
+    exact = depth.exact
+    if exact is not None:
+        exact = np.where(out == depth.position, exact, out)
+    return DepthMap(out, depth.confidence, exact)
 
 
 @dataclass(frozen=True, eq=False)

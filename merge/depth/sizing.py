@@ -10,9 +10,11 @@ from merge.model import DepthMap, FloatArray
 
 def resize_depth(depth: DepthMap, shape: tuple[int, ...], reduction: int) -> DepthMap:
     """Return a reduced depth map at full size, shape (H, W)."""
+    exact = depth.exact
     return DepthMap(
         resize_map(depth.position, shape, reduction),
         resize_map(depth.confidence, shape, reduction),
+        None if exact is None else resize_map(exact, shape, reduction),
     )
 
 

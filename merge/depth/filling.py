@@ -1,0 +1,149 @@
+"""Places whose depth is a guess take that of sure places around, along picture edges.
+
+Whether a measured depth is right shows in its neighbours more than in its own sharpness: on three
+scenes with known depth nine tenths of the places that fewer than two fifths of their neighbours
+agree with are off by more than a frame, two hundredths of those with whom nearly all agree.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import cv2
+import numba
+import numpy as np
+
+from merge.model import DepthMap, FloatArray
+
+# A neighbour agrees within this many frames, in a window of this radius.
+AGREE_FRAMES, AGREE_RADIUS_PX = 1.0, 3
+# What is less sure than the first and agrees with fewer than the second share is filled.
+# Photograph scene, edges and elsewhere, places at edges settled afterwards: 28.78 and 38.24 dB
+# unfilled, 28.80 and 38.34 from 0.3 and 0.5, 28.79 and 38.32 from these; rendered macro 28.58 and
+# 33.84, 28.58 and 33.88, 28.61 and 33.91.
+_SURE, _AGREEING = 0.4, 0.6
+# Confidence is kept from the second share of agreement on, and nothing of it is left at the first.
+_AGREEMENT_RANGE = 0.2, 0.8
+# Smoothness of the filling, and the difference of colour (sum of the channels) that halts it.
+_SMOOTHNESS, COLOUR_STEP, _ROUNDS = 900.0, 0.03, 3
+_STRIP_ROWS = 64
+
+
+def fill_guesses(depth: DepthMap, guide: FloatArray) -> DepthMap:
+    """Return a depth map with its guesses replaced, and confidence lowered where few agree.
+
+    Parameters
+    ----------
+    depth : DepthMap, shape (h, w)
+    guide : ndarray, shape (h, w, C), float32
+        Sharp picture; depth does not spread across its edges.
+
+    Returns
+    -------
+    DepthMap
+        With confidence 0 where filled.
+
+    Notes
+    -----
+    Filling minimises squared differences to sure places and between neighbours of like colour, by
+    solving along rows and columns in turn: D. Min et al., "Fast global image smoothing based on
+    weighted least squares", IEEE Trans. Image Process. 23(12), 5638-5653 (2014).
+    doi:10.1109/TIP.2014.2366600 (from memory)
+    """
+    agreement = _agreement(depth.position)
+    guess = (depth.confidence < _SURE) & (agreement < _AGREEING)
+    low, high = _AGREEMENT_RANGE
+    confidence = depth.confidence * np.clip((agreement - low) / (high - low), 0, 1)
+    confidence = confidence.astype(np.float32)
+    confidence[guess] = 0
+    if not guess.any() or guess.all():
+        return DepthMap(depth.position, confidence, depth.exact)
+    weight = (depth.confidence * agreement) ** 2
+    weight[guess] = 0
+    filled = _spread(depth.position, weight, guide)
+    exact = None if depth.exact is None else np.where(guess, filled, depth.exact)
+    return DepthMap(np.where(guess, filled, depth.position), confidence, exact)
+
+
+def _agreement(position: FloatArray) -> FloatArray:
+    """Return with what share of its neighbours every place agrees."""
+    radius = AGREE_RADIUS_PX
+    padded = cv2.copyMakeBorder(position, radius, radius, radius, radius, cv2.BORDER_REFLECT)
+    out = np.empty_like(position)
+    _in_strips(_count_agreeing, len(out), padded, out)
+    return out
+
+
+def _spread(position: FloatArray, weight: FloatArray, guide: FloatArray) -> FloatArray:
+    """Return the weighted mean of the positions around, not across edges of the guide."""
+    values, shares = position * weight, weight.copy()
+    turned_guide = np.ascontiguousarray(guide.transpose(1, 0, 2))
+    for done in range(_ROUNDS):
+        # Shorter from round to round, so that the rows and columns leave no streaks.
+        smoothness = np.float32(1.5 * _SMOOTHNESS * 4 ** (_ROUNDS - done - 1) / (4**_ROUNDS - 1))
+        _in_strips(_solve_rows, len(values), values, shares, guide, smoothness)
+        values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
+        _in_strips(_solve_rows, len(values), values, shares, turned_guide, smoothness)
+        values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
+    values /= np.maximum(shares, np.float32(1e-20))
+    return values
+
+
+def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:
+    """Call ``work(*arguments, (first, last))`` for strips of rows, on threads."""
+    strips = [(top, min(top + _STRIP_ROWS, count)) for top in range(0, count, _STRIP_ROWS)]
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        for job in [pool.submit(work, *arguments, strip) for strip in strips]:
+            job.result()
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _count_agreeing(  # pragma: no cover - compiled
+    padded: FloatArray, out: FloatArray, rows: tuple
+) -> None:
+    side, radius = 2 * AGREE_RADIUS_PX + 1, AGREE_RADIUS_PX
+    share = np.float32(1 / (side * side))
+    for row in range(rows[0], rows[1]):
+        here, line = padded[row + radius], out[row]
+        line[:] = 0
+        for down in range(side):
+            other = padded[row + down]
+            for along in range(side):
+                moved = other[along : along + len(line)]
+                for x in range(len(line)):
+                    apart = abs(moved[x] - here[x + radius])
+                    line[x] += share if apart < np.float32(AGREE_FRAMES) else np.float32(0)
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _solve_rows(  # pragma: no cover - compiled
+    values: FloatArray, shares: FloatArray, guide: FloatArray, smoothness: float, rows: tuple
+) -> None:
+    """Replace rows by the minimum of squared changes and weighted squared steps along each.
+
+    Both right-hand sides share one tridiagonal matrix, solved by elimination.
+    """
+    width, channels = guide.shape[1], guide.shape[2]
+    upper = np.empty(width, np.float32)
+    for row in range(rows[0], rows[1]):
+        before = np.float32(0)
+        left_value, left_share, left_upper = np.float32(0), np.float32(0), np.float32(0)
+        for x in range(width):
+            link = np.float32(0)
+            if x < width - 1:
+                step = np.float32(0)
+                for channel in range(channels):
+                    step += abs(guide[row, x + 1, channel] - guide[row, x, channel])
+                link = smoothness * np.exp(-step / np.float32(COLOUR_STEP)) + np.float32(1e-4)
+            scale = 1 / (1 + link + before - before * left_upper)
+            left_value = (values[row, x] + before * left_value) * scale
+            left_share = (shares[row, x] + before * left_share) * scale
+            left_upper = link * scale
+            values[row, x], shares[row, x], upper[x] = left_value, left_share, left_upper
+            before = link
+        for x in range(width - 2, -1, -1):
+            values[row, x] += upper[x] * values[row, x + 1]
+            shares[row, x] += upper[x] * shares[row, x + 1]

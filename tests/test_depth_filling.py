@@ -1,0 +1,112 @@
+"""Places whose depth is a guess, and what they take from their neighbours."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from scenes import photograph_stack, warp_exact
+from scipy.linalg import solve
+
+from merge.depth import locate_depth, measure_detail
+from merge.depth.filling import (
+    AGREE_FRAMES,
+    AGREE_RADIUS_PX,
+    COLOUR_STEP,
+    _agreement,
+    _solve_rows,
+    fill_guesses,
+)
+from merge.model import DepthMap
+from merge.scratch import ScratchStack
+
+# ITU-R BT.601-7, 2.5.1.
+LUMA = np.array([0.299, 0.587, 0.114], np.float32)
+
+
+def test_agreement_is_the_share_of_neighbours_within_a_frame():
+    position = np.random.default_rng(1).random((30, 41), np.float32) * 6
+    found = _agreement(position)
+    radius = AGREE_RADIUS_PX
+    for row, column in [(3, 3), (10, 20), (26, 37)]:
+        window = position[row - radius : row + radius + 1, column - radius : column + radius + 1]
+        near = np.abs(window - position[row, column]) < AGREE_FRAMES
+        assert found[row, column] == pytest.approx(near.mean(), abs=1e-5)
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+def test_a_row_is_solved_as_the_least_squares_system_of_a_linear_algebra_library(channels):
+    rng = np.random.default_rng(2)
+    guide = np.cumsum(rng.standard_normal((1, 50, channels)) * 0.02, axis=1).astype(np.float32)
+    values, shares = (rng.random((1, 50), np.float32) for _ in range(2))
+    steps = np.abs(np.diff(guide[0].astype(np.float64), axis=0)).sum(axis=1)
+    link = 40.0 * np.exp(-steps / COLOUR_STEP) + 1e-4
+    system = np.eye(50)
+    for k, weight in enumerate(link):
+        system[k : k + 2, k : k + 2] += weight * np.array([[1, -1], [-1, 1]])
+    expected = [solve(system, v[0].astype(np.float64), assume_a="pos") for v in (values, shares)]
+    _solve_rows(values, shares, guide, np.float32(40.0), (0, 1))
+    np.testing.assert_allclose(values[0], expected[0], rtol=1e-4)
+    np.testing.assert_allclose(shares[0], expected[1], rtol=1e-4)
+
+
+def test_guesses_take_the_depth_of_their_side_of_an_edge():
+    rng = np.random.default_rng(3)
+    guide = np.full((80, 100, 3), 0.3, np.float32)
+    guide[:, 50:] = 0.6
+    guide += 0.003 * rng.standard_normal(guide.shape).astype(np.float32)
+    true = np.where(np.arange(100) < 50, 1.0, 5.0) * np.ones((80, 1))
+    position, confidence = true.astype(np.float32), np.full((80, 100), 0.8, np.float32)
+    unknown = np.zeros((80, 100), bool)
+    unknown[25:55, 20:80] = True
+    position[unknown] = 7 * rng.random(unknown.sum(), np.float32)
+    confidence[unknown] = 0.1
+    depth = fill_guesses(DepthMap(position, confidence, position + np.float32(0.1)), guide)
+    error = np.abs(depth.position - true)
+    assert (np.abs(position - true)[unknown] > 1).mean() > 0.6
+    assert (error[unknown] > 1).mean() < 0.05
+    assert (depth.confidence[unknown] == 0).mean() > 0.9
+    apart = cv2.dilate(unknown.astype(np.uint8), np.ones((9, 9), np.uint8)) == 0
+    apart[:, 46:54] = False
+    np.testing.assert_array_equal(depth.position[apart], position[apart])
+    np.testing.assert_allclose(depth.confidence[apart], 0.8, atol=1e-5)
+    np.testing.assert_array_equal(depth.exact[apart], position[apart] + np.float32(0.1))
+
+
+def test_where_nothing_is_sure_nothing_is_filled():
+    position = np.random.default_rng(4).random((40, 50), np.float32) * 90
+    nothing = np.full((40, 50), 0.01, np.float32)
+    depth = fill_guesses(DepthMap(position, nothing), np.full((40, 50, 3), 0.5, np.float32))
+    np.testing.assert_array_equal(depth.position, position)
+    assert depth.exact is None
+    assert depth.confidence.max() <= 0.01
+
+
+def test_confidence_tells_right_depths_from_wrong_ones():
+    """Photograph scene with measured depth (scenes.py): wrong is more than a frame."""
+    scene = photograph_stack(8, scale=0.6)
+    aligned = [
+        warp_exact(frame, matrix)
+        for frame, matrix in zip(scene.frames, scene.transforms, strict=True)
+    ]
+    shape = aligned[0].shape[:2]
+    with ScratchStack(8, shape, np.float16, memory_bytes=1 << 30) as measures:
+        for frame in aligned:
+            measures.append(measure_detail(np.ascontiguousarray(frame @ LUMA), 1))
+        sharpest = np.argmax(
+            [cv2.GaussianBlur(m.astype(np.float32), (0, 0), 2) for m in measures], 0
+        )
+        rows, columns = np.indices(shape)
+        depth = locate_depth(measures, np.stack(aligned)[sharpest, rows, columns])
+    wrong = np.abs(depth.exact - scene.depth) > 1
+    around = np.ones((3, 3), np.uint8)
+    step = cv2.dilate(scene.depth, around) - cv2.erode(scene.depth, around) > 0.5
+    off_edges = cv2.distanceTransform((~step).astype(np.uint8), cv2.DIST_L2, 5) > 10
+    off_edges[:20], off_edges[-20:], off_edges[:, :20], off_edges[:, -20:] = (False,) * 4
+    unsure, sure = (
+        wrong[off_edges & place].mean()
+        for place in (depth.confidence < 0.1, depth.confidence > 0.4)
+    )
+    print(f"wrong off edges: {unsure:.2%} of the unsure, {sure:.2%} of the sure")
+    assert sure < 0.005
+    assert unsure > 3 * sure
