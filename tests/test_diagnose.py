@@ -5,12 +5,20 @@ from functools import lru_cache
 import cv2
 import numpy as np
 import pytest
-from blurred_scenes import slanted_stack, wave_kernel
+from blurred_scenes import lens_kernel, slanted_stack, wave_kernel
 
 from merge.axis import fit_focus_axis
-from merge.diagnose import describe_slices, diagnose_stack, find_diffraction, measure_coverage
+from merge.diagnose import (
+    describe_slices,
+    diagnose_stack,
+    find_diffraction,
+    find_distance_conflicts,
+    locate_frames,
+    measure_coverage,
+)
 from merge.focus import measure_tiles
 from merge.model import CaptureSettings, FrameRegistration, FrameTransform, Registration
+from merge.report.findings import sum_up_findings
 
 TOLERANCE = 2.0
 STEP = 3.0
@@ -147,9 +155,41 @@ def test_a_frame_shaken_by_three_pixels_is_named(frame):
     clean = bracket(noise=0.0).frames
     tiles = list(tiles_of())
     tiles[frame] = measure_tiles(noisy(cv2.filter2D(clean[frame], -1, SHAKE), frame))
-    (finding,) = diagnose(tiles)
+    unsharp, finding = diagnose(tiles)  # its neighbours are 3 px away, beyond 2 px
     assert (finding.kind, finding.frames) == ("shaken frame", (frame,))
     assert "along about 0°" in finding.message
+    assert (unsharp.kind, unsharp.frames) == ("sharp in no frame", (frame,))
+
+
+@pytest.mark.parametrize("seed", [1, slow(2)])
+def test_wide_steps_do_not_hide_a_shake(seed):
+    """Neighbours 6 px away show no fine detail: orientations at two scales tell."""
+    stack = slanted_stack(8, step_px=6.0, noise=0.0, seed=seed)
+    diagonal = (np.eye(3) / 3).astype(np.float32)
+    tiles = [measure_tiles(noisy(f, i)) for i, f in enumerate(stack.frames)]
+    assert "shaken frame" not in kinds(diagnose(tiles, tolerance_px=4.0))
+    tiles[4] = measure_tiles(noisy(cv2.filter2D(stack.frames[4], -1, diagonal), 4))
+    (finding,) = [f for f in diagnose(tiles, tolerance_px=4.0) if f.kind == "shaken frame"]
+    assert finding.frames == (4,)
+    assert "along about 45°" in finding.message
+
+
+def test_upright_stems_alone_in_focus_are_no_shake():
+    """Texture with a direction of its own in two frames: nothing but upright lines."""
+    stack = bracket(noise=0.0)
+    rng = np.random.default_rng(11)
+    lines = np.repeat(rng.random((1, 576), dtype=np.float32), 432, axis=0)
+    there = (stack.depth_px > 10.5) & (stack.depth_px < 16.5)  # around the planes at 12 and 15 px
+    tiles = []
+    for i, (frame, place) in enumerate(zip(stack.frames, stack.positions_px, strict=True)):
+        seen = frame.copy()
+        for depth in (12.0, 15.0):
+            here = there & (np.abs(stack.depth_px - depth) <= 1.5)
+            apart = abs(place - depth)
+            blurred = lines if apart < 0.3 else cv2.filter2D(lines, -1, lens_kernel("disk", apart))
+            seen[here] = 0.2 + 0.5 * blurred[here]
+        tiles.append(measure_tiles(noisy(seen, i)))
+    assert not {"shaken frame", "soft frame"} & set(kinds(diagnose(tiles)))
 
 
 @pytest.mark.parametrize("frame", [slow(2), 6, slow(9)])
@@ -157,7 +197,9 @@ def test_a_soft_frame_is_named(frame):
     clean = bracket(noise=0.0).frames
     tiles = list(tiles_of())
     tiles[frame] = measure_tiles(noisy(cv2.GaussianBlur(clean[frame], (0, 0), 1.0), frame))
-    (finding,) = diagnose(tiles)
+    unsharp, finding = diagnose(tiles)
+    assert unsharp.kind == "sharp in no frame"
+    assert unsharp.box is not None
     assert (finding.kind, finding.frames) == ("soft frame", (frame,))
 
 
@@ -206,6 +248,79 @@ def test_needlessly_fine_steps_are_noted():
     assert finding.kind == "fine steps"
     assert finding.severity == "note"
     assert "every third frame" in finding.message
+
+
+def test_wide_steps_are_one_finding_with_what_to_do():
+    """Steps of 6 px for 2 px allowed: 3 px midway; over 42 px that takes 12 frames, or f/12."""
+    settings = [CaptureSettings(f_number=8.0)] * 8
+    findings = diagnose(tiles_of(8, 6.0), settings=settings)
+    (wide,) = [f for f in findings if f.kind == "wide steps"]
+    assert wide.frames == tuple(range(8))
+    assert wide.value == pytest.approx(3.0, rel=0.06)
+    assert "All 7 steps" in wide.message
+    count = int(wide.advice.split()[3])
+    number = float(wide.advice.split("f/")[1].rstrip("."))
+    assert count in (12, 13)
+    assert number == pytest.approx(12.0, rel=0.06)
+    assert kinds(findings).count("gap") == 7  # all numbers stay for programs
+    assert kinds(sum_up_findings(findings)).count("gap") == 0
+
+
+def test_a_gap_that_stands_out_of_wide_steps_is_still_listed():
+    tiles = [t for i, t in enumerate(tiles_of(9, 6.0)) if i != 4]
+    shown = sum_up_findings(diagnose(tiles))
+    (gap,) = [f for f in shown if f.kind == "gap"]
+    assert gap.frames == (3, 4)
+    assert "wide steps" in kinds(shown)
+
+
+def recorded(distances, **more):
+    return [CaptureSettings(focus_distance_m=d, **more) for d in distances]
+
+
+def test_measured_distances_follow_the_thin_lens():
+    """Δz' = D · pitch · N; an image lies f·m behind the focal point, m = f / (u - f).
+
+    50 mm at f/8, 5 µm: steps of 3 px are 0.12 mm at the sensor.
+    """
+    behind = 0.25 + 0.12 * np.arange(12)[::-1]  # mm, nearest frame first
+    sizes = behind / 50
+    distances = 50 * (2 + sizes + 1 / sizes) / 1000
+    settings = recorded(distances, f_number=8.0, pixel_pitch_um=5.0, focal_length_mm=50.0)
+    axis = fitted(tiles_of())
+    places = locate_frames(axis, settings, range(12), pixel_pitch_um=5.0, effective_f_number=8.0)
+    assert [p.measured_m for p in places[:-1]] == pytest.approx(distances[:-1], rel=0.08)
+    assert places[3].sensor_mm == pytest.approx(0.36, rel=0.06)
+    assert find_distance_conflicts(places, settings, ["x"] * 12) == []
+    assert places[0].subject_mm is None  # a hundredth of life size: one factor would not serve
+    (near,) = locate_frames(
+        axis, settings, range(12), pixel_pitch_um=5.0, effective_f_number=8.0, magnification=0.5
+    )[3:4]
+    assert near.subject_mm == pytest.approx(near.sensor_mm / 0.25)
+
+
+def test_recorded_distances_that_contradict_the_pictures_are_named():
+    names = [f"frame{i + 1}" for i in range(12)]
+    distances = 1 / (2.0 - 0.1 * np.arange(12))
+    distances[[4, 7]] = distances[[7, 4]]
+    settings = recorded(distances)
+    axis = fitted(tiles_of())
+    places = locate_frames(axis, settings, range(12), pixel_pitch_um=None, effective_f_number=None)
+    assert places[5].measured_m is None
+    (finding,) = find_distance_conflicts(places, settings, names)
+    assert (finding.kind, finding.unit) == ("focus distances", "pairs")
+    assert {4, 7} <= set(finding.frames)
+
+
+def test_recorded_distances_of_another_depth_are_told():
+    """Recorded: 0.5 to 5 m at 50 mm, m + 1/m + 2 = d / f, so m = 0.1270 to 0.0102 and 5.84 mm."""
+    settings = recorded(1 / np.linspace(2.0, 0.2, 12), focal_length_mm=50.0)
+    axis = fitted(tiles_of())
+    places = locate_frames(axis, settings, range(12), pixel_pitch_um=5.0, effective_f_number=8.0)
+    (finding,) = find_distance_conflicts(places, settings, ["x"] * 12)
+    assert finding.unit == "ratio"
+    assert finding.value == pytest.approx(1.32 / 5.84, rel=0.06)
+    assert "--pixel-pitch" in finding.advice
 
 
 def test_the_hole_between_two_frames_of_a_landscape_is_found():

@@ -53,6 +53,8 @@ _ORDER_GAIN = 0.03
 _MISFIT = 0.06
 # Two frames hold no third that checks their step: 11 pairs of known brackets gave 0.74 to 1.3.
 _PAIR_MISFIT = 0.17
+# Usual steps beyond an end within which tiles are looked for, times 1.5.
+_BEYOND_STEPS = 5.0
 # 90 % of a normal distribution lies within this many standard errors.
 _NINETY = 1.645
 
@@ -216,8 +218,11 @@ def _place_tiles(
         return places, detail
     frames_px = solution.frames_px
     steps = np.maximum(np.diff(frames_px), 0.1 * data.sigma_px[0])
-    before = np.concatenate([[4 * steps[0]], steps])
-    after = np.concatenate([steps, [4 * steps[-1]]])
+    # Beyond the ends tiles are looked for within some usual steps: a frame of another scene at
+    # an end may lie 48 px away, and tiles would be put as far beyond it.
+    beyond = _BEYOND_STEPS * np.median(steps)
+    before = np.concatenate([[min(4 * steps[0], beyond)], steps])
+    after = np.concatenate([steps, [min(4 * steps[-1], beyond)]])
     centre = centres[usable]
     windows = cut_windows(data, energy[:, :, usable], centre, min(3, len(energy) - 1))
     reach = np.linspace(0, 1.5, 13)[1:, None]

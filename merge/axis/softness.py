@@ -31,8 +31,7 @@ _LEAST_SNR = 3.0
 # with wider steps every fifth frame looked shaken.
 _NEIGHBOUR_REACH = 5.3
 # Added to a tile's energy along a direction, as a share of its sum over directions.
-_DIRECTION_FLOOR = 0.05
-_SCALE_FLOOR = 0.1
+_DIRECTION_FLOOR = 0.1
 _DIRECTIONS = np.radians(np.arange(0, 180, 15))
 _TURN = np.exp(2j * _DIRECTIONS)
 
@@ -154,7 +153,9 @@ def _neighbour_lean(tensors: Array) -> complex:
     ``tensors`` is (3 frames, 3, K). Each tile counts alike, and what its own texture prefers
     cancels against the neighbours.
     """
-    unit = np.maximum((tensors[:, 0] + tensors[:, 1]).max(axis=0), 1e-12)
+    # Over each frame's own sum: over a common one, texture of one direction (upright stems) gains
+    # along it alone where it comes into focus, as if shaken across.
+    unit = np.maximum(tensors[:, 0] + tensors[:, 1], 1e-12)[:, None]
     energy = _along((tensors / unit).transpose(1, 0, 2))
     logarithm = np.log(energy + _DIRECTION_FLOOR)
     gain = logarithm[:, 1] - (logarithm[:, 0] + logarithm[:, 2]) / 2
@@ -180,8 +181,8 @@ def _scale_leans(
         if len(near) < _FEWEST_DIRECTED:
             continue
         rough = coarse[frame][:, near]
-        seen = np.log(_along(fine[frame][:, near]) / total[near] + _SCALE_FLOOR)
-        told = np.log(_along(rough) / np.maximum(rough[0] + rough[1], 1e-12) + _SCALE_FLOOR)
+        seen = np.log(_along(fine[frame][:, near]) / total[near] + _DIRECTION_FLOOR)
+        told = np.log(_along(rough) / np.maximum(rough[0] + rough[1], 1e-12) + _DIRECTION_FLOOR)
         typical[frame] = np.median(seen - told, axis=1)
     leans = np.full(len(frames_px), np.nan, complex)
     known = np.flatnonzero(np.isfinite(typical[:, 0]))

@@ -5,14 +5,18 @@ tells for every frame what limits its sharpness. Both read what other stages mea
 """
 
 from merge.diagnose.coverage import Coverage, measure_coverage
+from merge.diagnose.distances import FocusPlace, find_distance_conflicts, locate_frames
 from merge.diagnose.findings import diagnose_stack
 from merge.diagnose.slices import SliceLimits, describe_slices, find_diffraction
 
 __all__ = [
     "Coverage",
+    "FocusPlace",
     "SliceLimits",
     "describe_slices",
     "diagnose_stack",
     "find_diffraction",
+    "find_distance_conflicts",
+    "locate_frames",
     "measure_coverage",
 ]

@@ -21,6 +21,11 @@ Box = tuple[int, int, int, int]
 _PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
 # Share of detail that must lie beyond an end before it counts: single tiles are placed wrongly.
 _END_SHARE = 0.002
+# Gaps from this many on, and in half of the steps or more, have one cause.
+_FEWEST_WIDE = 4
+# Beyond this f-number diffraction takes more than a narrower step gives; common practice, no
+# source.
+_SMALLEST_ADVISED = 16.0
 # Weighted share of the tiles beyond an end that its extent covers: the farthest are unsure.
 _END_EXTENT = 0.8
 
@@ -95,6 +100,59 @@ def find_gaps(
     return findings
 
 
+def find_wide_steps(
+    axis: FocusAxis, tolerance_px: float, names: Sequence[str], f_number: float | None
+) -> list[Finding]:
+    """Return one finding if most steps are wider than allowed: one cause, not many gaps.
+
+    Parameters
+    ----------
+    f_number : float or None
+        Marked, the same in all frames; None where it is not known.
+    """
+    order = np.argsort(axis.positions_px)
+    frames = axis.positions_px[order]
+    blurs = np.diff(frames) / 2
+    wide = np.flatnonzero(blurs > tolerance_px)
+    if len(wide) < max(_FEWEST_WIDE, len(blurs) / 2):
+        return []
+    worst = int(blurs.argmax())
+    typical = float(np.median(blurs[wide]))
+    a, b = names[order[worst]], names[order[worst + 1]]
+    apart = np.abs(axis.tile_positions_px[..., None] - frames).min(axis=-1)
+    between = (axis.tile_positions_px > frames[0]) & (axis.tile_positions_px < frames[-1])
+    outside = between & (np.nan_to_num(apart, nan=0.0) > tolerance_px)
+    share = _share(axis, outside)
+    which = f"All {len(blurs)}" if len(wide) == len(blurs) else f"{len(wide)} of {len(blurs)}"
+    return [
+        Finding(
+            kind="wide steps",
+            severity=_severity(share, typical, tolerance_px),
+            message=(
+                f"{which} steps are wider than {tolerance_px:.2g} px of blur allow: midway it "
+                f"reaches {typical:.1f} px as a rule, {blurs[worst]:.1f} px at worst (between {a} "
+                f"and {b}); {_percent(share)} of the picture's detail lies beyond."
+            ),
+            advice=_narrower(frames, typical / tolerance_px, tolerance_px, f_number),
+            value=typical,
+            threshold=tolerance_px,
+            unit="px",
+            frames=tuple(sorted({int(order[k + side]) for k in wide.tolist() for side in (0, 1)})),
+            box=_box(axis, outside),
+        )
+    ]
+
+
+def _narrower(frames: Array, over: float, tolerance_px: float, f_number: float | None) -> str:
+    """Tell what covers the same depth within tolerance: more frames, or a smaller aperture."""
+    count = math.ceil(float(np.ptp(frames)) / (2 * tolerance_px) - 1e-9) + 1
+    advice = f"Next time take {count} frames over the same depth"
+    smaller = None if f_number is None else f_number * over
+    if smaller is not None and smaller <= _SMALLEST_ADVISED:
+        advice += f", or as many as now at about f/{smaller:.2g}"
+    return advice + "."
+
+
 def find_uncovered_ends(
     axis: FocusAxis, tolerance_px: float, names: Sequence[str]
 ) -> list[Finding]:
@@ -130,6 +188,44 @@ def find_uncovered_ends(
             )
         )
     return findings
+
+
+def find_unsharp_parts(
+    axis: FocusAxis, tolerance_px: float, names: Sequence[str], spoilt: Sequence[int]
+) -> list[Finding]:
+    """Return a finding if soft or shaken frames leave parts that no other frame shows sharply.
+
+    Parameters
+    ----------
+    spoilt : sequence of int
+        The frames that are soft or shaken.
+    """
+    sound = np.setdiff1d(np.arange(len(axis.positions_px)), spoilt)
+    if len(spoilt) == 0 or len(sound) == 0:
+        return []
+    apart = np.abs(axis.tile_positions_px[..., None] - axis.positions_px)
+    near = np.nan_to_num(apart.min(axis=-1), nan=np.inf) <= tolerance_px
+    lost = near & (np.nan_to_num(apart[..., sound].min(axis=-1), nan=0.0) > tolerance_px)
+    share = _share(axis, lost)
+    if share < _NOTE_SHARE:
+        return []
+    which = ", ".join(names[i] for i in spoilt)
+    return [
+        Finding(
+            kind="sharp in no frame",
+            severity="problem" if share >= _PROBLEM_SHARE else "warning",
+            message=(
+                f"{_percent(share)} of the picture's detail is sharp in no frame: only {which} "
+                "could show it."
+            ),
+            advice=f"Take {which} again.",
+            value=share,
+            threshold=_NOTE_SHARE,
+            unit="share of detail",
+            frames=tuple(spoilt),
+            box=_box(axis, lost),
+        )
+    ]
 
 
 def find_needless_frames(axis: FocusAxis, tolerance_px: float) -> list[Finding]:

@@ -6,7 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from merge.diagnose.coverage import find_gaps, find_needless_frames, find_uncovered_ends
+from merge.diagnose.coverage import (
+    find_gaps,
+    find_needless_frames,
+    find_uncovered_ends,
+    find_unsharp_parts,
+    find_wide_steps,
+)
 from merge.diagnose.frames import (
     find_bumps,
     find_changed_settings,
@@ -79,14 +85,19 @@ def _axis_findings(
     tolerance_px: float,
 ) -> list[Finding]:
     distances = [settings[i].focus_distance_m for i in aligned]
-    findings = find_gaps(axis, tolerance_px, names, distances)
+    numbers = {settings[i].f_number for i in aligned}
+    f_number = numbers.pop() if len(numbers) == 1 else None
+    findings = find_wide_steps(axis, tolerance_px, names, f_number)
+    findings += find_gaps(axis, tolerance_px, names, distances)
     findings += find_uncovered_ends(axis, tolerance_px, names)
     findings += find_dropped(axis, tolerance_px, names)
     findings += find_duplicates(axis, names)
     findings += find_wrong_order(axis, names)
     findings += find_needless_frames(axis, tolerance_px)
     if axis.quality is not None:
-        findings += find_soft_frames(axis.quality, names)
+        soft = find_soft_frames(axis.quality, names)
+        spoilt = sorted({i for f in soft for i in f.frames})
+        findings += soft + find_unsharp_parts(axis, tolerance_px, names, spoilt)
     return findings
 
 

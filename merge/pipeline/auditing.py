@@ -16,10 +16,10 @@ import numpy as np
 
 from merge.align import register_stack
 from merge.align.motion import rescale
-from merge.diagnose import Coverage, SliceLimits
+from merge.diagnose import Coverage, FocusPlace, SliceLimits
 from merge.encoding import linearize
 from merge.errors import ReadError
-from merge.focus import CellEnergies, measure_cells
+from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import (
     Finding,
     FloatArray,
@@ -33,6 +33,7 @@ from merge.model import (
 from merge.pipeline.judging import (
     AuditOptions,
     aligned_frames,
+    diffraction_spread_px,
     judge_stack,
     known_pitch_um,
     measure_axis,
@@ -78,6 +79,11 @@ class AuditResult:
     interrupted : bool
         Stopped before the last frame.
     seconds : float
+    places : tuple of FocusPlace
+        Where the frames on the axis are focused, in every unit that is known.
+    diffraction_spread_px : float or None
+        Wavelength times effective f-number over the pixel pitch, as used for the axis; None
+        where it is not known and the blur was taken as the ideal disk.
     """
 
     stack: Stack
@@ -94,6 +100,8 @@ class AuditResult:
     picture: FloatArray
     interrupted: bool
     seconds: float
+    places: tuple[FocusPlace, ...] = ()
+    diffraction_spread_px: float | None = None
 
 
 def audit_stack(
@@ -136,7 +144,9 @@ def audit_stack(
     seen = _look(stack, same, progress or _silent, stop or _never)
     registration = _all_frames(seen, same, odd, stack)
     stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
-    axis, problem = measure_axis(dict(zip(same, seen.cells, strict=False)), registration)
+    spread_px = diffraction_spread_px(stack.sources, options)
+    cells = dict(zip(same, seen.cells, strict=False))
+    axis, problem = measure_axis(cells, registration, spread_px=spread_px)
     judged = judge_stack(stack.sources, registration, axis, options, tolerance_px=tolerance_px)
     return AuditResult(
         stack=stack,
@@ -153,6 +163,8 @@ def audit_stack(
         picture=seen.picture,
         interrupted=seen.interrupted,
         seconds=time.perf_counter() - began,
+        places=judged.places,
+        diffraction_spread_px=spread_px,
     )
 
 
@@ -258,6 +270,12 @@ def _look_at(source: FrameSource) -> _Look:
     long_side = max(source.shape[:2])
     reduction = math.ceil(math.sqrt(source.shape[0] * source.shape[1] / _MEASURED_PIXELS))
     luminance, factor = read_preview(source, min_long_side_px=long_side // reduction)
+    if min(luminance.shape) < SMALLEST_SIDE_PX:
+        raise ReadError(
+            f"{source.name}: {source.shape[1]} x {source.shape[0]} px, too small to measure focus "
+            f"in: expected at least {SMALLEST_SIDE_PX * reduction} px on either side; audit the "
+            "frames at their full size"
+        )
     cells = measure_cells(_linear_light(luminance, source.transfer), scale=1 / factor)
     block = math.ceil(max(luminance.shape) / _REGISTERED_SIDE)
     rows, columns = luminance.shape[0] // block, luminance.shape[1] // block

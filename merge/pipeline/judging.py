@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from merge.axis import fit_focus_axis
 from merge.diagnose import (
     Coverage,
+    FocusPlace,
     SliceLimits,
     describe_slices,
     diagnose_stack,
     find_diffraction,
+    find_distance_conflicts,
+    locate_frames,
     measure_coverage,
 )
 from merge.errors import MergeError, RegistrationError
 from merge.focus import CellEnergies, place_tiles
 from merge.model import Finding, FocusAxis, FrameSource, Registration
-from merge.optics import parse_tolerance_px
+from merge.optics import GREEN_UM, parse_tolerance_px
 
 _RANK = {"problem": 0, "warning": 1, "note": 2}
 
@@ -55,11 +59,14 @@ class Judgement:
         One for each frame.
     findings : tuple of Finding
         Worst first; frame indices count all frames.
+    places : tuple of FocusPlace
+        One for each frame on the axis, in its order; empty without one.
     """
 
     coverage: Coverage | None
     slices: tuple[SliceLimits, ...]
     findings: tuple[Finding, ...]
+    places: tuple[FocusPlace, ...] = ()
 
 
 def aligned_frames(registration: Registration) -> tuple[int, ...]:
@@ -68,7 +75,10 @@ def aligned_frames(registration: Registration) -> tuple[int, ...]:
 
 
 def measure_axis(
-    cells: Mapping[int, CellEnergies], registration: Registration
+    cells: Mapping[int, CellEnergies],
+    registration: Registration,
+    *,
+    spread_px: float | None = None,
 ) -> tuple[FocusAxis | None, str]:
     """Return the focus axis of the aligned frames, or None and why there is none.
 
@@ -77,13 +87,42 @@ def measure_axis(
     cells : mapping of int to CellEnergies
         By frame, at least of every aligned one.
     registration : Registration
+    spread_px : float, optional
+        From `diffraction_spread_px`; without it steps read too small where diffraction matters.
     """
     aligned = aligned_frames(registration)
     tiles = [place_tiles(cells[i], registration.frames[i].transform) for i in aligned]
     try:
-        return fit_focus_axis(tiles), ""
+        return fit_focus_axis(tiles, wave_px=spread_px), ""
     except RegistrationError as exc:
         return None, str(exc)
+
+
+def diffraction_spread_px(sources: Sequence[FrameSource], options: AuditOptions) -> float | None:
+    """Return wavelength times effective f-number over the pixel pitch; None if not known.
+
+    The median over frames; green light. Without a magnification the marked f-number counts.
+    """
+    pitch = known_pitch_um(sources, options)
+    number = _effective_f_number(_slices(sources, None, options))
+    return None if pitch is None or number is None else GREEN_UM * number / pitch
+
+
+def _slices(
+    sources: Sequence[FrameSource], axis: FocusAxis | None, options: AuditOptions
+) -> tuple[SliceLimits, ...]:
+    return describe_slices(
+        axis,
+        [s.settings for s in sources],
+        pixel_pitch_um=options.pixel_pitch_um,
+        magnification=options.magnification,
+        pupil_ratio=options.pupil_ratio,
+    )
+
+
+def _effective_f_number(slices: Sequence[SliceLimits]) -> float | None:
+    numbers = [s.effective_f_number for s in slices if s.effective_f_number is not None]
+    return statistics.median(numbers) if numbers else None
 
 
 def judge_stack(
@@ -113,19 +152,26 @@ def judge_stack(
     findings = diagnose_stack(
         axis, registration, names=names, settings=settings, tolerance_px=tolerance_px
     )
-    complete = len(aligned_frames(registration)) == len(sources)
-    slices = describe_slices(
-        axis if complete else None,
-        settings,
-        pixel_pitch_um=options.pixel_pitch_um,
-        magnification=options.magnification,
-        pupil_ratio=options.pupil_ratio,
-    )
+    aligned = aligned_frames(registration)
+    slices = _slices(sources, axis if len(aligned) == len(sources) else None, options)
     findings += tuple(find_diffraction(slices, names, axis, tolerance_px))
+    places: tuple[FocusPlace, ...] = ()
+    if axis is not None:
+        own = [settings[i] for i in aligned]
+        places = locate_frames(
+            axis,
+            own,
+            aligned,
+            pixel_pitch_um=known_pitch_um(sources, options),
+            effective_f_number=_effective_f_number(slices),
+            magnification=options.magnification,
+        )
+        findings += tuple(find_distance_conflicts(places, own, names))
     return Judgement(
         coverage=None if axis is None else measure_coverage(axis, tolerance_px),
         slices=slices,
         findings=worst_first(findings),
+        places=places,
     )
 
 

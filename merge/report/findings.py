@@ -8,12 +8,17 @@ from merge.model import Finding
 
 # Findings of one kind beyond this many are summed up in one line.
 _LISTED = 4
+# Where one finding stands for many gaps, those this much worse than usual are listed, too.
+_STANDS_OUT = 1.4
 _RANK = {"problem": 0, "warning": 1, "note": 2}
 
 
 def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
-    """Return findings, worst first, with long runs of one kind cut to the worst and a sum."""
-    ranked = sorted(findings, key=lambda f: _RANK[f.severity])
+    """Return findings, worst first, with long runs of one kind cut to the worst and a sum.
+
+    Gaps that one finding about wide steps stands for are left out unless they stand out.
+    """
+    ranked = sorted(_without_usual_gaps(findings), key=lambda f: _RANK[f.severity])
     shown: list[Finding] = []
     for kind in dict.fromkeys(f.kind for f in ranked):
         same = [f for f in ranked if f.kind == kind]
@@ -25,3 +30,11 @@ def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
             message = f"{len(rest)} more of the kind “{kind}” (frames {numbers})."
             shown.append(Finding(kind=kind, severity=rest[0].severity, message=message))
     return sorted(shown, key=lambda f: _RANK[f.severity])
+
+
+def _without_usual_gaps(findings: Sequence[Finding]) -> list[Finding]:
+    usual = next((f.value for f in findings if f.kind == "wide steps"), None)
+    if usual is None:
+        return list(findings)
+    limit = _STANDS_OUT * usual
+    return [f for f in findings if f.kind != "gap" or (f.value or 0.0) > limit]
