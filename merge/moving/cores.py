@@ -27,8 +27,10 @@ _BESIDE_SHARE, _BESIDE_PX = 0.25, 8
 _LEAST_AREA_PX = 12
 # More pieces than this, of water for instance, are not told apart: the largest are.
 _MOST_PIECES = 400
-# Up to this share of the picture a part comes from one frame, whatever lies around it.
-_WHOLE_SHARE = 0.02
+# Up to this share of the picture a part comes from one frame: a person, a branch. How deep a larger
+# one is cannot be told from its depth map, where copies of a thing and water look alike; it
+# would mostly be out of focus in one frame.
+_WHOLE_SHARE = 0.06
 # A larger part follows the median depth within this distance.
 _FOLLOWED_PX = 10
 

@@ -36,7 +36,7 @@ _OTHERS = 2
 _OTHER_WORTH = 0.8
 _BELIEVED, _STILL_PX = 0.02, 0.4
 # Parts are cut out together up to this share of the picture, to read frames seldom and keep little.
-_BATCH_SHARE = 0.25
+_BATCH_SHARE = 0.1
 _TINY = 1e-6
 
 
@@ -46,6 +46,9 @@ class _View:
 
     picture: FloatArray
     detail: FloatArray
+
+
+_Kept = dict[int, NDArray[np.float16]]
 
 
 def take_parts(
@@ -90,14 +93,14 @@ def take_parts(
     for batch in _batches(places, _BATCH_SHARE * labels.size):
         for place, views in zip(batch, _collect(pictures, batch), strict=True):
             core, area = labels[place.area] == place.label, place.area
-            own = _choose_frame({k: views[k] for k in place.around}, core)
+            own = _choose_frame({k: _view(views[k]) for k in place.around}, core)
             frames[place.label] = own
             guesses = behind[area], nearest[area]
             source, beside = _look_behind(views, guesses, own, places_px)
             blocked = (labels[area] > 0) & ~core
             sure = core & (np.abs(places_px[source] - places_px[own]) <= _LEVEL_PX)
             masks = core, sure, source != own, blocked
-            is_thing = _cut_out(masks, views[own], beside)
+            is_thing = _cut_out(masks, _view(views[own]), beside)
             free = taken[area] < 0
             taken[area][core] = source[core]
             taken[area][is_thing & (free | core)] = own
@@ -150,17 +153,21 @@ def _batches(places: list[_Place], most_px: float) -> Iterator[list[_Place]]:
         yield batch
 
 
-def _collect(pictures: Pictures, places: list[_Place]) -> list[dict[int, _View]]:
-    """Return for every place its frames."""
-    views: list[dict[int, _View]] = [{} for _ in places]
+def _collect(pictures: Pictures, places: list[_Place]) -> list[_Kept]:
+    """Return for every place its frames, in half precision as a bracket may have hundreds."""
+    views: list[_Kept] = [{} for _ in places]
     for k in sorted(set().union(*(place.wanted for place in places))):
         picture = pictures[k]
         for place, found in zip(places, views, strict=True):
             if k in place.wanted:
                 rows, columns = (slice(FACTOR * s.start, FACTOR * s.stop) for s in place.area)
-                small = halve(picture[rows, columns])
-                found[k] = _View(small, _fine_detail(small))
+                found[k] = halve(picture[rows, columns]).astype(np.float16)
     return views
+
+
+def _view(kept: NDArray[np.float16]) -> _View:
+    picture = kept.astype(np.float32)
+    return _View(picture, _fine_detail(picture))
 
 
 def _choose_frame(views: dict[int, _View], core: BoolArray) -> int:
@@ -200,7 +207,7 @@ def _surroundings(labels: IntArray, nearest: IntArray) -> IntArray:
 
 
 def _look_behind(
-    views: dict[int, _View],
+    views: _Kept,
     guesses: tuple[IntArray, IntArray],
     own: int,
     places_px: NDArray[np.float64],
@@ -213,12 +220,13 @@ def _look_behind(
     of the place's own depth.
     """
     behind, nearest = guesses
-    ours = blur(views[own].picture, 1.0)
+    ours = blur(_view(views[own]).picture, 1.0)
     believed = _BELIEVED + _STILL_PX * _slope(ours)
     best = np.zeros(behind.shape, np.float32)
     source = np.full(behind.shape, own, np.int32)
     around = _View(np.zeros_like(ours), np.zeros_like(best))
-    for k, view in views.items():
+    for k, kept in views.items():
+        view = _view(kept)
         distance = np.minimum(np.abs(behind - k), np.abs(nearest - k))
         shown = (nearest == k) & (best == 0)
         if k != own and distance.min() <= _OTHERS:

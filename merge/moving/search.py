@@ -50,7 +50,7 @@ def find_moving_parts(
     Returns
     -------
     MovingParts
-        A part of up to 2 % of the picture comes from one frame, that in which it shows most detail
+        A part of up to 6 % of the picture comes from one frame, that in which it shows most detail
         and agrees best with its neighbours; what surrounds it there, where that is sharper in
         its own frame, from that one. A larger part would be out of focus in one frame: every place
         of it comes from the one frame nearest to its depth (a median), without mixing.
