@@ -1,7 +1,7 @@
 """Moving parts: what is found, and what holding them still does to merges, as Markdown tables.
 
-PYTHONPATH=.:tests python tests/benchmarks/bench_moving.py [leaf passing water still macro landscape
-speed] [--pictures FOLDER]
+PYTHONPATH=.:tests python tests/benchmarks/bench_moving.py [leaf passing large water still macro
+landscape speed] [--pictures FOLDER]
 
 Moving scenes: PSNR in dB within the area where anything moves, against the truth as in the one
 frame that fits best ("one frame"), and the same with the best frame chosen for every block of 16 px
@@ -24,7 +24,7 @@ import cv2
 import numpy as np
 from bench_blend import BORDER_PX, Scene, fixture_scene, photograph_scene
 from io_samples import write_png
-from scenes import MovingScene, moving_photograph_stack
+from scenes import MovingScene, moving_photograph_stack, sway
 
 from merge.model import DepthMap, MergeOptions, MergeResult, Stack
 from merge.moving import MovingParts, find_moving_parts
@@ -39,6 +39,11 @@ MOVING: dict[str, dict[str, Any]] = {
         "leaf_at": (0.13, 0.55, 0.72),
         "leaf_px": 50,
         "leaf_shifts": [(0, 12 * (i - 8) - 60) if 10 <= i <= 18 else None for i in range(20)],
+    },
+    "large": {
+        "leaf_at": (0.3, 0.35, 0.35),
+        "leaf_px": 230,
+        "leaf_shifts": sway(20, 24),
     },
     "water": {"leaf_at": None, "water": (0.65, 0.1, 0.95, 0.6)},
 }
