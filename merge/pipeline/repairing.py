@@ -44,16 +44,25 @@ class Repairs:
     transfer: str
     sample: tuple[int, ...]
 
+    @property
+    def any(self) -> bool:
+        """Whether there is something to repair."""
+        return bool(len(self.defects.pixels) or self.defects.dust or self.photosites)
+
     def mend_kept(
         self, measure: FloatArray, picture: FloatArray, reduction: int
     ) -> tuple[FloatArray, FloatArray]:
         """Return a frame's measure and reduced picture without defects."""
+        if not self.any:
+            return measure, picture
         measure = repair_measure(measure, self.defects, reduction)
         small = repair_frame(picture, reduce_defects(self.defects, reduction), self.transfer)
         return measure, np.asarray(small, np.float32)
 
     def mend(self, samples: NDArray[Any], white: float) -> NDArray[Any]:
         """Return a frame, developed from a source of `mended_stack`, without defects."""
+        if not self.any:
+            return samples
         left = self.defects
         if self.photosites:
             left = dataclasses.replace(left, pixels=left.pixels[:0])

@@ -2,20 +2,19 @@
 
 PYTHONPATH=.:tests python tests/benchmarks/bench_defects.py [merges] [found] [time]
 
-`merges` merges the bracket of the open stereo photograph by every method: clean, with dust and hot
-pixels on its sensor, and the same repaired, stored as 16-bit PNG and as 8-bit JPEG of quality 92.
-PSNR in dB as in bench_blend.py. `found` counts what is found on six sensors, and false alarms on
-clean brackets. `time` is for a sample of eight frames of 24 MP.
+`merges` merges the bracket of the open stereo photograph by every method: clean, and with dust and
+hot pixels on its sensor, not repaired and as usual, stored as 16-bit PNG and as 8-bit JPEG of
+quality 92. PSNR in dB as in bench_blend.py. `found` counts what is found on six sensors, and false
+alarms on clean brackets. `time` is for a sample of eight frames of 24 MP.
 """
 
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -28,17 +27,11 @@ from fixture_data import load_fixture
 from io_samples import write_png
 from scenes import Faults, photograph, photograph_stack, sensor_faults, similarity, with_faults
 
-from merge.defects import (
-    DefectSearch,
-    choose_sample,
-    find_sensor_defects,
-    reduce_defects,
-    repair_frame,
-    repair_measure,
-)
+from merge.defects import DefectSearch, choose_sample, find_sensor_defects, repair_frame
 from merge.model import DustSpot, FrameTransform, MergeOptions, SensorDefects
-from merge.pipeline import blending, merging
-from merge.read import find_frames, read_samples
+from merge.pipeline import repairing
+from merge.pipeline.merging import merge_stack
+from merge.read import find_frames
 
 SEEDS = range(11, 17)
 
@@ -64,67 +57,9 @@ def scene(known: Any, faults: Faults | None, suffix: str, name: str) -> Iterator
         )  # fmt: skip
 
 
-@dataclasses.dataclass
-class Repaired:
-    """A scratch stack whose arrays come back repaired."""
-
-    stack: Any
-    repair: Callable[[np.ndarray], np.ndarray]
-
-    def __getitem__(self, index: int) -> np.ndarray:
-        return self.repair(self.stack[index].astype(np.float32))
-
-    def __exit__(self, *given: Any) -> None:
-        self.stack.__exit__(*given)
-
-
-def find(stack: Any, alignment: Any) -> SensorDefects:
-    """Search a sample of a stack's files, with the transforms and positions estimated."""
-    sample = choose_sample(range(len(stack)))
-    search = DefectSearch(len(sample), stack.sources[0].transfer)
-    for index in sample:
-        search.add(*read_samples(stack.sources[index]))
-    transforms = [alignment.registration.frames[i].transform for i in sample]
-    positions = alignment.positions_px
-    if positions is not None:
-        of_frame = dict(zip(alignment.used, positions, strict=True))
-        positions = [of_frame.get(i, np.nan) for i in sample]
-    return search.finish(transforms, positions)
-
-
-@contextlib.contextmanager
-def repairing(found: list[SensorDefects]) -> Iterator[None]:
-    """Make merges repair their frames."""
-    align, measure, read = merging.align_stack, merging.measured_scene, blending.read_samples
-
-    def align_and_find(stack: Any, *given: Any) -> Any:
-        alignment = align(stack, *given)
-        found.append(find(stack, alignment))
-        return alignment
-
-    def measure_repaired(kept: Any, stack: Any, *given: Any) -> Any:
-        defects, side = found[-1], kept.reduction
-        small, transfer = reduce_defects(defects, side), stack.sources[0].transfer
-        kept.measures = Repaired(kept.measures, lambda m: repair_measure(m, defects, side))
-        kept.pictures = Repaired(kept.pictures, lambda p: repair_frame(p, small, transfer))
-        return measure(kept, stack, *given)
-
-    def read_repaired(source: Any, **how: Any) -> Any:
-        samples, white = read(source, **how)
-        return repair_frame(samples, found[-1], source.transfer, white=white), white
-
-    def read_frame_repaired(source: Any, **how: Any) -> Any:
-        samples, white = read_repaired(source, **how)
-        pixels = np.multiply(samples, np.float32(1 / white), dtype=np.float32)
-        return mock.Mock(pixels=pixels)
-
-    with (
-        mock.patch.object(merging, "align_stack", align_and_find),
-        mock.patch.object(merging, "measured_scene", measure_repaired),
-        mock.patch.object(blending, "read_samples", read_repaired),
-        mock.patch.object(blending, "read_frame", read_frame_repaired),
-    ):
-        yield
+def not_repairing() -> Any:
+    """Make merges look at no frame for defects."""
+    return mock.patch.object(repairing, "choose_sample", return_value=())
 
 
 def print_merges() -> None:
@@ -133,19 +68,15 @@ def print_merges() -> None:
     faults = sensor_faults(known.truth.shape)
     for suffix in (".png", ".jpg"):
         for label, present, repair in (
-            ("clean", None, False), ("clean, searched", None, True),
-            ("faulty", faults, False), ("faulty, repaired", faults, True),
+            ("clean", None, True), ("faulty, not repaired", faults, False),
+            ("faulty", faults, True),
         ):  # fmt: skip
             with scene(known, present, suffix, f"photograph {suffix}") as here:
                 for method in METHODS:
-                    found: list[SensorDefects] = []
                     options = MergeOptions(method=method, reference=here.reference)
-                    with repairing(found) if repair else contextlib.nullcontext():
-                        result = merging.merge_stack(here.stack, options)
-                    note = f", {method}"
-                    if found:
-                        note += f" ({found[0].spots} hot, {len(found[0].dust)} dust)"
-                    here.print_row(label + note, result.pixels, result.origin)
+                    with contextlib.nullcontext() if repair else not_repairing():
+                        result = merge_stack(here.stack, options)
+                    here.print_row(f"{label}, {method}", result.pixels, result.origin)
 
 
 def as_jpeg(frame: np.ndarray, seed: int) -> np.ndarray:
