@@ -36,7 +36,7 @@ from merge.pipeline.measuring import equalize_exposure
 from merge.pipeline.page_pictures import ShownFrame, screen_pixels, shown_frames
 from merge.read import find_frames, read_frame
 from merge.report.page import merge_page as merge_page_module
-from merge.report.page.bracket_page import _Composite
+from merge.report.page.bracket_page import _badness, _Composite
 from merge.report.page.pictures import (
     Crop,
     FrameBook,
@@ -435,6 +435,19 @@ def test_findings_without_a_place_get_no_crop():
     places = places_with_gap()
     assert places.crops_of(Finding("fine steps", "note", "m")) == ()
     assert places.crops_of(Finding("not aligned", "problem", "m", frames=(7,))) == ()
+
+
+def test_findings_stand_worst_first():
+    found = [
+        Finding("gap", "warning", "small", value=2.2, threshold=2.0),
+        Finding("diffraction", "note", "note"),
+        Finding("soft frame", "problem", "soft", value=0.2, threshold=0.8),
+        Finding("gap", "problem", "wide", value=6.0, threshold=2.0),
+        Finding("stranger", "problem", "foreign", frames=(3,)),
+        Finding("gap", "warning", "larger", value=3.0, threshold=2.0),
+    ]
+    order = [f.message for f in sorted(found, key=_badness)]
+    assert order == ["foreign", "soft", "wide", "larger", "small", "note"]
 
 
 def test_blur_left_is_the_distance_to_the_nearest_frame():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -152,7 +153,9 @@ def bracket_page(
     sharp = sharp_share(view)
     sections = [
         Section("picture", "Is it sharp?", viewer_html(viewed)),
-        Section("findings", "Where is it not?", _findings_html(view, crops, cut_out)),
+        Section(
+            "findings", "Where is it not?", _findings_html(view, crops, cut_out, viewed.unaligned)
+        ),
         Section("focus-steps", "Why: the focus steps", _coverage_html(view)),
         Section("frames", "Why: the frames", _frames_html(view, viewed)),
         Section("next", "What next?", _next_html(view, run.again)),
@@ -165,8 +168,8 @@ def bracket_page(
 def _badness(finding: Finding) -> tuple[int, float]:
     """Order findings worst first: by severity, then by how far the limit is crossed."""
     rank = ("problem", "warning", "note").index(finding.severity)
-    if not finding.value or not finding.threshold:
-        return rank, 0.0
+    if not finding.value or not finding.threshold:  # a yes or no, such as a foreign frame
+        return rank, -math.inf
     return rank, -abs(math.log(abs(finding.value / finding.threshold)))
 
 
@@ -286,29 +289,46 @@ class _Composite:
 
 
 def _findings_html(
-    view: BracketView, crops: Mapping[int, tuple[Crop, ...]], cut_out: Mapping[Crop, str]
+    view: BracketView,
+    crops: Mapping[int, tuple[Crop, ...]],
+    cut_out: Mapping[Crop, str],
+    unaligned: Mapping[int, bytes],
 ) -> str:
     cards: list[dict[str, Any]] = []
     rest: list[dict[str, Any]] = []
     for finding in view.findings:
-        pictures = [
-            {
-                "uri": cut_out[crop],
-                "caption": _crop_caption(view, crop),
-                "box": crop.box,
-                "spot": f"{crop.box[0] + crop.box[2] // 2},{crop.box[1] + crop.box[3] // 2}",
-            }
-            for crop in crops.get(id(finding), ())
-            if crop in cut_out
+        own = crops.get(id(finding), ())
+        pictures = [_crop_figure(view, crop, cut_out[crop]) for crop in own if crop in cut_out]
+        pictures += [
+            {"uri": data_uri(unaligned[i]), "caption": view.stack.sources[i].name, "whole": True}
+            for i in finding.frames
+            if i in unaligned and id(finding) in crops
         ]
         row = dataclasses.asdict(finding) | {
+            # The card itself says "Next time".
+            "advice": re.sub("^Next time (.)", lambda m: m[1].upper(), finding.advice),
             "pictures": pictures,
-            "place": _place(view, finding, crops.get(id(finding), ())),
-            "frame_list": " ".join(map(str, finding.frames)),
+            "place": _place(view, finding, own),
+            "frame_list": " ".join(str(i) for i in finding.frames if i in view.aligned),
+            "spot": _centre(own[0].box) if own else "",
         }
         (cards if id(finding) in crops else rest).append(row)
     html: str = template("findings.html.j2").render(cards=cards, rest=rest)
     return html
+
+
+def _crop_figure(view: BracketView, crop: Crop, uri: str) -> dict[str, Any]:
+    return {
+        "uri": uri,
+        "caption": _crop_caption(view, crop),
+        "whole": False,
+        "height": crop.box[2],
+        "width": crop.box[3],
+    }
+
+
+def _centre(box: Box) -> str:
+    return f"{box[0] + box[2] // 2},{box[1] + box[3] // 2}"
 
 
 def _crop_caption(view: BracketView, crop: Crop) -> str:

@@ -16,6 +16,7 @@ from merge.report.page.pictures import Box, Crop
 CROP_SHAPE = (220, 300)
 # Kinds about what no frame shows: the place is where the sharpest frame is beyond tolerance.
 _HOLES = {"gap", "end not covered", "dropped slice"}
+_FRAMES_SHOWN = 2
 # Kinds about the run of frames as a whole.
 _NO_PLACE = {"fine steps", "diffraction", "exposure drift", "focus not measured", "changed setting"}
 
@@ -49,7 +50,9 @@ class Places:
         """Return what to show of a finding: the main picture, then its frames; may be empty."""
         if finding.kind in _NO_PLACE or not (finding.box or finding.frames):
             return ()
-        frames = [i for i in finding.frames if i in self.aligned][:2]
+        # Of many frames no two say more than the others.
+        frames = [i for i in finding.frames if i in self.aligned]
+        frames = frames if len(frames) <= _FRAMES_SHOWN else []
         if finding.box is None and not frames:
             return ()
         place = self._place_on_axis(finding) if finding.box else self._place_of_frame(frames[0])
