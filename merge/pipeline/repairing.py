@@ -120,7 +120,7 @@ class DefectFinder:
             if (transform := registration.frames[index].transform) is not None
         ]
         sources = [self._stack.sources[index] for index, _, _ in known]
-        first = read_mosaic(sources[0])
+        first = read_mosaic(sources[0]) if sources else None
         if first is None:
             return ()
         _, period, full_scale = first
