@@ -35,7 +35,7 @@ from merge.report.page.pictures import (
 )
 from merge.report.page.places import Places
 from merge.report.page.shell import Section, render_page, template
-from merge.report.page.viewer import Viewed, Words, strip_html, viewer_html
+from merge.report.page.viewer import VIEWER_SCRIPTS, Viewed, Words, strip_html, viewer_html
 
 # Findings shown with pictures; more of them say the same again and cost bytes.
 _PICTURED = 10
@@ -162,7 +162,13 @@ def bracket_page(
         Section("run", "How it was made", template("run.html.j2").render(rows=run.rows)),
     ]
     page_data = dict(data) | {"page": {"sharp_share": sharp, "tolerance_px": view.tolerance_px}}
-    return render_page(title=title, summary=verdict(view, sharp), sections=sections, data=page_data)
+    return render_page(
+        title=title,
+        summary=verdict(view, sharp),
+        sections=sections,
+        data=page_data,
+        scripts=VIEWER_SCRIPTS,
+    )
 
 
 def _badness(finding: Finding) -> tuple[int, float]:
@@ -377,28 +383,23 @@ def _frames_html(view: BracketView, viewed: Viewed) -> str:
 
 def _next_html(view: BracketView, again: str) -> str:
     told = [f for f in view.findings if f.advice and f.severity != "note"]
-    steps = dict.fromkeys(f.advice for f in told)
+    wide = [f.advice for f in told if f.kind == "wide steps"]
     gaps = [f for f in told if f.kind == "gap"]
-    html: str = template("next.html.j2").render(
-        steps=list(steps),
-        many=_finer_steps(view) if len(gaps) > _SINGLE_GAPS else None,
-        again=again,
-    )
+    lead = wide[0] if wide else _finer_steps(view) if len(gaps) > _SINGLE_GAPS else ""
+    steps = dict.fromkeys(f.advice for f in told if f.advice != lead)
+    html: str = template("next.html.j2").render(steps=list(steps), lead=lead, again=again)
     return html
 
 
-def _finer_steps(view: BracketView) -> dict[str, str] | None:
-    """Return the even steps that leave no gap over the depth that the bracket spans, in words."""
+def _finer_steps(view: BracketView) -> str:
+    """Return in words the even steps that leave no gap over the depth that the bracket spans."""
     if view.axis is None:
-        return None
+        return ""
     positions = np.sort(view.axis.positions_px)
-    widest, span = float(np.diff(positions).max()), float(np.ptp(positions))
+    span = float(np.ptp(positions))
     # Midway between two planes the blur is half the step.
     needed = int(np.ceil(span / (2 * view.tolerance_px) - 1e-9)) + 1
-    return {
-        "widest": f"{widest:.1f}",
-        "step": f"{span / (needed - 1):.1f}",
-        "needed": str(needed),
-        "now": str(len(positions)),
-        "share": f"{100 * span / (needed - 1) / float(np.median(np.diff(positions))):.0f}",
-    }
+    return (
+        f"Even steps of {span / (needed - 1):.1f} px would close all these gaps at once: {needed} "
+        f"frames over the same depth in place of {len(positions)}."
+    )

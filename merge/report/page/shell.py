@@ -10,7 +10,7 @@ A page is ``render_page(title=…, summary=…, sections=[Section(id, heading, h
   ``<script type="application/json" id="run-data">`` with ``<``, ``>`` and ``&`` written as \u
   escapes, so that no text in it can end the element.
 - Nothing is loaded: styles and script are inline, pictures are data URIs, and a content security
-  policy forbids everything else. No inline event handlers, no further scripts: page.js is all.
+  policy forbids everything else. No inline event handlers: the one script is all.
 
 Charts are inline SVG strings (``merge/report/page/charts``). They take their colours from CSS
 variables alone, which are set for light and dark paper: ``--ink`` (text, lines), ``--muted``
@@ -24,9 +24,10 @@ or "button", an ``aria-label`` with the numbers in words, and one of
 - ``data-box="row,column,height,width"``: a place, in pixels of the reference frame;
 - both, or several frames: ``data-frame="3 4"`` (a gap between two frames).
 
-page.js does the rest: hovering or focusing such an element, wherever it is on the page, outlines
-the box or the parts where the frame is sharpest in the picture viewer and marks the frames in the
-strip; a click or Enter brings the place into view and chooses the frame in the loupe.
+On pages with a picture viewer the scripts do the rest: hovering or focusing such an element,
+wherever it is on the page, outlines the box or the parts where the frame is sharpest in the viewer
+and marks the frames in the strip; a click or Enter brings the place into view and chooses the frame
+in the loupe.
 """
 
 from __future__ import annotations
@@ -78,6 +79,7 @@ def render_page(
     sections: Sequence[Section],
     data: Mapping[str, Any],
     styles: Sequence[str] = (),
+    scripts: Sequence[str] = (),
 ) -> str:
     """Return a whole page as one string.
 
@@ -93,9 +95,12 @@ def render_page(
         What ``--json`` prints; JSON values.
     styles : sequence of str
         Names of style sheets of this package beside page.css.
+    scripts : sequence of str
+        Names of scripts of this package beside page.js, in the order in which they start.
     """
     style = "".join(_static(name) for name in ("page.css", *styles))
-    script = _static("page.js")
+    parts = [_static(name) for name in ("page.js", *scripts)]
+    script = "\n".join(('"use strict";\n(() => {', *parts, "})();\n"))
     return template("page.html.j2").render(
         title=title,
         summary=summary,
@@ -174,6 +179,6 @@ def _environment() -> Environment:
     )
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def _static(name: str) -> str:
     return files("merge.report.page").joinpath(name).read_text(encoding="utf-8")

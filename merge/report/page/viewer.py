@@ -29,6 +29,8 @@ from merge.report.page.shell import embed_json, template
 # Even steps for the eye, and told apart by colour-blind readers: made for that and checked in
 # J. R. Nunez et al., PLoS ONE 13(7), e0199239 (2018) (cividis); viridis and inferno likewise.
 _PALETTES = ("viridis", "cividis", "inferno")
+# What a page with a viewer needs beside page.js.
+VIEWER_SCRIPTS = ("pictures.js", "viewer.js", "loupe.js", "hands.js")
 # The map of blur ends at this many times the tolerance.
 BLUR_SPAN = 3.0
 # Kinds that are about one frame, so that the frame is marked in the strip.
@@ -98,6 +100,7 @@ def viewer_html(viewed: Viewed) -> str:
         words=viewed.words,
         frames=frame_rows(viewed),
         has_blur=viewed.places.axis is not None,
+        tolerance=f"{viewed.places.tolerance_px:.2g}",
         reduction=viewed.book.reduction,
         quality=viewed.main.quality,
         pictures=embed_json(_pictures(viewed)),
@@ -136,7 +139,7 @@ def frame_rows(viewed: Viewed) -> list[dict[str, Any]]:
 
 
 def _pictures(viewed: Viewed) -> dict[str, Any]:
-    """Return the block of JSON that page.js draws from."""
+    """Return the block of JSON that the scripts draw from."""
     book, places = viewed.book, viewed.places
     height, width = book.shape
     aligned = list(places.aligned)
