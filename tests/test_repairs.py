@@ -1,4 +1,4 @@
-"""Sensor defects and moving parts in a whole merge, against the same merge without care for them."""
+"""Sensor defects in a whole merge, against the same merge that looks for none."""
 
 from __future__ import annotations
 
