@@ -2,16 +2,19 @@
 
 PYTHONPATH=.:tests python tests/benchmarks/bench_depth.py [megapixels] [frames]
 
-Synthetic: a textured plane that rises from the first frame to the last, one edge across it. Two
-processor cores; the reduced size is the one that a merge of that many megapixels measures at.
+Synthetic: a textured plane that rises from the first frame to the last, one edge across it; for
+`settle_edges` the photograph scene, 20 frames, enlarged to the reduced size. That is the size at
+which a merge of so many megapixels measures.
 """
 
 from __future__ import annotations
 
 import sys
 
+import cv2
 import numpy as np
 from bench_helpers import best_of, describe_machine, peak_mib, print_row
+from scenes import photograph_stack, warp_exact
 
 from merge.depth import (
     find_even_places,
@@ -19,7 +22,9 @@ from merge.depth import (
     measure_detail,
     measure_reduction,
     measured_shape,
+    settle_edges,
 )
+from merge.model import DepthMap
 from merge.scratch import ScratchStack
 
 
@@ -42,6 +47,19 @@ def locate(shape: tuple[int, int], frames: int) -> None:
     locate_depth(measures, guide)
 
 
+def photograph_at(shape: tuple[int, int]) -> tuple[DepthMap, ScratchStack, np.ndarray]:
+    """Return depth, aligned frames and focus axis of the photograph scene at a size."""
+    scene = photograph_stack()
+    scale = shape[1] / scene.depth.shape[1]
+    size = (shape[1], round(scene.depth.shape[0] * scale))
+    pictures = ScratchStack(20, (*size[::-1], 3), np.float16, memory_bytes=1 << 32)
+    for frame, matrix in zip(scene.frames, scene.transforms, strict=True):
+        pictures.append(cv2.resize(warp_exact(frame, matrix), size))
+    position = cv2.resize(scene.depth, size, interpolation=cv2.INTER_NEAREST)
+    wide = cv2.erode(position, np.ones((7, 7), np.uint8))
+    return DepthMap(wide, np.ones_like(wide)), pictures, scene.positions_px * scale
+
+
 def main() -> None:
     megapixels = float(sys.argv[1]) if len(sys.argv) > 1 else 24
     frames = int(sys.argv[2]) if len(sys.argv) > 2 else 20
@@ -59,6 +77,9 @@ def main() -> None:
     seconds = best_of(lambda: locate_depth(measures, guide))
     added = peak_mib(locate, small, frames) - peak_mib(make_measures, small, frames)
     print_row("locate_depth, a frame", seconds / frames, added, "memory: all frames")
+    depth, pictures, axis = photograph_at(small)
+    seconds = best_of(lambda: settle_edges(depth, pictures, axis, transfer="srgb"))
+    print_row("settle_edges, a frame", seconds / 20)
     grey = np.ascontiguousarray(guide[..., 1])
     print_row("find_even_places, a stack", best_of(lambda: find_even_places(grey)))
 
