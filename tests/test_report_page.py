@@ -344,8 +344,8 @@ def test_full_size_tiles_go_where_the_frame_is_sharpest_within_the_budget():
     choice = np.zeros((64, 96), np.int32)
     choice[:, 48:] = 1
     crop = Crop(0, (600, 1300, 40, 40))
-    book = FrameBook(shape, choice, 75, [crop])
-    book.reduction = 4
+    book = FrameBook(shape, choice, 75, 200, [crop])
+    assert book.reduction == 4  # 200 times 1.6 megapixels in 20
     for index in (0, 1):
         pixels = rng.integers(0, 255, (*shape, 3)).astype(np.uint8)
         book.add(ShownFrame(index, pixels, np.ones(shape, bool)))
@@ -357,6 +357,17 @@ def test_full_size_tiles_go_where_the_frame_is_sharpest_within_the_budget():
     assert sum(map(len, few.values())) == 3
     assert (2, 5) in few[0]  # a finding's place comes first
     assert book.shares == {0: 0.5, 1: 0.5}
+
+
+def test_reduced_frames_keep_to_their_part_of_the_budget_in_heavy_noise():
+    rng = np.random.default_rng(6)
+    shape = (1000, 1500)
+    book = FrameBook(shape, np.zeros((10, 15), np.int32), 75, 60)
+    # Noise of 25 of 255 that survives the reduction: far more than a camera's.
+    coarse = np.clip(rng.normal(128, 25, (334, 500, 3)), 0, 255).astype(np.uint8)
+    noise = np.repeat(np.repeat(coarse, 3, axis=0), 3, axis=1)[: shape[0], : shape[1]]
+    book.add(ShownFrame(1, np.ascontiguousarray(noise), np.ones(shape, bool)))
+    assert len(book.reduced[1]) <= 0.25 * page_budget(shape) / 60
 
 
 def test_quality_gives_way_to_the_budget():

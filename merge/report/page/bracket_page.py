@@ -211,8 +211,7 @@ def _gather(
     """Go once over the frames; return what the viewer shows, and the crops as image addresses."""
     shape = (view.box[2], view.box[3])
     quality = _FRAME_QUALITY if view.main is None else choose_quality(view.main)
-    book = FrameBook(shape, places.choice, quality, crops)
-    book.plan(len(view.aligned))
+    book = FrameBook(shape, places.choice, quality, len(view.aligned), crops)
     composite = _Composite(shape, places.choice, view.registration.reference)
     frames = shown_frames(
         view.stack, view.registration, view.box, equalize=view.equalize, progress=progress

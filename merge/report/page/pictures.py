@@ -30,11 +30,14 @@ BUDGET_BYTES = 10_300_000
 _BUDGET_PIXELS = 24_000_000
 # Share of the budget that the main picture at full size may take.
 _MAIN_SHARE = 0.55
+# Share of the budget that the reduced frames may take together.
+_REDUCED_SHARE = 0.25
 # Pixels of all reduced frames together: they take about 0.09 bytes each.
 _REDUCED_PIXELS = 20_000_000
 MAIN_TILE, FRAME_TILE = 512, 256
-_QUALITIES = (90, 85, 80, 75, 68, 60, 50, 40)
-_REDUCED_QUALITY, _THUMBNAIL_QUALITY, _OVERVIEW_QUALITY, CROP_QUALITY = 72, 62, 78, 86
+_QUALITIES = (90, 85, 80, 75, 68, 60, 50, 40, 30, 20)
+_REDUCED_QUALITIES = (72, 60, 45, 30, 15)
+_THUMBNAIL_QUALITY, _OVERVIEW_QUALITY, CROP_QUALITY = 62, 78, 86
 _SAMPLED_TILES = 14
 _THUMBNAIL_SIDE, _OVERVIEW_SIDE, _MAP_SIDE = 260, 1800, 1024
 # A tile of a frame is a candidate for full size where the frame is the sharpest in this share.
@@ -174,6 +177,8 @@ class FrameBook:
         The frame that is sharpest at each place, at a reduced size.
     quality : int
         Of full-size tiles: that of the main picture, so that a comparison is fair.
+    frames : int
+        How many will be added.
     crops : sequence of Crop
         Parts of frames that are wanted in any case.
     """
@@ -181,24 +186,23 @@ class FrameBook:
     shape: tuple[int, int]
     choice: NDArray[np.int32]
     quality: int
+    frames: int
     crops: Sequence[Crop] = ()
-    reduction: int = 1
     reduced: dict[int, bytes] = field(default_factory=dict)
     thumbnails: dict[int, bytes] = field(default_factory=dict)
     cut_out: dict[Crop, bytes] = field(default_factory=dict)
     shares: dict[int, float] = field(default_factory=dict)
     _tiles: list[tuple[float, int, tuple[int, int], bytes]] = field(default_factory=list)
 
-    def plan(self, frames: int) -> None:
-        """Choose the reduction for this many frames."""
-        pixels = self.shape[0] * self.shape[1] * frames
-        self.reduction = max(1, int(np.ceil(np.sqrt(pixels / _REDUCED_PIXELS))))
+    @property
+    def reduction(self) -> int:
+        """Return by how much the reduced pictures are smaller than the frames."""
+        pixels = self.shape[0] * self.shape[1] * self.frames
+        return max(1, int(np.ceil(np.sqrt(pixels / _REDUCED_PIXELS))))
 
     def add(self, frame: ShownFrame) -> None:
         """Encode one frame."""
-        small = reduce_map(frame.pixels, self.reduction)  # type: ignore[arg-type]
-        quality = self.quality if self.reduction == 1 else _REDUCED_QUALITY
-        self.reduced[frame.index] = encode_picture(np.asarray(small, np.uint8), quality)
+        self.reduced[frame.index] = self._encode_reduced(frame.pixels)
         thumbnail = encode_picture(shrink(frame.pixels, _THUMBNAIL_SIDE), _THUMBNAIL_QUALITY)
         self.thumbnails[frame.index] = thumbnail
         own = (self.choice == frame.index).astype(np.float32)
@@ -208,6 +212,18 @@ class FrameBook:
                 self.cut_out[crop] = encode_picture(cut(frame.pixels, crop.box), CROP_QUALITY)
         if self.reduction > 1:
             self._add_tiles(frame, own)
+
+    def _encode_reduced(self, pixels: Bytes) -> bytes:
+        if self.reduction == 1:
+            return encode_picture(pixels, self.quality)
+        small = np.asarray(reduce_map(pixels, self.reduction), np.uint8)  # type: ignore[arg-type]
+        limit = _REDUCED_SHARE * page_budget(self.shape) / self.frames
+        data = b""
+        for quality in _REDUCED_QUALITIES:
+            data = encode_picture(small, quality)
+            if len(data) <= limit:
+                break
+        return data
 
     def _add_tiles(self, frame: ShownFrame, own: FloatArray) -> None:
         boxes = dict(tile_boxes(self.shape, FRAME_TILE))
