@@ -10,10 +10,12 @@ import pytest
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner
 from fixture_data import FIXTURES, load_fixture
+from io_samples import D65_XYZ, camera_colours, mosaic_of, write_dng
 
 from merge.cli import main
 from merge.encoding import encode
-from merge.errors import MergeError, ReadError
+from merge.errors import MergeError, ReadError, RegistrationError
+from merge.pipeline import auditing
 from merge.pipeline.auditing import AuditOptions, audit_stack
 from merge.plan.reshoot import plan_reshoot
 from merge.read import find_frames
@@ -144,12 +146,99 @@ def test_path_traced_landscape_tells_its_steps_and_hole(tmp_path):
     assert gap["value"] == pytest.approx(width / 2, rel=0.3)
 
 
-def test_path_traced_macro_tells_its_steps():
-    """Estimated transforms; known shortfall: steps read about 8 % too small among bristles."""
+def test_path_traced_macro_tells_its_steps_and_what_to_do():
+    """Estimated transforms. Known shortfall: the last step, where few tiles peak, reads 20 % low.
+
+    No diffraction was rendered, but the files tell f/6.3, which makes steps read 3 % wider.
+    """
     result = audit_stack(find_frames(FIXTURES / "macro"))
     truth = np.diff(load_fixture("macro").positions_px)
     ratio = np.diff(result.axis.positions_px) / truth
-    assert np.abs(ratio - 1).max() < 0.2
-    assert np.median(ratio) == pytest.approx(1, abs=0.12)
-    assert "dropped slice" not in [f.kind for f in result.findings]
-    assert "shaken frame" not in [f.kind for f in result.findings]
+    assert np.abs(ratio[:-1] - 1).max() < 0.15
+    assert ratio[-1] == pytest.approx(1, abs=0.25)
+    assert np.median(ratio) == pytest.approx(1, abs=0.06)
+    kinds = [f.kind for f in result.findings]
+    assert not {"dropped slice", "shaken frame", "soft frame"} & set(kinds)
+    text = audit_text(result)
+    assert "All 11 steps are wider than 2 px of blur allow" in text
+    assert "Next time take 16 frames" in text or "Next time take 15 frames" in text
+    assert "Gap between" not in text
+    assert sum(f["kind"] == "gap" for f in audit_record(result)["findings"]) >= 10
+
+
+def test_measured_distances_stand_beside_the_recorded_ones():
+    """Thin lens of 28 mm; distances count from the lens in these files, 29 mm nearer."""
+    result = audit_stack(find_frames(FIXTURES / "landscape"))
+    text = audit_text(result)
+    assert "recorded: 0.48 m to 4.48 m" in text
+    places = audit_record(result)["focus_axis"]["places"]
+    assert [p["recorded_m"] for p in places] == [0.48, 0.896, 4.48]
+    assert [p["measured_m"] for p in places] == pytest.approx([0.48, 0.896, 4.48], rel=0.15)
+    # 13 px of 20.8 µm at f/2.8 (1 + 0.03): 0.78 mm behind the lens.
+    assert places[1]["sensor_mm"] == pytest.approx(0.78, rel=0.06)
+    assert "focus distances" not in [f.kind for f in result.findings]
+
+
+def test_small_frames_are_refused_in_one_line(tmp_path):
+    rng = np.random.default_rng(1)
+    for i in range(3):
+        picture = rng.integers(0, 255, (50, 90, 3)).astype(np.uint8)
+        cv2.imwrite(str(tmp_path / f"tiny_{i}.png"), picture)
+    result = run(tmp_path)
+    assert result.exit_code == 1
+    (line,) = result.stderr.strip().splitlines()
+    assert "tiny_0.png: 90 x 50 px" in line
+    assert "at least 64 px" in line
+
+
+@pytest.mark.parametrize(
+    ("moves", "expected"),
+    [({4: (5, 4)}, [(4,)]), ({i: (0, 9) for i in range(6, 10)}, [(5, 6)])],
+    ids=["one frame", "for good"],
+)
+def test_a_knock_is_found_where_it_was(tmp_path, moves, expected):
+    frames = [np.roll(f, moves.get(i, (0, 0)), axis=(0, 1)) for i, f in enumerate(slanted().frames)]
+    write_frames(tmp_path, frames)
+    findings = audit_stack(find_frames(tmp_path)).findings
+    bumps = [f for f in findings if f.kind == "bumped frame"]
+    assert [f.frames for f in bumps] == expected
+    assert all(f.unit == "px" and f.value > f.threshold for f in bumps)
+    assert len(findings) == len(bumps)
+
+
+def write_raws(folder, *, preview, content=True):
+    """Write the slanted bracket as DNG of twice its size, grey; a preview may hold it, too."""
+    paths = []
+    for i, light in enumerate(slanted().frames[:8]):
+        seen = np.clip(light, 0, 1) if content else np.full_like(light, 0.3)
+        large = cv2.resize(seen, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+        mosaic = mosaic_of(camera_colours(np.clip(large, 0, 1)[..., None] * D65_XYZ))
+        small = None
+        if preview:
+            coded = np.rint(encode(np.clip(light, 0, 1), "srgb") * 255).astype(np.uint8)
+            small = np.repeat(coded[..., None], 3, axis=2)[:, :preview]
+        paths.append(write_dng(folder / f"raw_{i}.dng", mosaic, preview=small))
+    return paths
+
+
+@pytest.mark.parametrize("preview", [576, None, 400])
+def test_raw_frames_are_measured_in_full_size_pixels(tmp_path, monkeypatch, preview):
+    """Whole preview, none, and one of another crop, which is not used: steps of 2 x 3 px.
+
+    With the whole preview the raw itself is blank, so the steps can come from nowhere else.
+    """
+    monkeypatch.setattr(auditing, "_MEASURED_PIXELS", 260_000)
+    write_raws(tmp_path, preview=preview, content=preview != 576)
+    result = audit_stack(find_frames(tmp_path))
+    steps = np.diff(result.axis.positions_px)
+    assert steps == pytest.approx(6, rel=0.15)
+    assert np.median(steps) == pytest.approx(6, rel=0.06)
+    assert result.registration.shape == (864, 1152)
+
+
+def test_a_preview_that_is_too_small_is_not_used(tmp_path, monkeypatch):
+    """Blank raws with previews of half of what is measured: there is nothing to see."""
+    monkeypatch.setattr(auditing, "_MEASURED_PIXELS", 1_000_000)
+    write_raws(tmp_path, preview=576, content=False)
+    with pytest.raises(RegistrationError):
+        audit_stack(find_frames(tmp_path))

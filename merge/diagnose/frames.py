@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 # frames held by hand all jump.
 _JUMP_PX = 1.5
 _JUMP_RATIO, _JUMP_SPREADS = 2.5, 7.5
+# Moves between fewer frames have no trend to stand out of.
+_FEWEST_FOR_KNOCKS = 5
 # Fine detail over the other frames' expectation, relative to the stack's median: this low, and
 # this many times the frames' usual spread below it.
 _SOFT_RATIO = 0.85
@@ -48,24 +50,80 @@ def find_strangers(registration: Registration, names: Sequence[str]) -> list[Fin
 
 
 def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding]:
-    """Return a finding for each frame that jumped from its neighbours' trend."""
-    jumps = np.array([f.jump_px if f.transform is not None else 0.0 for f in registration.frames])
-    usual = float(np.median(jumps))
-    spread = float(np.median(np.abs(jumps - usual)))
-    limit = max(_JUMP_PX, _JUMP_RATIO * usual, usual + _JUMP_SPREADS * spread)
-    return [
-        Finding(
-            kind="bumped frame",
-            severity="warning",
-            message=f"{names[i]} lies {jumps[i]:.1f} px off its neighbours' trend: a knock?",
-            advice="It was aligned; look at the overlay of this frame before you trust it.",
-            value=float(jumps[i]),
-            threshold=limit,
-            unit="px",
-            frames=(i,),
+    """Return a finding for each frame that jumped from its neighbours' trend, and each knock.
+
+    A frame that comes back is told from a camera that stayed where it was knocked to.
+    """
+    knocks = _knocks(registration)
+    findings: list[Finding] = []
+    near: set[int] = set()
+    for place, (before, frame, moved, limit) in enumerate(knocks):
+        follower = knocks[place + 1] if place + 1 < len(knocks) else None
+        leader = knocks[place - 1] if place else None
+        near |= set(range(before - 2, frame + 3))
+        if leader is not None and leader[1] == before and _returns(leader[2], moved):
+            continue
+        size = float(np.hypot(*moved))
+        if follower is not None and follower[0] == frame and _returns(moved, follower[2]):
+            findings.append(_bump_finding(size, limit, frame, names))
+            continue
+        findings.append(
+            Finding(
+                kind="bumped frame",
+                severity="warning",
+                message=(
+                    f"The camera moved by {size:.1f} px between {names[before]} and "
+                    f"{names[frame]}, and stayed there: a knock?"
+                ),
+                advice="The frames were aligned; where near things stand before far ones, look.",
+                value=size,
+                threshold=limit,
+                unit="px",
+                frames=(before, frame),
+            )
         )
-        for i in np.flatnonzero(jumps > limit).tolist()
+    jumps = np.array([f.jump_px if f.transform is not None else 0.0 for f in registration.frames])
+    limit = _bump_limit(jumps)
+    alone = [i for i in np.flatnonzero(jumps > limit).tolist() if i not in near]
+    return findings + [_bump_finding(float(jumps[i]), limit, i, names) for i in alone]
+
+
+def _bump_limit(sizes: Array) -> float:
+    usual = float(np.median(sizes))
+    spread = float(np.median(np.abs(sizes - usual)))
+    return max(_JUMP_PX, _JUMP_RATIO * usual, usual + _JUMP_SPREADS * spread)
+
+
+def _knocks(registration: Registration) -> list[tuple[int, int, Array, float]]:
+    """Return the moves from frame to frame that stand out: both frames, the move, the limit."""
+    aligned = [(i, f.transform) for i, f in enumerate(registration.frames) if f.transform]
+    if len(aligned) < _FEWEST_FOR_KNOCKS:
+        return []
+    moves = np.diff([t.shift_px(registration.shape) for _, t in aligned], axis=0)
+    moves = moves - np.median(moves, axis=0)
+    sizes = np.hypot(*moves.T)
+    limit = _bump_limit(sizes)
+    return [
+        (aligned[k][0], aligned[k + 1][0], moves[k], limit)
+        for k in np.flatnonzero(sizes > limit).tolist()
     ]
+
+
+def _returns(out: Array, back: Array) -> bool:
+    return bool(np.hypot(*(out + back)) < np.hypot(*out) / 2)
+
+
+def _bump_finding(size_px: float, limit: float, frame: int, names: Sequence[str]) -> Finding:
+    return Finding(
+        kind="bumped frame",
+        severity="warning",
+        message=f"{names[frame]} lies {size_px:.1f} px off its neighbours' trend: a knock?",
+        advice="It was aligned; look at the overlay of this frame before you trust it.",
+        value=size_px,
+        threshold=limit,
+        unit="px",
+        frames=(frame,),
+    )
 
 
 def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Finding]:
