@@ -38,7 +38,7 @@ def _box_mean(  # pragma: no cover - compiled
 ) -> None:
     """Fill the start of ``out`` with means of all whole windows in the start of ``values``.
 
-    ``shape`` says how much of ``values``: a part of a plane, passed as such, would be twice as slow.
+    ``shape`` says how much of ``values``: a part of a plane passed as such would be twice as slow.
     """
     height, width = shape[0], shape[1] - _SIDE + 1
     sums = np.empty((_SIDE, width), np.float32)
