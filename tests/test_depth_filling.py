@@ -24,14 +24,29 @@ from merge.scratch import ScratchStack
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 
 
-def test_agreement_is_the_share_of_neighbours_within_a_frame():
-    position = np.random.default_rng(1).random((30, 41), np.float32) * 6
-    found = _agreement(position)
-    radius = AGREE_RADIUS_PX
-    for row, column in [(3, 3), (10, 20), (26, 37)]:
-        window = position[row - radius : row + radius + 1, column - radius : column + radius + 1]
-        near = np.abs(window - position[row, column]) < AGREE_FRAMES
+@pytest.mark.parametrize("stride", [1, 4])
+def test_agreement_is_the_share_of_neighbours_within_a_frame(stride):
+    position = np.random.default_rng(1).random((40, 51), np.float32) * 6
+    found = _agreement(position, stride)
+    reach = AGREE_RADIUS_PX * stride
+    for row, column in [(12, 12), (20, 30), (27, 38)]:
+        rows, columns = (slice(place - reach, place + reach + 1, stride) for place in (row, column))
+        near = np.abs(position[rows, columns] - position[row, column]) < AGREE_FRAMES
         assert found[row, column] == pytest.approx(near.mean(), abs=1e-5)
+
+
+def test_blobs_of_noise_are_guesses_though_neighbours_agree():
+    """Depths of noise that a filter has smoothed, beside a surface that is faint but even."""
+    rng = np.random.default_rng(6)
+    noise = cv2.GaussianBlur(rng.random((120, 160), np.float32), (0, 0), 5)
+    position = np.full((120, 240), 4, np.float32)
+    position[:, :160] = np.clip((noise - noise.mean()) / noise.std() * 4 + 5, 0, 11)
+    position[:, 160:] += np.linspace(0, 1, 80, dtype=np.float32)
+    confidence = np.full((120, 240), 0.2, np.float32)
+    guide = np.full((120, 240, 3), 0.5, np.float32)
+    filled = fill_guesses(DepthMap(position, confidence), guide).confidence == 0
+    assert filled[:, :150].mean() > 0.6
+    assert not filled[:, 175:].any()
 
 
 @pytest.mark.parametrize("channels", [1, 3])
@@ -103,10 +118,13 @@ def test_confidence_tells_right_depths_from_wrong_ones():
     step = cv2.dilate(scene.depth, around) - cv2.erode(scene.depth, around) > 0.5
     off_edges = cv2.distanceTransform((~step).astype(np.uint8), cv2.DIST_L2, 5) > 10
     off_edges[:20], off_edges[-20:], off_edges[:, :20], off_edges[:, -20:] = (False,) * 4
-    unsure, sure = (
-        wrong[off_edges & place].mean()
-        for place in (depth.confidence < 0.1, depth.confidence > 0.4)
+    inside = np.zeros(wrong.shape, bool)
+    inside[20:-20, 20:-20] = True
+    unsure = wrong[inside & (depth.confidence < 0.1)].mean()
+    sure = wrong[inside & (depth.confidence > 0.4)].mean()
+    sure_off_edges = wrong[off_edges & (depth.confidence > 0.4)].mean()
+    print(
+        f"wrong: {unsure:.1%} of the unsure, {sure:.1%} of the sure, {sure_off_edges:.2%} off edges"
     )
-    print(f"wrong off edges: {unsure:.2%} of the unsure, {sure:.2%} of the sure")
-    assert sure < 0.005
-    assert unsure > 3 * sure
+    assert unsure > 2 * sure
+    assert sure_off_edges < 0.002
