@@ -12,10 +12,11 @@ from small_brackets import small_bracket, write_bracket, write_frame
 
 from merge.cli import main
 from merge.encoding import encode
-from merge.model import MergeOptions
+from merge.model import Finding, MergeOptions
 from merge.pipeline.auditing import audit_stack
 from merge.pipeline.merging import merge_stack
 from merge.read import find_frames
+from merge.report.findings import sum_up_findings
 
 
 @pytest.fixture(scope="module")
@@ -80,9 +81,21 @@ def test_a_long_run_of_one_kind_does_not_hide_the_others(tmp_path):
     at = next(i for i, line in enumerate(lines) if line.startswith("Findings"))
     (total,) = [int(line.split()[1]) for line in lines if line.startswith("Findings")]
     assert total > 4
-    assert any("more of the kind “gap”" in line for line in lines[at:])
+    assert any("All 6 steps are wider" in line for line in lines[at:])  # one for all the gaps
+    assert not any("Gap between" in line for line in lines[at:])
     full = merge(tmp_path, "-o", tmp_path / "again.tif", "-v").stdout.splitlines()
     assert sum(line.startswith(("  problem", "  warning", "  note")) for line in full) == total
+    assert sum("Gap between" in line for line in full) == 6
+
+
+def test_findings_of_one_kind_are_summed_up_beyond_four():
+    gaps = [Finding("gap", "warning", f"gap {i}", value=2.5, frames=(i, i + 1)) for i in range(7)]
+    shown = sum_up_findings([*gaps, Finding("diffraction", "note", "diffraction")])
+    assert [f.kind for f in shown] == ["gap"] * 4 + ["diffraction"]
+    assert "4 more of the kind “gap”" in shown[3].message
+    usual = Finding("wide steps", "problem", "all", value=2.4)
+    gaps[3] = Finding("gap", "problem", "worst", value=4.9, frames=(3, 4))
+    assert [f.message for f in sum_up_findings([*gaps, usual])] == ["worst", "all"]
 
 
 @pytest.mark.parametrize(("model", "found"), [("similarity", True), ("perspective", False)])

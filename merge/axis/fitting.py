@@ -240,6 +240,12 @@ def _place_tiles(
     fine = found + np.linspace(-1, 1, 9)[:, None] * width
     places[usable], _ = search_tiles(windows, slopes, frames_px, fine, scale=scale)
     detail[usable] = np.sqrt(energy[:, :2, usable].max(axis=0).sum(axis=0))
+    # What ends near the limit of the search was not found within it: backdrops that no frame comes
+    # near show the same blur in all, and their noise drives them there.
+    limit = 0.9 * reach[-1, 0]
+    lost = places < frames_px[0] - limit * before[0]
+    lost |= places > frames_px[-1] + limit * after[-1]
+    places[lost], detail[lost] = np.nan, 0.0
     return places, detail
 
 
