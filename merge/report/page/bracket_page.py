@@ -66,7 +66,7 @@ class BracketView:
     axis : FocusAxis or None
         Of the aligned frames.
     axis_problem : str
-        Why there is none.
+        Why there is none; empty where the findings say so.
     tolerance_px : float
     findings : tuple of Finding
         Worst first.
@@ -190,7 +190,7 @@ def verdict(view: BracketView, share: float | None) -> str:
     """Return the answer to "is it sharp" in a sentence or two."""
     allowed = f"{view.tolerance_px:.2g} px of blur"
     if share is None:
-        return f"How sharp the picture is could not be measured: {view.axis_problem}."
+        return f"How sharp the picture is could not be measured{_because(view)}."
     if share > 0.999:
         text = f"Sharp throughout: more than 99.9 % of the picture's detail is within {allowed}."
     else:
@@ -203,6 +203,11 @@ def verdict(view: BracketView, share: float | None) -> str:
         count = len(worst)
         text += f" {count} problem{'s' if count > 1 else ''} found; the worst stands first below."
     return text
+
+
+def _because(view: BracketView) -> str:
+    problem = view.axis_problem.removeprefix("focus axis: ").rstrip(".")
+    return f": {problem}" if problem else "; the findings say why"
 
 
 def _gather(
@@ -361,7 +366,7 @@ def _coverage_html(view: BracketView) -> str:
             aligned=view.aligned,
         )
     html: str = template("coverage.html.j2").render(
-        chart=chart, problem=view.axis_problem, tolerance=f"{view.tolerance_px:.2g}"
+        chart=chart, problem=_because(view), tolerance=f"{view.tolerance_px:.2g}"
     )
     return html
 

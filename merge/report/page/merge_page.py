@@ -55,7 +55,7 @@ def merge_page(
         main=screen_pixels(result.pixels, reference),
         depth=_reduced_depth(result, progress),
         axis=result.axis,
-        axis_problem="the focus steps could not be measured",
+        axis_problem="",
         tolerance_px=tolerance_in_px(options, pitch, result.registration.shape),
         findings=result.findings,
         slices=describe_slices(result.axis if complete else None, [s.settings for s in sources]),
