@@ -134,11 +134,17 @@ function showLegend() {
   byId("ramp-low").textContent = layer.low;
   byId("ramp-high").textContent = layer.high;
   const colours = palette(layer.palette);
+  const start = layer.from || 0;
+  const rgb = (share) => {
+    const at = 3 * Math.round(255 * (start + (1 - start) * share));
+    return `rgb(${colours[at]},${colours[at + 1]},${colours[at + 2]})`;
+  };
   const stops = [];
-  for (let k = 0; k <= 16; k += 1) {
-    const start = layer.from || 0;
-    const at = 3 * Math.round(255 * (start + ((1 - start) * k) / 16));
-    stops.push(`rgb(${colours[at]},${colours[at + 1]},${colours[at + 2]})`);
+  // A few frames are so many colours, not a ramp.
+  const steps = layer.steps && layer.steps.length <= 16 ? layer.steps : null;
+  for (let k = 0; k < (steps ? steps.length : 17); k += 1) {
+    if (steps) stops.push(`${rgb(steps[k])} ${(100 * k) / steps.length}% ${(100 * (k + 1)) / steps.length}%`);
+    else stops.push(rgb(k / 16));
   }
   byId("ramp-bar").style.background = `linear-gradient(90deg,${stops.join(",")})`;
 }

@@ -132,6 +132,7 @@ const layers = {
   frame: {
     what: book.frameLayer, palette: "viridis", place: wholePicture,
     low: `frame ${first.index + 1}`, high: `frame ${last.index + 1}`,
+    steps: aligned.map((index) => (index - first.index) / Math.max(last.index - first.index, 1)),
     paint() {
       const span = Math.max(last.index - first.index, 1);
       return paint(maps.width, maps.height, "viridis", (i) => (maps.frame[i] - first.index) / span);
