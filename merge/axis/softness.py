@@ -33,6 +33,8 @@ _NEIGHBOUR_REACH = 5.3
 # Added to a tile's energy along a direction, as a share of its sum over directions.
 _DIRECTION_FLOOR = 0.1
 _DIRECTIONS = np.radians(np.arange(0, 180, 15))
+# Groups of tiles whose scatter tells what chance does, and how often over that is taken off.
+_GROUPS, _CHANCE = 6, 3.0
 _TURN = np.exp(2j * _DIRECTIONS)
 
 
@@ -139,12 +141,20 @@ def _along(tensor: Array) -> Array:
 
 
 def _lean(by_direction: Array) -> complex:
-    """Return the part of logarithms by direction that turns once in 180 degrees.
+    """Return by how much tiles, (directions, K), prefer a direction as a whole.
 
-    Its size is half the difference between the best and the worst direction; it points to twice
-    the angle of the best.
+    Of the median over tiles it is the part that turns once in 180 degrees: its size is half the
+    difference between the best and the worst direction, as a logarithm, and it points to twice
+    the angle of the best. What chance alone would give, judged by groups of tiles, is taken off.
     """
-    return complex(2 * (by_direction * _TURN).mean())
+
+    def turning(tiles: Array) -> complex:
+        return complex(2 * (np.median(tiles, axis=1) * _TURN).mean())
+
+    lean = turning(by_direction)
+    groups = [turning(by_direction[:, start::_GROUPS]) for start in range(_GROUPS)]
+    chance = float(np.var(groups)) / (_GROUPS - 1)
+    return lean * max(1 - _CHANCE * chance / max(abs(lean) ** 2, 1e-12), 0.0)
 
 
 def _neighbour_lean(tensors: Array) -> complex:
@@ -159,7 +169,7 @@ def _neighbour_lean(tensors: Array) -> complex:
     energy = _along((tensors / unit).transpose(1, 0, 2))
     logarithm = np.log(energy + _DIRECTION_FLOOR)
     gain = logarithm[:, 1] - (logarithm[:, 0] + logarithm[:, 2]) / 2
-    return _lean(np.median(gain - gain.mean(axis=0), axis=1))
+    return _lean(gain - gain.mean(axis=0))
 
 
 def _scale_leans(
@@ -172,7 +182,7 @@ def _scale_leans(
     camera's processing do in every frame is taken off.
     """
     noise = np.maximum(data.noise[0], 1e-12)
-    typical = np.full((len(frames_px), len(_DIRECTIONS)), np.nan)
+    seen_less_told: dict[int, Array] = {}
     for frame, place in enumerate(frames_px):
         total = fine[frame, 0] + fine[frame, 1]
         near = data.usable & (np.abs(places_px - place) < _IN_FOCUS * data.sigma_px[0])
@@ -183,10 +193,11 @@ def _scale_leans(
         rough = coarse[frame][:, near]
         seen = np.log(_along(fine[frame][:, near]) / total[near] + _DIRECTION_FLOOR)
         told = np.log(_along(rough) / np.maximum(rough[0] + rough[1], 1e-12) + _DIRECTION_FLOOR)
-        typical[frame] = np.median(seen - told, axis=1)
+        seen_less_told[frame] = seen - told
     leans = np.full(len(frames_px), np.nan, complex)
-    known = np.flatnonzero(np.isfinite(typical[:, 0]))
-    if len(known) >= 3:
-        usual = np.median(typical[known], axis=0)
-        leans[known] = [_lean(typical[frame] - usual) for frame in known]
+    if len(seen_less_told) >= 3:
+        typical = [np.median(tiles, axis=1) for tiles in seen_less_told.values()]
+        usual = np.median(typical, axis=0)[:, None]
+        for frame, tiles in seen_less_told.items():
+            leans[frame] = _lean(tiles - usual)
     return leans

@@ -23,10 +23,10 @@ _SOFT_RATIO = 0.85
 _SPREADS = 4.0
 _LEAST_SPREAD = 0.03
 # Detail along the worst direction over the best: below this the loss has a direction. Clean
-# frames of known brackets gave 0.84 and more, frames shaken by 3 px 0.60 to 0.92.
-_SHAKEN_RATIO, _SHAKEN_SPREADS = 0.78, 3.0
+# frames of known brackets gave 0.90 and more, frames shaken by 3 px 0.61 to 0.96.
+_SHAKEN_RATIO, _SHAKEN_SPREADS = 0.83, 3.0
 # A frame that leans less counts as shaken if it has lost detail, too: few clean ones do both.
-_LEANING_RATIO, _LEANING_SPREADS = 0.925, 1.0
+_LEANING_RATIO, _LEANING_SPREADS = 0.95, 1.0
 _DULL_RATIO, _DULL_SPREADS = 0.90, 3.0
 # A frame with more detail than this over expectation is not shaken: its neighbour is.
 _LIVELY_RATIO = 1.05
