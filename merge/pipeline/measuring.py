@@ -140,7 +140,7 @@ def _aligned(
             picture = equalize_exposure(picture, frame, transfer)
         transform = _at_reduced_size(frame.transform, box, kept.reduction)
         area = 0, 0, *measured_shape(box[2:], kept.reduction)
-        warped = warp_part(picture, transform, origin=(0, 0), box=area, extend=True)
+        warped = _warp_small(picture, transform, area, exact=kept.reduction == 1)
         measure = cv2.warpPerspective(
             measure, transform.matrix, area[:1:-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
@@ -156,6 +156,23 @@ def _aligned(
                 yield waiting.pop(0).result()
             if index is not None:
                 waiting.append(pool.submit(align, index))
+
+
+def _warp_small(
+    picture: FloatArray, transform: FrameTransform, area: Box, *, exact: bool
+) -> FloatArray:
+    """Return a small picture in the output's geometry; its border goes on outside.
+
+    A reduced one only guides and judges: OpenCV's cubic, up to 0.05 px off, takes a quarter of
+    the time.
+    """
+    if exact:
+        return warp_part(picture, transform, origin=(0, 0), box=area, extend=True)
+    warped = cv2.warpPerspective(
+        picture, transform.matrix, area[:1:-1], flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(warped, np.float32).reshape(*area[2:], picture.shape[2])
 
 
 def _at_reduced_size(transform: FrameTransform, box: Box, reduction: int) -> FrameTransform:
