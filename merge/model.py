@@ -322,8 +322,8 @@ class FocusAxis:
     tile_positions_px : ndarray, shape (R, C), float64
         Position of the subject in every tile; NaN where it has no usable detail.
     tile_detail : ndarray, shape (R, C), float64
-        Contrast of the fine detail of every tile in its sharpest frame (root mean square of the
-        two finest bands), the weight of a tile in shares; 0 where it has none.
+        Contrast that the fine detail of every tile has in focus (root mean square of the two
+        finest bands), the weight of a tile in shares; 0 where it has none.
     tile_size_px : int
         Side of a tile in pixels of the reference frame.
     quality : FrameQuality or None

@@ -20,6 +20,8 @@ from merge.axis.preparing import (
 from merge.axis.softness import judge_frames
 from merge.axis.solving import (
     Solution,
+    Windows,
+    compare,
     cut_windows,
     misfit,
     search_tiles,
@@ -55,6 +57,9 @@ _MISFIT = 0.06
 _PAIR_MISFIT = 0.17
 # Usual steps beyond an end within which tiles are looked for, times 1.5.
 _BEYOND_STEPS = 5.0
+# Energy in focus over the largest seen, at most: beyond, noise would be raised.
+_MOST_RAISED = 30.0
+_SPECTRUM_ROUNDS = 4
 # 90 % of a normal distribution lies within this many standard errors.
 _NINETY = 1.645
 
@@ -238,8 +243,9 @@ def _place_tiles(
     found, _ = search_tiles(windows, slopes, frames_px, candidates, scale=scale)
     width = np.where(found < frames_px[centre], before[centre], after[centre]) / 8
     fine = found + np.linspace(-1, 1, 9)[:, None] * width
-    places[usable], _ = search_tiles(windows, slopes, frames_px, fine, scale=scale)
-    detail[usable] = np.sqrt(energy[:, :2, usable].max(axis=0).sum(axis=0))
+    found, _ = search_tiles(windows, slopes, frames_px, fine, scale=scale)
+    places[usable] = found
+    detail[usable] = _detail_in_focus(windows, slopes, frames_px, found, data.noise[:2, usable])
     # What ends near the limit of the search was not found within it: backdrops that no frame comes
     # near show the same blur in all, and their noise drives them there.
     limit = 0.9 * reach[-1, 0]
@@ -247,6 +253,25 @@ def _place_tiles(
     lost |= places > frames_px[-1] + limit * after[-1]
     places[lost], detail[lost] = np.nan, 0.0
     return places, detail
+
+
+def _detail_in_focus(
+    windows: Windows, slopes: Index, frames_px: Array, tiles_px: Array, noise: Array
+) -> Array:
+    """Return the contrast that the two finest bands would have in focus, (K,).
+
+    In a gap even the sharpest frame shows too little: by what is seen there, gaps of 12 px came
+    out with 0.6 of their true share of detail (now within 30 %), gaps of 24 px with a third (now
+    half).
+    """
+    weight = np.broadcast_to(windows.used[:, None, :], windows.value.shape).astype(float)
+    for _ in range(_SPECTRUM_ROUNDS):  # what is seen in a gap has the spectrum of blur
+        amplitude = compare(windows, slopes, frames_px, tiles_px, weight, rounds=2)[1]
+        amplitude = np.clip(amplitude, 1.0, _MOST_RAISED)
+        slopes = slopes_of(windows, amplitude)
+    peak, raised = windows.peak[:, :2], amplitude[:, :2, 0]
+    raised[peak < 2 * noise.T] = 1.0
+    return np.asarray(np.sqrt((peak * raised).sum(axis=1)))
 
 
 def _step_limits(positions: Array, order: Index, solution: Solution) -> tuple[Array, Array]:

@@ -22,7 +22,7 @@ _NEAR_FOCUS = 0.35
 # Share that another frame must show of it: from less nothing can be expected.
 _WITNESS = 0.12
 _FEWEST_TILES = 12
-_FEWEST_DIRECTED = 30
+_FEWEST_DIRECTED = 60
 # Tiles whose fine and coarse orientation are compared: this near focus, over the finest band's
 # sigma (3 px at full size), their finest energy so many times the noise.
 _IN_FOCUS = 4.3
