@@ -54,7 +54,7 @@ class TwoLayers:
         position = self.position
         nearest = foreground_position(position, near_first=not exchanged)
         light = [linearize(frame, "srgb") for frame in self.frames]
-        low, high = observed_range(light)
+        low, high = observed_range(light, reach=1)
         sign = -1.0 if exchanged else 1.0
         return VeilScene(
             position, choose(light, position), choose(light, nearest), low, high,
@@ -313,7 +313,7 @@ def test_foreground_position_is_the_nearest_around():
 def test_observed_range_spans_all_frames_and_neighbours(channels):
     rng = np.random.default_rng(3)
     pictures = [rng.random((20, 30, channels), np.float32) for _ in range(4)]
-    low, high = observed_range(iter(pictures))
+    low, high = observed_range(iter(pictures), reach=1)
     stack = np.stack(pictures)
     for row, column in [(0, 0), (7, 11), (19, 29)]:
         seen = stack[:, max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]

@@ -114,12 +114,12 @@ def _job(stack: Stack, alignment: Alignment, options: MergeOptions, report: Prog
 
 def _depth_of_stack(measured: Measured, alignment: Alignment, box: Box) -> DepthMap:
     """Return the depth map at full size, with positions in frames of the whole stack."""
-    used, whole = alignment.used, (0, 0, box[2], box[3])
-    place = enlarge_position(measured.depth.position, whole, measured.reduction)
+    used, whole, depth = alignment.used, (0, 0, box[2], box[3]), measured.depth
+    position = depth.position if depth.exact is None else depth.exact
+    place = enlarge_position(position, whole, measured.reduction)
     if used != tuple(range(len(used))):
         place = np.interp(place, np.arange(len(used)), used).astype(np.float32)
-    confidence = enlarge_part(measured.depth.confidence, whole, measured.reduction)
-    return DepthMap(place, confidence)
+    return DepthMap(place, enlarge_part(depth.confidence, whole, measured.reduction))
 
 
 @contextmanager
