@@ -44,7 +44,7 @@ _GUIDE_SIGMA_PX = 2.0
 _JUDGED_FRAMES = 4
 _REVERSED = 1.3
 # How far around a place, in pixels of the frame, the frames tell what can lie behind a veil
-# (photograph scene: 1 px 30.95 dB, 4 31.25, 8 31.38, but dark specks on the legs of rendered macro).
+# (photograph scene: 1 px 30.95 dB, 4 31.25, 8 31.38, but dark specks on the rendered insect).
 _RANGE_PX = 4
 _THREADS = 2
 
