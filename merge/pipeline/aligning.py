@@ -21,7 +21,12 @@ from merge.depth import measure_detail, measure_reduction, measured_shape
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Registration, Stack
-from merge.pipeline.judging import aligned_frames, measure_axis
+from merge.pipeline.judging import (
+    AuditOptions,
+    aligned_frames,
+    diffraction_spread_px,
+    measure_axis,
+)
 from merge.pipeline.repairing import DefectFinder, Repairs
 from merge.read import read_luminance, read_samples
 from merge.samples import split_samples
@@ -153,7 +158,8 @@ def align_stack(
     )
     axis, problem = None, f"frames of less than {SMALLEST_SIDE_PX} px hold too few tiles"
     if cells:
-        axis, problem = measure_axis(dict(enumerate(cells)), registration)
+        spread_px = diffraction_spread_px(stack.sources, AuditOptions())
+        axis, problem = measure_axis(dict(enumerate(cells)), registration, spread_px=spread_px)
     repairs = finder.finish(registration, axis)
     return Alignment(registration, aligned_frames(registration), axis, problem, repairs)
 

@@ -18,7 +18,8 @@ def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
 
     Gaps that one finding about wide steps stands for are left out unless they stand out.
     """
-    ranked = sorted(_without_usual_gaps(findings), key=lambda f: _RANK[f.severity])
+    told, _ = split_usual_gaps(findings)
+    ranked = sorted(told, key=lambda f: _RANK[f.severity])
     shown: list[Finding] = []
     for kind in dict.fromkeys(f.kind for f in ranked):
         same = [f for f in ranked if f.kind == kind]
@@ -32,9 +33,12 @@ def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
     return sorted(shown, key=lambda f: _RANK[f.severity])
 
 
-def _without_usual_gaps(findings: Sequence[Finding]) -> list[Finding]:
+def split_usual_gaps(findings: Sequence[Finding]) -> tuple[list[Finding], list[Finding]]:
+    """Return the findings to tell, and the gaps that one finding about wide steps stands for."""
     usual = next((f.value for f in findings if f.kind == "wide steps"), None)
-    if usual is None:
-        return list(findings)
-    limit = _STANDS_OUT * usual
-    return [f for f in findings if f.kind != "gap" or (f.value or 0.0) > limit]
+    told: list[Finding] = []
+    summed: list[Finding] = []
+    for finding in findings:
+        ordinary = usual is not None and (finding.value or 0.0) <= _STANDS_OUT * usual
+        (summed if finding.kind == "gap" and ordinary else told).append(finding)
+    return told, summed

@@ -9,7 +9,7 @@ from merge.model import Finding, MergeResult
 from merge.pipeline.judging import AuditOptions
 from merge.pipeline.record import measured_extremes
 from merge.pipeline.saving import SavedMerge
-from merge.report.findings import sum_up_findings
+from merge.report.findings import split_usual_gaps, sum_up_findings
 
 # Lines of lists that fit on one screen beside everything else.
 _SKIPPED_LISTED, _FINDINGS_LISTED = 4, 8
@@ -116,8 +116,10 @@ def _finding_lines(findings: Sequence[Finding], *, verbose: bool) -> list[str]:
         ]
     shown = findings if verbose else sum_up_findings(findings)
     lines = [f"  {f.severity}: {' '.join(filter(None, (f.message, f.advice)))}" for f in shown]
+    told, summed = split_usual_gaps(findings)
+    count = f"{len(told)}" + (f", and {len(summed)} gaps that the first sums up" if summed else "")
     return [
-        f"Findings   {len(findings)}",
+        f"Findings   {count}",
         *(lines if verbose else _listed(lines, _FINDINGS_LISTED)),
     ]
 

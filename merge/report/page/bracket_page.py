@@ -17,6 +17,7 @@ from merge.diagnose import SliceLimits, measure_coverage
 from merge.model import DepthMap, Finding, FocusAxis, Registration, Stack
 from merge.pipeline.judging import aligned_frames
 from merge.pipeline.page_pictures import Progress, ShownFrame, shown_frames, small_frame
+from merge.report.findings import split_usual_gaps
 from merge.report.page.charts import coverage_chart, frame_trends_chart, limits_chart
 from merge.report.page.pictures import (
     CROP_QUALITY,
@@ -144,8 +145,10 @@ def bracket_page(
         nearest_frame(view.depth.position, view.aligned),
         view.depth.confidence,
     )
-    view = dataclasses.replace(view, findings=tuple(sorted(view.findings, key=_badness)))
-    pictured = [f for f in view.findings if f.severity != "note"][:_PICTURED]
+    told, summed = split_usual_gaps(view.findings)
+    ordered = *sorted(told, key=_badness), *sorted(summed, key=_badness)
+    view = dataclasses.replace(view, findings=ordered)
+    pictured = [f for f in ordered[: len(told)] if f.severity != "note"][:_PICTURED]
     crops = {id(f): places.crops_of(f) for f in pictured}
     viewed, cut_out = _gather(
         view, places, [c for group in crops.values() for c in group], progress
@@ -172,8 +175,13 @@ def bracket_page(
 
 
 def _badness(finding: Finding) -> tuple[int, float]:
-    """Order findings worst first: by severity, then by how far the limit is crossed."""
+    """Order findings worst first: by severity, then by how far the limit is crossed.
+
+    What stands for the whole bracket comes before what stands for one place.
+    """
     rank = ("problem", "warning", "note").index(finding.severity)
+    if finding.kind == "wide steps":
+        return rank, -math.inf
     if not finding.value or not finding.threshold:  # a yes or no, such as a foreign frame
         return rank, -math.inf
     return rank, -abs(math.log(abs(finding.value / finding.threshold)))
@@ -198,7 +206,8 @@ def verdict(view: BracketView, share: float | None) -> str:
             f"{100 * share:.1f} % of the picture's detail is sharp to within {allowed}; the rest "
             "lies between two focus planes or beyond an end."
         )
-    worst = [f for f in view.findings if f.severity == "problem"]
+    told, _ = split_usual_gaps(view.findings)
+    worst = [f for f in told if f.severity == "problem"]
     if worst:
         count = len(worst)
         text += f" {count} problem{'s' if count > 1 else ''} found; the worst stands first below."
@@ -386,7 +395,8 @@ def _frames_html(view: BracketView, viewed: Viewed) -> str:
 
 
 def _next_html(view: BracketView, again: str) -> str:
-    told = [f for f in view.findings if f.advice and f.severity != "note"]
+    told, _ = split_usual_gaps(view.findings)
+    told = [f for f in told if f.advice and f.severity != "note"]
     wide = [f.advice for f in told if f.kind == "wide steps"]
     gaps = [f for f in told if f.kind == "gap"]
     lead = wide[0] if wide else _finer_steps(view) if len(gaps) > _SINGLE_GAPS else ""
