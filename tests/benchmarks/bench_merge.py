@@ -25,6 +25,7 @@ import imagecodecs
 import numpy as np
 from bench_helpers import best_of, describe_machine
 from bench_io import busy_picture
+from scenes import disk_kernel
 
 from merge.read import probe_frame, read_samples
 
@@ -60,6 +61,8 @@ print("peak", _peak_bytes(), file=sys.stderr)
 """
 # All frames and their pyramids as floats: above this the fusion needs more memory than there is.
 _FUSION_PIXELS = 150e6
+# From frame to frame; the blur circle no longer grows beyond so many frames.
+_STEP_PX, _FARTHEST = 3.0, 12
 _NOISE = 1.8  # of 255, about ISO 400 on a full-frame sensor
 
 
@@ -67,8 +70,8 @@ def write_frames(folder: Path, picture: np.ndarray, count: int) -> None:
     """Write a bracket whose focus moves from left to right and whose size grows by 2 %."""
     height, width = picture.shape[:2]
     blurred = [picture]
-    for sigma in (1.5, 3.0, 4.5, 6.0):
-        blurred.append(cv2.GaussianBlur(picture, (0, 0), sigma))
+    for away in range(1, min(count, _FARTHEST)):
+        blurred.append(cv2.filter2D(picture, -1, disk_kernel(_STEP_PX * away)))
     for i in range(count):
         frame = np.empty_like(picture)
         edges = np.linspace(0, width, count + 1).astype(int)
