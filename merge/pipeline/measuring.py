@@ -5,13 +5,13 @@ Everything here happens at the reduced size of `merge.depth`, in the output's ge
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 
 from merge.align import valid_area, warp_part
@@ -33,6 +33,7 @@ from merge.pipeline.aligning import Alignment, KeptFrames
 from merge.scratch import ScratchStack
 
 Box = tuple[int, int, int, int]
+Limits = tuple[FloatArray, FloatArray]
 
 # Exposure differences below this are measurement noise.
 _GAIN_FLOOR = 0.001
@@ -66,6 +67,8 @@ class Measured:
         Each lies in one frame of ``depth``.
     near_first : bool or None
         Whether the first frame is the near end; None without a focus axis.
+    limits : pair of ndarray, shape (h, w, C), or None
+        Darkest and brightest linear light that the frames show around every place, likewise.
     """
 
     depth: DepthMap
@@ -74,6 +77,7 @@ class Measured:
     reduction: int
     moving: MovingParts
     near_first: bool | None
+    limits: Limits | None
 
 
 @contextmanager
@@ -99,9 +103,10 @@ def measured_scene(
         kept.__exit__(None, None, None)
         depth = locate_depth(measures, guide)
         even = find_even_places(luminance(guide))
-        near_first = None
+        near_first, limits = None, None
         if alignment.positions_px is not None:
-            near_first = _near_first(depth, pictures, kept.reduction, stack, alignment)
+            limits = _light_limits(pictures, kept.reduction, stack, alignment)
+            near_first = _near_first(depth, pictures, limits, stack, alignment, kept.reduction)
             depth = settle_edges(
                 depth,
                 pictures,
@@ -120,7 +125,7 @@ def measured_scene(
             exact = None if depth.exact is None else hold_still(depth.exact, moving)
             depth = DepthMap(hold_still(depth.position, moving), depth.confidence, exact)
             even[moving.labels > 0] = 0  # one frame alone, nothing averaged
-        yield Measured(depth, even, pictures, kept.reduction, moving, near_first)
+        yield Measured(depth, even, pictures, kept.reduction, moving, near_first, limits)
 
 
 def _small_coverage(
@@ -241,37 +246,47 @@ def _stored_factor(gain: float, transfer: str) -> float:
 
 def veil_scene(measured: Measured, stack: Stack, alignment: Alignment) -> VeilScene | None:
     """Return the scene that veils are computed from; None without a focus axis."""
-    positions = alignment.positions_px
-    if positions is None or measured.near_first is None:
+    positions, limits = alignment.positions_px, measured.limits
+    if positions is None or limits is None or measured.near_first is None:
         return None
-    sources = measured.pictures, measured.depth.position, positions / measured.reduction
-    transfer = _transfer_of(stack, alignment)
-    return _scene(*sources, transfer, measured.reduction, near_first=measured.near_first)
+    return _scene(
+        measured.pictures,
+        measured.depth.position,
+        positions / measured.reduction,
+        limits,
+        _transfer_of(stack, alignment),
+        near_first=measured.near_first,
+    )
 
 
 def _transfer_of(stack: Stack, alignment: Alignment) -> str:
     return stack.sources[alignment.registration.reference].transfer
 
 
+def _light_limits(
+    pictures: ScratchStack, reduction: int, stack: Stack, alignment: Alignment
+) -> Limits:
+    transfer = _transfer_of(stack, alignment)
+    low, high = observed_range(pictures, reach=-(-_RANGE_PX // reduction))
+    return linearize(low, transfer), linearize(high, transfer)
+
+
 def _scene(
     pictures: ScratchStack,
     position: FloatArray,
     positions_px: np.ndarray,
+    limits: Limits,
     transfer: str,
-    reduction: int,
     *,
     near_first: bool,
 ) -> VeilScene:
     nearest = foreground_position(position, near_first=near_first)
-    limits = observed_range(pictures, reach=-(-_RANGE_PX // reduction))
-    low, high = (linearize(limit, transfer) for limit in limits)
     chosen, unveiled = _choose(pictures, position, nearest)
     return VeilScene(
         position,
         linearize(chosen, transfer),
         linearize(unveiled, transfer),
-        low,
-        high,
+        *limits,
         positions_px * (1 if near_first else -1),
     )
 
@@ -279,27 +294,25 @@ def _scene(
 def _near_first(
     depth: DepthMap,
     pictures: ScratchStack,
-    reduction: int,
+    limits: Limits,
     stack: Stack,
     alignment: Alignment,
+    reduction: int,
 ) -> bool:
     """Return whether the first frame is the near end."""
     recorded = _near_first_by_distance(stack, alignment)
     if recorded is not None:
         return recorded
     assert alignment.positions_px is not None
-    transfer, positions = _transfer_of(stack, alignment), alignment.positions_px / reduction
-    scene = _scene(pictures, depth.position, positions, transfer, reduction, near_first=True)
-    nearest = foreground_position(depth.position, near_first=False)
-    (unveiled,) = _choose(pictures, nearest)
-    other = dataclasses.replace(
-        scene, unveiled=linearize(unveiled, transfer), positions_px=-scene.positions_px
-    )
+    transfer, positions_px = _transfer_of(stack, alignment), alignment.positions_px / reduction
+    ends = [foreground_position(depth.position, near_first=first) for first in (True, False)]
+    chosen, *seen = (linearize(c, transfer) for c in _choose(pictures, depth.position, *ends))
     slots = range(0, len(pictures), max(1, len(pictures) // _JUDGED_FRAMES))
-    gains = [
-        veil_gain(((k, pictures[k].astype(np.float32)) for k in slots), s, transfer)
-        for s in (scene, other)
-    ]
+    gains = []
+    for unveiled, sign in zip(seen, (1, -1), strict=True):
+        scene = VeilScene(depth.position, chosen, unveiled, *limits, sign * positions_px)
+        frames = ((k, pictures[k].astype(np.float32)) for k in slots)
+        gains.append(veil_gain(frames, scene, transfer))
     return gains[1] <= _REVERSED * gains[0]
 
 
@@ -319,13 +332,25 @@ def _near_first_by_distance(stack: Stack, alignment: Alignment) -> bool | None:
 
 def _choose(pictures: ScratchStack, *positions: FloatArray) -> list[FloatArray]:
     """Return, for every depth map, each pixel from the frame nearest to its depth."""
-    nearest = [np.round(position) for position in positions]
+    nearest = [np.rint(position).astype(np.int32) for position in positions]
     shape = (*positions[0].shape, pictures[0].shape[2])
     chosen = [np.zeros(shape, np.float32) for _ in positions]
     for slot, picture in enumerate(pictures):
+        values = picture.astype(np.float32)
         for wanted, out in zip(nearest, chosen, strict=True):
-            np.copyto(out, picture, where=(wanted == slot)[..., None])
+            _pick(values, wanted, slot, out)
     return chosen
+
+
+@numba.njit(cache=True, nogil=True)
+def _pick(  # pragma: no cover - compiled
+    values: FloatArray, wanted: np.ndarray, slot: int, out: FloatArray
+) -> None:
+    for i in range(wanted.shape[0]):
+        for j in range(wanted.shape[1]):
+            if wanted[i, j] == slot:
+                for channel in range(values.shape[2]):
+                    out[i, j, channel] = values[i, j, channel]
 
 
 def covered(frame: FrameRegistration, shape: tuple[int, ...], box: Box) -> BoolArray | None:
