@@ -11,7 +11,6 @@ from scenes import SceneStack, photograph_stack, warp_exact
 from scipy.ndimage import gaussian_filter, uniform_filter
 from scipy.special import j1
 from skimage.measure import block_reduce
-from skimage.transform import resize
 
 from merge.depth import (
     find_even_places,
@@ -21,8 +20,6 @@ from merge.depth import (
     measure_reduction,
     measured_shape,
     reduce_map,
-    resize_depth,
-    resize_map,
 )
 from merge.depth.filtering import FILTER_RADIUS_PX, FILTER_VARIANCE, EdgeFilter
 from merge.depth.locating import cut_tile
@@ -59,32 +56,6 @@ def test_reduce_map_gives_block_means(shape, reduction):
     found = reduce_map(values, reduction)
     assert found.shape == measured_shape(shape, reduction)
     np.testing.assert_allclose(found, expected, atol=1e-6)
-
-
-@pytest.mark.parametrize("reduction", [2, 3])
-def test_resize_map_agrees_with_scikit_image(reduction):
-    """Linear interpolation between block centres."""
-    small = np.random.default_rng(4).random((20, 31), np.float32)
-    whole = (20 * reduction, 31 * reduction)
-    expected = resize(small, whole, order=1, mode="edge", anti_aliasing=False)
-    shape = (whole[0] - 1, whole[1])
-    found = resize_map(small, shape, reduction)
-    np.testing.assert_allclose(found, expected[: shape[0]], atol=1e-5)
-
-
-def test_resize_map_keeps_a_ramp_in_place():
-    """A reduced ramp comes back without a shift of half a block."""
-    ramp = np.broadcast_to(np.arange(90, dtype=np.float32), (60, 90)).copy()
-    back = resize_map(reduce_map(ramp, 3), ramp.shape, 3)
-    np.testing.assert_allclose(back[:, 3:-3], ramp[:, 3:-3], atol=1e-4)
-
-
-def test_resize_depth_enlarges_both_maps():
-    values = np.random.default_rng(4).random((2, 10, 12), np.float32)
-    large = resize_depth(DepthMap(values[0], values[1], values[1]), (20, 23), 2)
-    np.testing.assert_array_equal(large.exact, large.confidence)
-    np.testing.assert_array_equal(large.position, resize_map(values[0], (20, 23), 2))
-    np.testing.assert_array_equal(large.confidence, resize_map(values[1], (20, 23), 2))
 
 
 def test_measures_stay_below_four_million_values():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from skimage.transform import resize
 
 from merge.enlarging import enlarge_part, enlarge_position
 
@@ -17,6 +18,16 @@ def test_parts_are_cut_from_what_opencv_makes_of_the_whole(reduction):
     for box in ((0, 0, 20, 31), (3, 5, 7, 11), (13, 20, 7, 11)):
         part = np.s_[box[0] : box[0] + box[2], box[1] : box[1] + box[3]]
         np.testing.assert_allclose(enlarge_part(values, box, reduction), whole[part], atol=1e-6)
+
+
+@pytest.mark.parametrize("reduction", [2, 3])
+def test_enlarged_map_agrees_with_scikit_image(reduction):
+    """Linear interpolation between block centres."""
+    small = np.random.default_rng(4).random((20, 31), np.float32)
+    whole = (20 * reduction, 31 * reduction)
+    expected = resize(small, whole, order=1, mode="edge", anti_aliasing=False)
+    found = enlarge_part(small, (0, 0, whole[0] - 1, whole[1]), reduction)
+    np.testing.assert_allclose(found, expected[:-1], atol=1e-5)
 
 
 @pytest.mark.parametrize("reduction", [1, 2, 3])

@@ -8,7 +8,6 @@ from merge.depth.even import find_even_places
 from merge.depth.locating import locate_depth
 from merge.depth.measuring import measure_detail, measure_reduction, measured_shape, reduce_map
 from merge.depth.occlusion import settle_edges
-from merge.depth.sizing import resize_depth, resize_map
 
 __all__ = [
     "find_even_places",
@@ -17,7 +16,5 @@ __all__ = [
     "measure_reduction",
     "measured_shape",
     "reduce_map",
-    "resize_depth",
-    "resize_map",
     "settle_edges",
 ]

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.depth.measuring import reduce_map
-from merge.depth.sizing import resize_map
 from merge.encoding import encode, linearize
+from merge.enlarging import enlarge_part
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.scratch import ScratchStack
 
@@ -235,7 +235,7 @@ def _spread(layer: FloatArray, diameter: float) -> FloatArray:
     if diameter <= _DIRECT_CELLS or min(layer.shape[:2]) < 4:
         return cv2.filter2D(layer, -1, _disk(diameter), borderType=cv2.BORDER_REFLECT)
     small = _spread(reduce_map(layer, 2), diameter / 2)
-    return resize_map(small, layer.shape, 2)
+    return enlarge_part(small, (0, 0, *layer.shape[:2]), 2)
 
 
 def _disk(diameter: float) -> FloatArray:
@@ -304,8 +304,9 @@ def _foretell(
     shift = (
         _blurred(off * share[..., None], sigma) / np.maximum(weight, np.float32(0.02))[..., None]
     )
-    full = resize_map(behind + shift, seen.shape, _CELL_PX).reshape(seen.shape)
-    return full, resize_map(weight, seen.shape, _CELL_PX) > 0.02
+    whole = 0, 0, *seen.shape[:2]
+    full = enlarge_part(behind + shift, whole, _CELL_PX).reshape(seen.shape)
+    return full, enlarge_part(weight, whole, _CELL_PX) > 0.02
 
 
 def _colour_around(seen: FloatArray, place: BoolArray, sure: BoolArray) -> FloatArray:
