@@ -188,11 +188,8 @@ class FrameTransform:
     def shift_px(self, shape: tuple[int, ...]) -> tuple[float, float]:
         """Return (x, y) shift in pixels of the centre of a picture of ``shape`` (H, W, ...)."""
         centre = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2, 1.0])
-        moved = self.matrix @ centre
-        return (
-            float(moved[0] / moved[2] - centre[0]),
-            float(moved[1] / moved[2] - centre[1]),
-        )
+        x, y, depth = self.matrix @ centre
+        return float(x / depth - centre[0]), float(y / depth - centre[1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -346,7 +343,7 @@ class DepthMap:
     Attributes
     ----------
     position : ndarray, shape (H, W), float32
-        In frames, 0 = first frame of the stack, fractions between frames.
+        In frames, 0 = first frame of the stack.
     confidence : ndarray, shape (H, W), float32
         0 = filled from neighbours, 1 = certain.
     exact : ndarray, shape (H, W), float32, or None
@@ -458,7 +455,7 @@ class MergeOptions:
     strict : bool
         Fail when a frame cannot be aligned, instead of leaving it out.
     memory_limit_bytes : int or None
-        Upper limit of resident memory; None = half of the machine's.
+        Upper limit of resident memory; None = as it comes.
     """
 
     method: BlendMethod = "auto"

@@ -7,6 +7,7 @@ solve has one unknown a frame (variable projection with a Schur complement).
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,7 @@ _LEAST_SCALE = 0.03
 # Residuals of ordinary tiles: where the costs that are compared between fits turn flat.
 _TYPICAL = 0.2
 _ITERATIONS = 40
+_THREADS = 2
 
 
 @dataclass(frozen=True)
@@ -102,10 +104,13 @@ def search_tiles(
     ``candidates`` is (P, K) in px; the cost is the sum of log(1 + (residual / scale)^2).
     """
     weight = np.broadcast_to(data.used[:, None, :], data.value.shape).astype(float)
-    costs = np.empty(candidates.shape)
-    for number, tiles_px in enumerate(candidates):
+
+    def cost_of(tiles_px: Array) -> Array:
         residual = compare(data, slopes, frames_px, tiles_px, weight, rounds=1)[0]
-        costs[number] = (np.log1p((residual / scale) ** 2) * weight).sum(axis=(1, 2))
+        return np.asarray((np.log1p((residual / scale) ** 2) * weight).sum(axis=(1, 2)))
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        costs = np.stack(list(pool.map(cost_of, candidates)))
     best = costs.argmin(axis=0)
     rows = np.arange(candidates.shape[1])
     return candidates[best, rows], costs[best, rows]
