@@ -170,7 +170,7 @@ def test_shake_is_seen_with_its_direction(angle):
     kernel = {0: np.ones((1, 3)), 45: np.eye(3), 90: np.ones((3, 1))}[angle]
     frames[5] = cv2.filter2D(frames[5], -1, (kernel / kernel.sum()).astype(np.float32))
     quality = axis_of(frames).quality
-    assert quality.direction_ratio[5] < 0.65
+    assert quality.direction_ratio[5] < 0.7  # a frame is called shaken below 0.83
     assert quality.direction_deg[5] == pytest.approx(angle, abs=15)
 
 
