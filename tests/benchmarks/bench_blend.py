@@ -4,9 +4,11 @@ PYTHONPATH=.:tests python tests/benchmarks/bench_blend.py [photograph] [macro] [
 
 PSNR in dB after one gain for the whole picture: of all pixels, of those within 15 px of a depth
 step of more than one frame, and of the others; then SSIM (scikit-image's, Z. Wang et al., IEEE
-Trans. Image Process. 13(4), 600-612 (2004)). Single frames, OpenCV's exposure fusion by contrast
-alone (T. Mertens et al., Pacific Graphics 2007) and the choice by true depth get the frames aligned
-by the true transforms; merges align for themselves unless the row says otherwise.
+Trans. Image Process. 13(4), 600-612 (2004)); then halos: how far a pixel's channels are off (root
+mean square) on the far side of contrasty depth edges, in 1/255, mean over the pixels 1-2 / 3-4 /
+5-8 / 9-15 px from the edge. Single frames, OpenCV's exposure fusion by contrast alone (T. Mertens et
+al., Pacific Graphics 2007) and the choice by true depth get the frames aligned by the true
+transforms; merges align for themselves unless the row says otherwise.
 """
 
 from __future__ import annotations
@@ -34,6 +36,10 @@ from merge.pipeline import merging
 from merge.read import find_frames
 
 EDGE_PX = 15
+# Halos: behind depth steps of more than a frame where near and far differ by so much luma, the mean
+# error in these ranges of distance from the step.
+CONTRAST = 0.2
+HALO_PX = ((1, 2), (3, 4), (5, 8), (9, 15))
 BORDER_PX = 12  # left out all round: what the resampling takes from outside
 METHODS = ("detail", "surface", "auto")
 
@@ -60,6 +66,30 @@ class Scene:
         step = cv2.dilate(depth, around) - cv2.erode(depth, around) > 1
         return cv2.distanceTransform((~step).astype(np.uint8), cv2.DIST_L2, 5) <= EDGE_PX
 
+    def behind_edges(self) -> np.ndarray:
+        """Return the distance of far places from contrasty depth steps, px; 0 elsewhere."""
+        depth, around = self.depth.astype(np.float32), np.ones((5, 5), np.uint8)
+        luma = self.truth @ np.float32([0.299, 0.587, 0.114])
+        contrast = cv2.dilate(luma, around) - cv2.erode(luma, around) > CONTRAST
+        nearer = cv2.erode(depth, np.ones((3, 3), np.uint8)) < depth - 1
+        step = nearer & contrast
+        distance, label = cv2.distanceTransformWithLabels(
+            (~step).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+        )
+        own = np.zeros(label.max() + 1, np.float32)
+        own[label[step]] = depth[step]
+        far = depth > own[label] - 0.5  # on the far side of its nearest step
+        return np.where(far, distance + 1, 0)
+
+    def halo(self, error: np.ndarray, area: tuple[slice, slice], counted: np.ndarray) -> str:
+        """Return mean errors behind contrasty edges, in 1/255."""
+        distance = self.behind_edges()[area]
+        means = []
+        for low, high in HALO_PX:
+            ring = counted & (distance >= low) & (distance < high + 1)
+            means.append(f"{255 * np.sqrt(error[ring]).mean():.1f}" if ring.any() else "-")
+        return " / ".join(means)
+
     def print_row(self, name: str, picture: np.ndarray, origin: tuple[int, int]) -> None:
         """Print how near a picture, whose first pixel is at ``origin``, comes to the truth."""
         (top, left), (height, width) = origin, picture.shape[:2]
@@ -78,6 +108,7 @@ class Scene:
             reference, fitted, channel_axis=2, data_range=1.0, full=True
         )
         figures.append(f"{similar[counted].mean():.3f}")
+        figures.append(self.halo(error, area, counted))
         print(f"| {self.name} | {name} | " + " | ".join(figures) + " |", flush=True)
 
 
@@ -154,7 +185,7 @@ def print_merges(scene: Scene, *, true_geometry: bool) -> None:
 
 
 def main(names: list[str]) -> None:
-    print("| scene | way | all | edges | elsewhere | SSIM |\n|---|---|---|---|---|---|")
+    print("| scene | way | all | edges | elsewhere | SSIM | halo |\n|---|---|---|---|---|---|---|")
     for name in names:
         with photograph_scene() if name == "photograph" else fixture_scene(name) as scene:
             print_other_ways(scene)

@@ -63,7 +63,7 @@ def not_repairing() -> Any:
 
 
 def print_merges() -> None:
-    print("| scene | way | all | edges | elsewhere | SSIM |\n|---|---|---|---|---|---|")
+    print("| scene | way | all | edges | elsewhere | SSIM | halo |\n|---|---|---|---|---|---|---|")
     known = photograph_stack()
     faults = sensor_faults(known.truth.shape)
     for suffix in (".png", ".jpg"):
