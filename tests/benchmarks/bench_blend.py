@@ -6,8 +6,8 @@ PSNR in dB after one gain for the whole picture: of all pixels, of those within 
 step of more than one frame, and of the others; then SSIM (scikit-image's, Z. Wang et al., IEEE
 Trans. Image Process. 13(4), 600-612 (2004)); then halos: how far a pixel's channels are off (root
 mean square) on the far side of contrasty depth edges, in 1/255, mean over the pixels 1-2 / 3-4 /
-5-8 / 9-15 px from the edge. Single frames, OpenCV's exposure fusion by contrast alone (T. Mertens et
-al., Pacific Graphics 2007) and the choice by true depth get the frames aligned by the true
+5-8 / 9-15 px from the edge. Single frames, OpenCV's exposure fusion by contrast alone (T. Mertens
+et al., Pacific Graphics 2007) and the choice by true depth get the frames aligned by the true
 transforms; merges align for themselves unless the row says otherwise.
 """
 
