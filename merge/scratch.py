@@ -59,6 +59,10 @@ class ScratchStack:
         value: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the arrays, and of the file."""
         self._arrays.clear()
         if self._file is not None:
             with suppress(OSError):  # what a full disk did not take was told when it was added

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from merge.align.motion import resample
 from merge.align.pair import Pyramid
-from merge.model import FloatArray
+from merge.encoding import scale_light
+from merge.model import FloatArray, FrameRegistration
 
 Array = NDArray[np.float64]
 
@@ -39,6 +40,8 @@ _BIWEIGHT = 4.685
 _LEAST_FALLOFF = 0.02
 _SIGNIFICANT = 5.0
 _LEAST_ERROR = 0.001
+# Differences of gain below this are measurement noise: nothing is evened out.
+_GAIN_FLOOR = 0.001
 # From so many frames on the trend may bend.
 _FRAMES_FOR_CURVE = 6
 
@@ -191,3 +194,33 @@ def _fit(probe: Array, values: Array, light: Array) -> tuple[Array, Array]:
     inverse = np.linalg.inv(normal)
     scatter = probe.T @ (probe * (weight * left)[:, None] ** 2)
     return fit, inverse @ scatter @ inverse
+
+
+def equalize_exposure(
+    pixels: FloatArray,
+    frame: FrameRegistration,
+    transfer: str,
+    *,
+    origin: tuple[int, int] = (0, 0),
+    shape: tuple[int, ...] | None = None,
+) -> FloatArray:
+    """Return a frame's pixels with its light brought to that of the reference.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (h, w, C), float32
+        The frame, or part of it.
+    frame : FrameRegistration
+    transfer : str
+    origin : (row, column)
+        Of the first pixel in the frame.
+    shape : (H, W, ...), optional
+        Of the frame; default that of ``pixels``.
+    """
+    if abs(frame.gain - 1) < _GAIN_FLOOR and not frame.falloff:
+        return pixels
+    factor: float | FloatArray = 1 / frame.gain
+    if frame.falloff:
+        corner = radius_squared(shape or pixels.shape, origin, pixels.shape)[..., None]
+        factor = (factor * np.exp(-frame.falloff * corner)).astype(np.float32)
+    return scale_light(pixels, factor, transfer)

@@ -10,6 +10,7 @@ from merge.blend.detail import DetailBlend
 from merge.blend.parts import Part, within
 from merge.blend.surface import (
     PART_PX,
+    Coverage,
     Share,
     SurfaceBlend,
     mixing_reach,
@@ -28,6 +29,7 @@ from merge.blend.veil import (
 
 __all__ = [
     "PART_PX",
+    "Coverage",
     "DetailBlend",
     "Part",
     "Share",

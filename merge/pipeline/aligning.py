@@ -7,10 +7,8 @@ where.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,6 +19,7 @@ from merge.depth import measure_detail, measure_reduction, measured_shape
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Registration, Stack
+from merge.pipeline.ahead import work_ahead
 from merge.pipeline.judging import (
     AuditOptions,
     aligned_frames,
@@ -33,7 +32,6 @@ from merge.samples import split_samples
 from merge.scratch import ScratchStack
 
 Progress = Callable[[str, int, int], None]
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +62,11 @@ class Alignment:
         """Positions of the used frames on the focus axis, px of blur-circle diameter."""
         return None if self.axis is None else self.axis.positions_px
 
+    @property
+    def transfer(self) -> str:
+        """Encoding of the frames."""
+        return self.repairs.transfer
+
 
 class KeptFrames:
     """How sharp every frame is where, and a small copy of it, in its own geometry.
@@ -88,17 +91,10 @@ class KeptFrames:
             count, (*small, shape[2]), np.float16, memory_bytes=memory_bytes
         )
 
-    def __enter__(self) -> KeptFrames:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.measures.__exit__(kind, value, trace)
-        self.pictures.__exit__(kind, value, trace)
+    def close(self) -> None:
+        """Let go of everything."""
+        self.measures.close()
+        self.pictures.close()
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +132,7 @@ def align_stack(
         return _read_once(samples, white, reductions, transfer)
 
     def pictures() -> Iterator[FloatArray]:
-        for done, reading in enumerate(read_ahead(read, list(range(len(stack)))), 1):
+        for done, reading in enumerate(work_ahead(read, range(len(stack))), 1):
             if kept is not None:
                 assert reading.measure is not None
                 assert reading.picture is not None
@@ -178,16 +174,3 @@ def _read_once(
             cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32
         )
     return _Reading(linearize(luminance, transfer), measure, picture)
-
-
-def read_ahead(read: Callable[[int], T], indices: list[int]) -> Iterator[T]:
-    """Yield ``read(index)`` in order, the next one already under way on a thread."""
-    with ThreadPoolExecutor(1) as pool:
-        waiting: Any = None
-        for index in indices:
-            following = pool.submit(read, index)
-            if waiting is not None:
-                yield waiting.result()
-            waiting = following
-        if waiting is not None:
-            yield waiting.result()

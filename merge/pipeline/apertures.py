@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -30,6 +29,7 @@ from merge.encoding import linearize
 from merge.errors import MergeError, RegistrationError
 from merge.model import FloatArray, FrameSource, Stack
 from merge.optics import effective_f_number
+from merge.pipeline.ahead import work_ahead
 from merge.read import check_stack, find_frames, read_luminance
 
 Progress = Callable[[str, int, int], None]
@@ -181,13 +181,7 @@ class _Measurement:
 
     def read_ahead(self, todo: list[int]) -> Iterator[tuple[int, FloatArray]]:
         """Give frames, the next one being decoded meanwhile."""
-        with ThreadPoolExecutor(max_workers=1) as pool:
-            waiting = pool.submit(self._read, todo[0])
-            for at, i in enumerate(todo):
-                luminance = waiting.result()
-                if at + 1 < len(todo):
-                    waiting = pool.submit(self._read, todo[at + 1])
-                yield i, luminance
+        yield from zip(todo, work_ahead(self._read, todo), strict=True)
 
     def _read(self, i: int) -> FloatArray:
         return read_luminance(self._sources[i], white_balance=self._white_balance)

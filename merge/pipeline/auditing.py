@@ -8,7 +8,6 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -30,6 +29,7 @@ from merge.model import (
     Registration,
     Stack,
 )
+from merge.pipeline.ahead import work_ahead
 from merge.pipeline.judging import (
     AuditOptions,
     aligned_frames,
@@ -216,7 +216,8 @@ class _Look:
 
 def _look(stack: Stack, frames: Sequence[int], report: Progress, stop: Callable[[], bool]) -> _Seen:
     """Read every frame once: measure it, and register a small picture of it."""
-    looks = _ahead(stack, frames)
+    sources = [stack.sources[i] for i in frames]
+    looks = work_ahead(_look_at, sources, threads=_WORKERS)
     first = next(looks)
     cells: list[CellEnergies] = []
     picture = first.small
@@ -248,22 +249,6 @@ def _look(stack: Stack, frames: Sequence[int], report: Progress, stop: Callable[
     full = tuple(_to_full_size(f, first.factor) for f in found.frames)
     registration = dataclasses.replace(found, frames=full)
     return _Seen(cells, registration, picture, len(cells) < len(frames))
-
-
-def _ahead(stack: Stack, frames: Sequence[int]) -> Iterator[_Look]:
-    """Read and measure frames in order, some ahead on threads."""
-    pool = ThreadPoolExecutor(_WORKERS)
-    try:
-        waiting = [pool.submit(_look_at, stack.sources[i]) for i in frames[:_WORKERS]]
-        for nxt in itertools.chain(frames[_WORKERS:], [None] * _WORKERS):
-            if not waiting:
-                return
-            look = waiting.pop(0).result()
-            if nxt is not None:
-                waiting.append(pool.submit(_look_at, stack.sources[nxt]))
-            yield look
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _look_at(source: FrameSource) -> _Look:

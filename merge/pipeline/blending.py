@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
-from merge.align import needed_area, warp_part
 from merge.blend import (
+    Coverage,
     DetailBlend,
     Part,
     SurfaceBlend,
@@ -22,16 +23,16 @@ from merge.blend import (
     within,
 )
 from merge.enlarging import enlarge_part, enlarge_position
-from merge.model import BoolArray, FloatArray, MergeOptions, Stack
-from merge.pipeline.aligning import Alignment, Progress, read_ahead
-from merge.pipeline.measuring import Measured, covered, equalize_exposure, veil_scene
+from merge.model import FloatArray, MergeOptions, Stack
+from merge.pipeline.ahead import work_ahead
+from merge.pipeline.aligning import Alignment, Progress
+from merge.pipeline.measuring import Measured, veil_scene
 from merge.pipeline.memory import MemoryPlan
+from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
 from merge.scratch import ScratchPicture
 
 Box = tuple[int, int, int, int]
-
-_THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,11 +55,6 @@ class Blending:
     box: Box
     options: MergeOptions
     report: Progress
-
-    @property
-    def transfer(self) -> str:
-        """Encoding of the frames."""
-        return self.stack.sources[self.alignment.registration.reference].transfer
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -89,24 +85,25 @@ def blend_detail(job: Blending, plan: MemoryPlan) -> FloatArray:
 
 def _add_details(job: Blending, blend: DetailBlend, band: tuple[int, int]) -> None:
     """Read every frame and add it."""
-    used = list(job.alignment.used)
-    with ThreadPoolExecutor(_THREADS) as pool:
-        frames = read_ahead(lambda index: _PartSampler(job, index), used)
-        for done, sampler in enumerate(frames, 1):
+    used, coverage = job.alignment.used, _coverage_of(job)
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        samplers = work_ahead(lambda index: _sampler_of(job, index), used)
+        for slot, sampler in enumerate(samplers):
 
-            def add(part: Part, sampler: _PartSampler = sampler) -> None:
-                blend.add_part(part, sampler(part.box), sampler.covered(part.box))
+            def add(part: Part, slot: int = slot, sampler: FrameSampler = sampler) -> None:
+                valid = None if coverage is None else coverage(slot, part.box)
+                blend.add_part(part, sampler.sample(_inside(job.box, part.box)), valid)
 
             list(pool.map(add, blend.parts))
             blend.end_frame()
-            job.report("Merging", band[0] * len(used) + done, band[1] * len(used))
+            job.report("Merging", band[0] * len(used) + slot + 1, band[1] * len(used))
 
 
 def blend_by_depth(job: Blending, measured: Measured, plan: MemoryPlan) -> FloatArray:
     """Merge by a depth map; return shape (H, W, C), in [0, 1]."""
     scene = None
     if job.options.method == "auto":
-        scene = veil_scene(measured, job.stack, job.alignment)
+        scene = veil_scene(measured, job.alignment)
     scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
     out = np.empty(job.shape, np.float32) if scratch is None else scratch.values
     for done, rows in enumerate(plan.bands):
@@ -120,18 +117,13 @@ def blend_by_depth(job: Blending, measured: Measured, plan: MemoryPlan) -> Float
 
 def _blend_of(job: Blending, measured: Measured, rows: tuple[int, int]) -> SurfaceBlend:
     """Return the empty blend of some rows of the output."""
-    registration, used = job.alignment.registration, job.alignment.used
-
-    def coverage(slot: int, box: Box) -> BoolArray | None:
-        return covered(registration.frames[used[slot]], registration.shape, _inside(job.box, box))
-
     return SurfaceBlend(
         measured.depth.position,
         mixing_reach(measured.evenness),
         job.shape,
-        len(used),
+        len(job.alignment.used),
         reduction=measured.reduction,
-        coverage=None if job.options.extent == "common" else coverage,
+        coverage=_coverage_of(job),
         rows=rows,
     )
 
@@ -144,31 +136,31 @@ def _add_frames(
     band: tuple[int, int],
 ) -> None:
     """Read every frame that counts in a blend and add it."""
-    used, transfer = job.alignment.used, job.transfer
+    used, transfer = job.alignment.used, job.alignment.transfer
     slots = [slot for slot in range(len(used)) if blend.parts_with(slot)]
 
-    def read(slot: int) -> tuple[_PartSampler, Veil | None]:
-        sampler, veil = _PartSampler(job, used[slot]), None
+    def read(slot: int) -> tuple[FrameSampler, Veil | None]:
+        sampler, veil = _sampler_of(job, used[slot]), None
         if scene is not None:
             small = measured.pictures[slot].astype(np.float32)
             veil = find_veil(small, slot, scene, transfer)
         return sampler, veil
 
-    with ThreadPoolExecutor(_THREADS) as pool:
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
         for done, (slot, (sampler, veil)) in enumerate(
-            zip(slots, read_ahead(read, slots), strict=True), 1
+            zip(slots, work_ahead(read, slots), strict=True), 1
         ):
 
             def add(
                 part: Part,
                 slot: int = slot,
-                sampler: _PartSampler = sampler,
+                sampler: FrameSampler = sampler,
                 veil: Veil | None = veil,
             ) -> None:
                 share = blend.share_of(slot, part)
                 if share is None:
                     return
-                pixels = sampler(share.box)
+                pixels = sampler.sample(_inside(job.box, share.box))
                 if veil is not None and scene is not None:
                     pixels = remove_veil(
                         pixels, share.box, veil, scene, measured.reduction, transfer
@@ -189,44 +181,34 @@ def _finish(job: Blending, measured: Measured, blend: SurfaceBlend, out: FloatAr
             position = enlarge_position(measured.depth.position, part.core, measured.reduction)
             even = enlarge_part(measured.evenness, part.core, measured.reduction)
             variance = mixing_variance(position, positions) * (1 - even)
-            pixels = restore_detail(pixels, variance, job.transfer)
+            pixels = restore_detail(pixels, variance, job.alignment.transfer)
         inner = pixels[within(part.inner, part.core)]
         np.clip(inner, 0, 1, out=out[within(part.inner, job.whole)])
 
-    with ThreadPoolExecutor(_THREADS) as pool:
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
         list(pool.map(finish, blend.parts))
 
 
-class _PartSampler:
-    """One frame's pixels in the output's geometry, part by part."""
+def _sampler_of(job: Blending, index: int) -> FrameSampler:
+    """Return one frame's sampler, without the sensor's defects."""
+    samples, white = read_samples(job.stack.sources[index], white_balance=job.stack.white_balance)
+    return FrameSampler(
+        job.alignment.repairs.mend(samples, white),
+        white,
+        job.alignment.registration.frames[index],
+        job.alignment.transfer,
+        equalize=job.options.equalize_exposure,
+    )
 
-    def __init__(self, job: Blending, index: int) -> None:
-        source, balance = job.stack.sources[index], job.stack.white_balance
-        samples, white = read_samples(source, white_balance=balance)
-        self._samples = job.alignment.repairs.mend(samples, white)
-        self._job, self._scale = job, np.float32(1 / white)
-        self._frame = job.alignment.registration.frames[index]
 
-    def __call__(self, box: Box) -> FloatArray:
-        """Return shape (height, width, C) of a box of the output; the border goes on outside."""
-        job, frame = self._job, self._frame
-        assert frame.transform is not None
-        box = _inside(job.box, box)
-        rows, columns = needed_area(frame.transform, box, self._samples.shape)
-        area = np.multiply(self._samples[rows, columns], self._scale, dtype=np.float32)
-        origin = rows.start, columns.start
-        if job.options.equalize_exposure:
-            area = equalize_exposure(
-                area, frame, job.transfer, origin=origin, shape=self._samples.shape
-            )
-        return warp_part(area, frame.transform, origin=origin, box=box, extend=True)
-
-    def covered(self, box: Box) -> BoolArray | None:
-        """Return which pixels of a box of the output the frame has; None for all."""
-        job = self._job
-        if job.options.extent == "common":
-            return None
-        return covered(self._frame, job.alignment.registration.shape, _inside(job.box, box))
+def _coverage_of(job: Blending) -> Coverage | None:
+    """Return what tells which pixels of a box of the output a frame has; None if all have all."""
+    if job.options.extent == "common":
+        return None
+    registration, used = job.alignment.registration, job.alignment.used
+    return lambda slot, box: covered(
+        registration.frames[used[slot]], registration.shape, _inside(job.box, box)
+    )
 
 
 def _inside(output: Box, box: Box) -> Box:

@@ -6,7 +6,6 @@ Everything here happens at the reduced size of `merge.depth`, in the output's ge
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -14,8 +13,8 @@ import cv2
 import numba
 import numpy as np
 
-from merge.align import valid_area, warp_part
-from merge.align.exposure import radius_squared
+from merge.align import equalize_exposure, valid_area, warp_part
+from merge.align.motion import rescale
 from merge.blend import VeilScene, foreground_position, luminance, observed_range, veil_gain
 from merge.depth import find_even_places, locate_depth, measured_shape, settle_edges
 from merge.encoding import linearize, scale_light
@@ -23,20 +22,18 @@ from merge.model import (
     BoolArray,
     DepthMap,
     FloatArray,
-    FrameRegistration,
     FrameTransform,
     MergeOptions,
     Stack,
 )
 from merge.moving import MovingParts, find_moving_parts, hold_still
+from merge.pipeline.ahead import work_ahead
 from merge.pipeline.aligning import Alignment, KeptFrames
 from merge.scratch import ScratchStack
 
 Box = tuple[int, int, int, int]
 Limits = tuple[FloatArray, FloatArray]
 
-# Exposure differences below this are measurement noise.
-_GAIN_FLOOR = 0.001
 # The guide picture takes the sharpest frame over a wider window than depth is measured with, so
 # that it is no patchwork.
 _GUIDE_SIGMA_PX = 2.0
@@ -47,6 +44,7 @@ _REVERSED = 1.3
 # How far around a place, in pixels of the frame, the frames tell what can lie behind a veil
 # (photograph scene: 1 px 30.95 dB, 4 31.25, 8 31.38, but dark specks on the rendered insect).
 _RANGE_PX = 4
+# Frames that are moved at a time; each holds some pictures of the reduced size.
 _THREADS = 2
 
 
@@ -100,18 +98,18 @@ def measured_scene(
             smooth = cv2.GaussianBlur(measure, (0, 0), _GUIDE_SIGMA_PX)
             np.copyto(guide, picture, where=(smooth > best)[..., None])
             np.maximum(best, smooth, out=best)
-        kept.__exit__(None, None, None)
+        kept.close()
         depth = locate_depth(measures, guide)
         even = find_even_places(luminance(guide))
         near_first, limits = None, None
         if alignment.positions_px is not None:
-            limits = _light_limits(pictures, kept.reduction, stack, alignment)
+            limits = _light_limits(pictures, kept.reduction, alignment.transfer)
             near_first = _near_first(depth, pictures, limits, stack, alignment, kept.reduction)
             depth = settle_edges(
                 depth,
                 pictures,
                 alignment.positions_px / kept.reduction,
-                transfer=_transfer_of(stack, alignment),
+                transfer=alignment.transfer,
                 near_first=near_first,
             )
         moving = find_moving_parts(
@@ -149,8 +147,7 @@ def _aligned(
     kept: KeptFrames, stack: Stack, alignment: Alignment, box: Box, options: MergeOptions
 ) -> Iterator[tuple[FloatArray, FloatArray]]:
     """Yield measure and small picture of every used frame in the output's geometry."""
-    registration = alignment.registration
-    transfer = stack.sources[registration.reference].transfer
+    registration, transfer = alignment.registration, alignment.transfer
 
     def align(index: int) -> tuple[FloatArray, FloatArray]:
         frame = registration.frames[index]
@@ -172,13 +169,7 @@ def _aligned(
             measure *= valid_area(transform, picture.shape[:2], area)
         return measure, warped
 
-    with ThreadPoolExecutor(_THREADS) as pool:
-        waiting = [pool.submit(align, index) for index in alignment.used[:_THREADS]]
-        for index in [*alignment.used[_THREADS:], *([None] * _THREADS)]:
-            if waiting:
-                yield waiting.pop(0).result()
-            if index is not None:
-                waiting.append(pool.submit(align, index))
+    yield from work_ahead(align, alignment.used, threads=_THREADS)
 
 
 def _warp_small(
@@ -200,41 +191,9 @@ def _warp_small(
 
 def _at_reduced_size(transform: FrameTransform, box: Box, reduction: int) -> FrameTransform:
     """Return the map from reduced output pixels to reduced frame pixels."""
-    half = (reduction - 1) / 2
-    enlarge = np.array([[reduction, 0, half + box[1]], [0, reduction, half + box[0]], [0, 0, 1.0]])
-    reduce = np.array([[1, 0, -half], [0, 1, -half], [0, 0, reduction]]) / reduction
-    matrix = reduce @ transform.matrix @ enlarge
+    first = np.array([[1, 0, box[1] / reduction], [0, 1, box[0] / reduction], [0, 0, 1.0]])
+    matrix = rescale(transform.matrix, 1 / reduction) @ first
     return FrameTransform(matrix / matrix[2, 2])
-
-
-def equalize_exposure(
-    pixels: FloatArray,
-    frame: FrameRegistration,
-    transfer: str,
-    *,
-    origin: tuple[int, int] = (0, 0),
-    shape: tuple[int, ...] | None = None,
-) -> FloatArray:
-    """Return a frame's pixels with its light brought to that of the reference.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (h, w, C), float32
-        The frame, or part of it.
-    frame : FrameRegistration
-    transfer : str
-    origin : (row, column)
-        Of the first pixel in the frame.
-    shape : (H, W, ...), optional
-        Of the frame; default that of ``pixels``.
-    """
-    if abs(frame.gain - 1) < _GAIN_FLOOR and not frame.falloff:
-        return pixels
-    factor: float | FloatArray = 1 / frame.gain
-    if frame.falloff:
-        corner = radius_squared(shape or pixels.shape, origin, pixels.shape)[..., None]
-        factor = (factor * np.exp(-frame.falloff * corner)).astype(np.float32)
-    return scale_light(pixels, factor, transfer)
 
 
 def _stored_factor(gain: float, transfer: str) -> float:
@@ -244,7 +203,7 @@ def _stored_factor(gain: float, transfer: str) -> float:
     return float(np.ptp(scaled) / np.ptp(ends))
 
 
-def veil_scene(measured: Measured, stack: Stack, alignment: Alignment) -> VeilScene | None:
+def veil_scene(measured: Measured, alignment: Alignment) -> VeilScene | None:
     """Return the scene that veils are computed from; None without a focus axis."""
     positions, limits = alignment.positions_px, measured.limits
     if positions is None or limits is None or measured.near_first is None:
@@ -254,19 +213,12 @@ def veil_scene(measured: Measured, stack: Stack, alignment: Alignment) -> VeilSc
         measured.depth.position,
         positions / measured.reduction,
         limits,
-        _transfer_of(stack, alignment),
+        alignment.transfer,
         near_first=measured.near_first,
     )
 
 
-def _transfer_of(stack: Stack, alignment: Alignment) -> str:
-    return stack.sources[alignment.registration.reference].transfer
-
-
-def _light_limits(
-    pictures: ScratchStack, reduction: int, stack: Stack, alignment: Alignment
-) -> Limits:
-    transfer = _transfer_of(stack, alignment)
+def _light_limits(pictures: ScratchStack, reduction: int, transfer: str) -> Limits:
     low, high = observed_range(pictures, reach=-(-_RANGE_PX // reduction))
     return linearize(low, transfer), linearize(high, transfer)
 
@@ -304,7 +256,7 @@ def _near_first(
     if recorded is not None:
         return recorded
     assert alignment.positions_px is not None
-    transfer, positions_px = _transfer_of(stack, alignment), alignment.positions_px / reduction
+    transfer, positions_px = alignment.transfer, alignment.positions_px / reduction
     ends = [foreground_position(depth.position, near_first=first) for first in (True, False)]
     chosen, *seen = (linearize(c, transfer) for c in _choose(pictures, depth.position, *ends))
     slots = range(0, len(pictures), max(1, len(pictures) // _JUDGED_FRAMES))
@@ -351,10 +303,3 @@ def _pick(  # pragma: no cover - compiled
             if wanted[i, j] == slot:
                 for channel in range(values.shape[2]):
                     out[i, j, channel] = values[i, j, channel]
-
-
-def covered(frame: FrameRegistration, shape: tuple[int, ...], box: Box) -> BoolArray | None:
-    """Return which pixels of a box of the reference frame a frame covers; None for all."""
-    assert frame.transform is not None
-    mask = valid_area(frame.transform, (shape[0], shape[1]), box)
-    return None if mask.all() else mask

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 
 import numpy as np
 
@@ -81,7 +81,7 @@ def merge_stack(
         with _timed(seconds, "blend"):
             pixels = blend_detail(job, plan_memory(source, job.box[2:], options))
     else:
-        with KeptFrames(stack, memory) as kept:
+        with closing(KeptFrames(stack, memory)) as kept:
             with _timed(seconds, "align"):
                 alignment = align_stack(stack, options, report, kept)
                 job = _job(stack, alignment, options, report)

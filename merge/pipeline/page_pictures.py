@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-from merge.align import needed_area, valid_area, warp_frame, warp_part
+from merge.align import warp_frame
 from merge.align.motion import rescale
 from merge.depth import locate_depth, measure_detail, measure_reduction, measured_shape, reduce_map
 from merge.encoding import encode, linearize
@@ -26,8 +26,8 @@ from merge.model import (
     Stack,
 )
 from merge.pipeline.judging import aligned_frames
-from merge.pipeline.measuring import equalize_exposure
-from merge.read import read_frame, read_luminance
+from merge.pipeline.sampling import FrameSampler, covered
+from merge.read import read_frame, read_luminance, read_samples
 from merge.scratch import ScratchStack
 
 Box = tuple[int, int, int, int]
@@ -101,27 +101,21 @@ def _shown(
 ) -> ShownFrame:
     """Return one frame; a function of its own, so that nothing large outlives it."""
     source, frame = stack.sources[index], registration.frames[index]
-    transform = frame.transform
-    assert transform is not None
-    pixels = read_frame(source, white_balance=stack.white_balance).pixels
+    samples, white = read_samples(source, white_balance=stack.white_balance)
+    sampler = FrameSampler(samples, white, frame, source.transfer, equalize=equalize)
     row, column, height, width = box
     shown = np.empty((height, width, 3), np.uint8)
 
     def fill(top: int) -> None:
-        # In bands, so that there is one picture of floats at a time.
+        # In bands, so that there is never a whole picture of floats.
         part = (row + top, column, min(_BAND_ROWS, height - top), width)
-        rows, columns = needed_area(transform, part, pixels.shape)
-        area, origin = pixels[rows, columns], (rows.start, columns.start)
-        if equalize:
-            area = equalize_exposure(
-                area, frame, source.transfer, origin=origin, shape=pixels.shape
-            )
-        warped = np.nan_to_num(warp_part(area, transform, origin=origin, box=part), copy=False)
-        shown[top : top + part[2]] = screen_pixels(warped, source)
+        shown[top : top + part[2]] = screen_pixels(sampler.sample(part), source)
 
     with ThreadPoolExecutor(_WORKERS) as pool:
         list(pool.map(fill, range(0, height, _BAND_ROWS)))
-    valid = valid_area(transform, pixels.shape[:2], box)
+    valid = covered(frame, source.shape, box)
+    if valid is None:
+        valid = np.ones((height, width), np.bool_)
     shown[~valid] = _NO_PIXEL
     return ShownFrame(index, shown, valid)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -103,7 +104,7 @@ class DefectFinder:
         transforms = [registration.frames[k].transform for k in self.sample]
         used = [k for k, frame in enumerate(registration.frames) if frame.transform is not None]
         place = {} if axis is None else dict(zip(used, axis.positions_px.tolist(), strict=True))
-        positions = [place.get(k, 0.0) for k in self.sample] if place else None
+        positions = [place.get(k, math.nan) for k in self.sample] if place else None
         defects = self._search.finish(transforms, positions)
         photosites: tuple[tuple[int, int], ...] = ()
         if self._stack.sources[0].kind == "raw":

@@ -1,0 +1,62 @@
+"""One frame's pixels as the reference frame would have them, part by part."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.align import equalize_exposure, needed_area, valid_area, warp_part
+from merge.model import BoolArray, FloatArray, FrameRegistration
+
+Box = tuple[int, int, int, int]
+
+
+class FrameSampler:
+    """Samples parts of a frame at exact positions, once, from its stored values.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (H, W, C), uint8, uint16 or float32
+        From `read_samples`.
+    white : float
+    frame : FrameRegistration
+        With a transform.
+    transfer : str
+        Encoding of the samples.
+    equalize : bool
+        Bring the frame's light to that of the reference frame.
+    """
+
+    def __init__(
+        self,
+        samples: NDArray[Any],
+        white: float,
+        frame: FrameRegistration,
+        transfer: str,
+        *,
+        equalize: bool,
+    ) -> None:
+        self._samples, self._scale = samples, np.float32(1 / white)
+        self._frame, self._transfer, self._equalize = frame, transfer, equalize
+
+    def sample(self, box: Box) -> FloatArray:
+        """Return (height, width, C) of a box of the reference frame; the border goes on outside."""
+        transform = self._frame.transform
+        assert transform is not None
+        rows, columns = needed_area(transform, box, self._samples.shape)
+        area = np.multiply(self._samples[rows, columns], self._scale, dtype=np.float32)
+        origin = rows.start, columns.start
+        if self._equalize:
+            area = equalize_exposure(
+                area, self._frame, self._transfer, origin=origin, shape=self._samples.shape
+            )
+        return warp_part(area, transform, origin=origin, box=box, extend=True)
+
+
+def covered(frame: FrameRegistration, shape: tuple[int, ...], box: Box) -> BoolArray | None:
+    """Return which pixels of a box of the reference frame a frame has; None for all."""
+    assert frame.transform is not None
+    mask = valid_area(frame.transform, (shape[0], shape[1]), box)
+    return None if mask.all() else mask
