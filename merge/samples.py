@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 from merge.model import FloatArray
 
+# Shares of red, green and blue in luma: ITU-R BT.601-7, 2.5.1.
+LUMA = (0.299, 0.587, 0.114)
+
 
 def split_samples(
     samples: NDArray[Any], white: float, reduction: int
@@ -48,9 +51,9 @@ def _split_colours(  # pragma: no cover - compiled
 ) -> None:
     height, width = luminance.shape
     share = scale / np.float32(reduction * reduction)
-    red_share = np.float32(0.299) * scale
-    green_share = np.float32(0.587) * scale
-    blue_share = np.float32(0.114) * scale
+    red_share = np.float32(LUMA[0]) * scale
+    green_share = np.float32(LUMA[1]) * scale
+    blue_share = np.float32(LUMA[2]) * scale
     for block in range(small.shape[0]):
         small[block] = 0
         for line in range(block * reduction, (block + 1) * reduction):

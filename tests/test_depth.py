@@ -18,13 +18,12 @@ from merge.depth import (
     locating,
     measure_detail,
     measure_reduction,
-    measured_shape,
-    reduce_map,
 )
 from merge.depth.filtering import FILTER_RADIUS_PX, FILTER_VARIANCE, EdgeFilter
 from merge.depth.locating import cut_tile
 from merge.depth.measuring import REACH_WIDE, SIGMA_NARROW, SIGMA_WIDE, WINDOW_SIGMA_PX
 from merge.model import DepthMap
+from merge.resizing import reduce_map, reduced_shape
 from merge.scratch import ScratchStack
 
 # ITU-R BT.601-7, 2.5.1.
@@ -54,14 +53,14 @@ def test_reduce_map_gives_block_means(shape, reduction):
     missing = [(0, -side % reduction) for side in shape]
     expected = block_reduce(np.pad(values, missing, mode="edge"), reduction, np.mean)
     found = reduce_map(values, reduction)
-    assert found.shape == measured_shape(shape, reduction)
+    assert found.shape == reduced_shape(shape, reduction)
     np.testing.assert_allclose(found, expected, atol=1e-6)
 
 
 def test_measures_stay_below_four_million_values():
     """The memory that a frame's measure takes is bounded by the reduction."""
     for height, width in [(100, 100), (2000, 2000), (4000, 6000), (6336, 9504)]:
-        rows, columns = measured_shape((height, width), measure_reduction((height, width, 3)))
+        rows, columns = reduced_shape((height, width), measure_reduction((height, width, 3)))
         assert rows * columns <= 4_000_000 * 1.01
     assert measure_reduction((2000, 2000, 3)) == 1
 

@@ -12,7 +12,9 @@ STAGES = {
 }  # fmt: skip
 BASE = {
     "demo",
-    "enlarging",
+    "disks",
+    "resizing",
+    "tiles",
     "optics",
     "pyramid",
     "samples",

@@ -24,7 +24,7 @@ from merge.blend import (
     remove_veil,
     veil_gain,
 )
-from merge.blend.veil import disk_kernel
+from merge.disks import disk_kernel
 from merge.encoding import encode, linearize
 
 SHAPE = (150, 200)

@@ -7,17 +7,16 @@ import numpy as np
 
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian
+from merge.samples import LUMA
 
 _SMALLEST_SIDE_PX = 8
-# Rec. 601 luma weights (ITU-R BT.601-7, 2.5.1), for gamma-coded values.
-_LUMA = (0.299, 0.587, 0.114)
 
 
 def luminance(pixels: FloatArray) -> FloatArray:
     """Return luma, shape (H, W), of pixels of shape (H, W, C), in their own encoding."""
     if pixels.shape[2] == 1:
         return np.ascontiguousarray(pixels[..., 0])
-    return cv2.transform(pixels, np.array([_LUMA], np.float32)).reshape(pixels.shape[:2])
+    return cv2.transform(pixels, np.array([LUMA], np.float32)).reshape(pixels.shape[:2])
 
 
 def fitting_levels(shape: tuple[int, ...], wanted: int) -> int:

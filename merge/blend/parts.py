@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from merge.enlarging import Box
+from merge.resizing import Box
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,9 @@ import numpy as np
 from merge.blend.common import fitting_levels
 from merge.blend.parts import Part, divide
 from merge.encoding import encode, linearize
-from merge.enlarging import Box, enlarge_part, enlarge_position
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
+from merge.resizing import Box, enlarge_part, enlarge_position
 
 # Levels over which seams are softened (1 to 5 differ by less than 0.1 dB; more levels let
 # defocused frames in at depth steps).

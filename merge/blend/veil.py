@@ -15,10 +15,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from merge.disks import blur_by_disk
 from merge.encoding import encode, linearize
-from merge.enlarging import Box as FullBox
-from merge.enlarging import enlarge_part
 from merge.model import BoolArray, FloatArray
+from merge.resizing import Box, enlarge_part
+from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
 # Something counts as foreground from this many mean steps in front of the frame.
 _GAP_STEPS = 1.0
@@ -35,10 +36,6 @@ _LOOK_SIGMA_PX = 1.0
 # How far around a pixel the nearest foreground is looked for, in pixels of the reduced scene.
 _FOREGROUND_PX = 8
 _TILE_PX = 192
-# Disks wider than this are applied to a reduced picture.
-_DIRECT_DISK_PX = 9.0
-
-Box = tuple[slice, slice]
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +125,7 @@ def find_veil(small: FloatArray, index: int, scene: VeilScene, transfer: str) ->
 
 
 def remove_veil(
-    pixels: FloatArray, box: FullBox, veil: Veil, scene: VeilScene, reduction: int, transfer: str
+    pixels: FloatArray, box: Box, veil: Veil, scene: VeilScene, reduction: int, transfer: str
 ) -> FloatArray:
     """Return part of a frame without its veil.
 
@@ -206,7 +203,7 @@ class _Tile:
     be told at all, and how far the frame is from the unveiled view with and without its veil.
     """
 
-    box: Box
+    box: Tile
     cover: FloatArray
     light: FloatArray
     share: FloatArray
@@ -256,7 +253,7 @@ def _apart(values: FloatArray, view: FloatArray) -> FloatArray:
     return np.asarray(np.abs(difference).sum(axis=2), np.float32)
 
 
-def _blur_px(scene: VeilScene, index: int, box: Box) -> FloatArray:
+def _blur_px(scene: VeilScene, index: int, box: Tile) -> FloatArray:
     """Return the blur-circle diameter of what lies in front of frame ``index``, else negative."""
     order = np.arange(len(scene.positions_px), dtype=np.float64)
     place = np.interp(scene.position[box], order, scene.positions_px)
@@ -270,28 +267,20 @@ def _gap_px(scene: VeilScene) -> float:
 
 def _tiles_beside_foreground(
     scene: VeilScene, index: int, own: BoolArray
-) -> Iterator[tuple[Box, Box, Box]]:
+) -> Iterator[tuple[Tile, Tile, Tile]]:
     """Yield tiles that hold own pixels beside foreground: (core, with surroundings, core in it)."""
-    height, width = own.shape
     blur = _blur_px(scene, index, np.s_[:, :])
     near = blur > _gap_px(scene)
     if not near.any():
         return
     pad = int(np.ceil(float(blur.max()) / 2)) + 2
-    for row in range(0, height, _TILE_PX):
-        for column in range(0, width, _TILE_PX):
-            core = np.s_[row : min(row + _TILE_PX, height), column : min(column + _TILE_PX, width)]
-            padded = np.s_[
-                max(row - pad, 0) : min(row + _TILE_PX + pad, height),
-                max(column - pad, 0) : min(column + _TILE_PX + pad, width),
-            ]
-            if own[core].any() and near[padded].any():
-                top, left = row - padded[0].start, column - padded[1].start
-                rows, columns = own[core].shape
-                yield core, padded, np.s_[top : top + rows, left : left + columns]
+    for core in iterate_tiles(own.shape, _TILE_PX, _TILE_PX):
+        padded = grow_tile(core, pad, own.shape)
+        if own[core].any() and near[padded].any():
+            yield core, padded, tile_within(core, padded)
 
 
-def _blur_foreground(scene: VeilScene, index: int, box: Box) -> tuple[FloatArray, FloatArray]:
+def _blur_foreground(scene: VeilScene, index: int, box: Tile) -> tuple[FloatArray, FloatArray]:
     """Return coverage (h, w) and light (h, w, C) of the blurred foreground within ``box``."""
     blur = _blur_px(scene, index, box)
     colour = scene.light[box]
@@ -302,30 +291,6 @@ def _blur_foreground(scene: VeilScene, index: int, box: Box) -> tuple[FloatArray
         layer = ((blur > low) & (blur <= high)).astype(np.float32)
         if layer.any():
             stacked = np.dstack([layer, colour * layer[..., None]])
-            total += _spread(stacked, (low + high) / 2)
+            total += blur_by_disk(stacked, (low + high) / 2)
         low = high
     return total[..., 0], total[..., 1:]
-
-
-def _spread(layer: FloatArray, diameter: float) -> FloatArray:
-    """Blur by a disk; wide ones on a reduced picture."""
-    factor = 1
-    while diameter / factor > _DIRECT_DISK_PX:
-        factor *= 2
-    if factor == 1:
-        return cv2.filter2D(layer, -1, disk_kernel(diameter), borderType=cv2.BORDER_REFLECT)
-    size = layer.shape[1::-1]
-    small_size = (max(-(-size[0] // factor), 1), max(-(-size[1] // factor), 1))
-    small = cv2.resize(layer, small_size, interpolation=cv2.INTER_AREA)
-    small = cv2.filter2D(small, -1, disk_kernel(diameter / factor), borderType=cv2.BORDER_REFLECT)
-    return cv2.resize(small, size, interpolation=cv2.INTER_LINEAR)
-
-
-def disk_kernel(diameter: float) -> FloatArray:
-    """Return a disk of ``diameter`` px that sums to 1, its rim in shares of pixels."""
-    half = int(np.ceil(diameter / 2 + 0.5))
-    fine, size = 8, 2 * half + 1
-    grid = (np.arange(size * fine) + 0.5) / fine - half - 0.5
-    inside = np.hypot(*np.meshgrid(grid, grid)) <= diameter / 2
-    kernel = inside.reshape(size, fine, size, fine).mean(axis=(1, 3))
-    return (kernel / kernel.sum()).astype(np.float32)

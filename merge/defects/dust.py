@@ -26,6 +26,7 @@ from scipy.optimize import isotonic_regression
 from merge.defects.evidence import PictureMotion
 from merge.encoding import linearize
 from merge.model import DustSpot, FloatArray
+from merge.samples import LUMA
 
 # Frames are averaged down until they have no more than this many pixels.
 _ANALYSED_PX = 1_600_000
@@ -137,8 +138,7 @@ def _log_light(samples: NDArray[Any], white: float, reduction: int, transfer: st
     """Return the logarithm of a frame's light, averaged over blocks; (h, w) float32."""
     height, width = (side // reduction for side in samples.shape[:2])
     small = np.zeros((height, width), np.float32)
-    # ITU-R BT.601-7, 2.5.1.
-    shares = np.array((0.299, 0.587, 0.114) if samples.shape[2] == 3 else (1.0,), np.float32)
+    shares = np.array(LUMA if samples.shape[2] == 3 else (1.0,), np.float32)
     _average_blocks(samples, shares / np.float32(white * reduction**2), reduction, small)
     light = np.maximum(linearize(small, transfer), 0) + np.float32(_DARK_LIGHT)
     return np.asarray(cv2.log(light), np.float32).reshape(height, width)
@@ -442,11 +442,6 @@ class _FramesFit:
     darkness: NDArray[np.float64]  # (K,) over the template's
     moved: NDArray[np.float64]  # (K, 2) displacement in x, y
     rest: NDArray[np.float64]  # (K,) deviation of what it leaves unexplained
-    steepness: float  # sum of squared slopes of the template, mean of both directions
-
-    def moved_error(self) -> NDArray[np.float64]:
-        """Return the standard error of displacements, (K,)."""
-        return self.rest * np.sqrt(_ALIKE / self.steepness)
 
 
 def _fit_frames(
@@ -464,7 +459,7 @@ def _fit_frames(
     found = np.linalg.solve(basis.T @ basis, basis.T @ values)
     rest = np.sqrt(((values - basis @ found) ** 2).mean(axis=0))
     moved = (found[1:] / np.maximum(np.abs(found[0]), 0.3)).T
-    return _FramesFit(found[0], moved, rest, float((basis[:, 1:] ** 2).sum() / 2))
+    return _FramesFit(found[0], moved, rest)
 
 
 def _differences(picture: NDArray[np.floating], kept: NDArray[np.bool_]) -> NDArray[np.floating]:

@@ -6,7 +6,7 @@ then filtered along picture edges and their peak along the stack is located.
 
 from merge.depth.even import find_even_places
 from merge.depth.locating import locate_depth
-from merge.depth.measuring import measure_detail, measure_reduction, measured_shape, reduce_map
+from merge.depth.measuring import measure_detail, measure_reduction
 from merge.depth.occlusion import settle_edges
 
 __all__ = [
@@ -14,7 +14,5 @@ __all__ = [
     "locate_depth",
     "measure_detail",
     "measure_reduction",
-    "measured_shape",
-    "reduce_map",
     "settle_edges",
 ]

@@ -17,6 +17,7 @@ from merge.depth.filtering import PAD, TINY
 from merge.depth.measuring import half_kernel
 from merge.model import DepthMap, FloatArray
 from merge.scratch import ScratchStack
+from merge.tiles import Tile, grow_tile, iterate_tiles
 
 # A structure thinner than the filter, lost in it, comes back where the frame chosen has less than
 # this share of the sharpest frame's measure, both over a window that spans a thin structure.
@@ -31,8 +32,6 @@ _EXACT_POWER, _DEEPEST = -2.0, np.float32(-12)
 _TILE_ROWS, _TILE_COLUMNS = 64, 256
 # Measures read from disk are held up to this size at once; more means fewer returns to each tile.
 _GROUP_BYTES = 256 << 20
-
-Box = tuple[slice, slice]
 
 
 def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
@@ -61,7 +60,7 @@ def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
     shape = guide.shape[:2]
     position, confidence, exact = (np.empty(shape, np.float32) for _ in range(3))
     depth = DepthMap(position, confidence, exact)
-    boxes = list(_tiles(shape))
+    boxes = list(iterate_tiles(shape, _TILE_ROWS, _TILE_COLUMNS))
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         mean, peak = _summarize(measures, shape, boxes, pool)
         noise = np.float32(np.percentile(mean, 2) + TINY)
@@ -73,15 +72,6 @@ def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
     return fill_guesses(depth, guide)
 
 
-def _tiles(shape: tuple[int, ...]) -> Iterator[Box]:
-    for row in range(0, shape[0], _TILE_ROWS):
-        for column in range(0, shape[1], _TILE_COLUMNS):
-            yield (
-                slice(row, min(row + _TILE_ROWS, shape[0])),
-                slice(column, min(column + _TILE_COLUMNS, shape[1])),
-            )
-
-
 def _groups(measures: ScratchStack) -> Iterator[tuple[int, list[NDArray[Any]]]]:
     """Yield (index of the first, some measures), as many as fit into memory."""
     size = max(1, _GROUP_BYTES // max(measures[0].nbytes, 1))
@@ -90,12 +80,12 @@ def _groups(measures: ScratchStack) -> Iterator[tuple[int, list[NDArray[Any]]]]:
 
 
 def _summarize(
-    measures: ScratchStack, shape: tuple[int, ...], boxes: list[Box], pool: ThreadPoolExecutor
+    measures: ScratchStack, shape: tuple[int, ...], boxes: list[Tile], pool: ThreadPoolExecutor
 ) -> tuple[FloatArray, FloatArray]:
     """Return the mean and the highest of all measures."""
     total, peak = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
 
-    def add(box: Box, group: Sequence[NDArray[Any]]) -> None:
+    def add(box: Tile, group: Sequence[NDArray[Any]]) -> None:
         for measure in group:
             values = measure[box].astype(np.float32)
             total[box] += values
@@ -124,7 +114,7 @@ class _Tiles:
         self._kernel = half_kernel(_LOST_SIGMA_PX, _LOST_REACH_PX)
         self._states: dict[tuple[int, int], FloatArray] = {}
 
-    def add(self, box: Box, first: int, group: Sequence[NDArray[Any]], *, last: bool) -> None:
+    def add(self, box: Tile, first: int, group: Sequence[NDArray[Any]], *, last: bool) -> None:
         """Take a group of measures, the first of them number ``first``, into one tile."""
         key = box[0].start, box[1].start
         shape = box[0].stop - key[0], box[1].stop - key[1]
@@ -144,7 +134,7 @@ class _Tiles:
         else:
             self._states[key] = state
 
-    def _finish(self, box: Box, state: FloatArray) -> None:
+    def _finish(self, box: Tile, state: FloatArray) -> None:
         """Put the position and confidence of one tile into the depth map."""
         smooth, wide = state[filtering.SMOOTH :], state[filtering.WIDE :]
         position = _peak_position(smooth)
@@ -163,13 +153,10 @@ class _Tiles:
         self._depth.confidence[box] = contrast * peak / (peak + 2 * self._noise)
 
 
-def cut_tile(values: NDArray[Any], box: Box) -> FloatArray:
+def cut_tile(values: NDArray[Any], box: Tile) -> FloatArray:
     """Return a tile with `PAD` more all round, reflected at the border of the whole."""
     height, width = values.shape[:2]
-    rows, columns = (
-        slice(max(s.start - PAD, 0), min(s.stop + PAD, n))
-        for s, n in zip(box, (height, width), strict=True)
-    )
+    rows, columns = grow_tile(box, PAD, (height, width))
     part = values[rows, columns].astype(np.float32)
     top, left = rows.start - box[0].start + PAD, columns.start - box[1].start + PAD
     bottom, right = box[0].stop + PAD - rows.stop, box[1].stop + PAD - columns.stop

@@ -10,7 +10,6 @@ compared in that frame with the light foretold there and with the nearer surface
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -18,11 +17,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.depth.measuring import reduce_map
+from merge.disks import blur_by_disk
 from merge.encoding import encode, linearize
-from merge.enlarging import enlarge_part
 from merge.model import BoolArray, DepthMap, FloatArray
+from merge.resizing import enlarge_part, reduce_map
 from merge.scratch import ScratchStack
+from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
 # A surface counts as nearer from this much blur in front, but from this many frames at least: with
 # three frames 13 px apart (rendered landscape, which lost 0.03 dB from 0.75 frames on) the light
@@ -45,13 +45,10 @@ _LOOK_SIGMA_PX, _COLOUR_SIGMA_PX, _CALIBRATION_SIGMA_PX = 0.8, 2.0, 5.0
 _OUTLIER = 0.15
 # Light from behind is blurred at this reduction, disks wider than that many cells at a smaller one.
 _CELL_PX = 4
-_DIRECT_CELLS = 9.0
 _LAYER_RATIO = 1.5
 _TILE_PX, _PAD_PX = 128, 24
 _SCRATCH_BYTES = 128 << 20
 _FRAMES_AT_ONCE = 4
-
-Box = tuple[slice, slice]
 
 
 def settle_edges(
@@ -146,7 +143,7 @@ class _Questions:
     nearer: FloatArray
     perhaps_front: BoolArray
     perhaps_behind: BoolArray
-    tiles: dict[int, list[Box]]
+    tiles: dict[int, list[Tile]]
     gap_frames: float
 
     @classmethod
@@ -158,8 +155,8 @@ class _Questions:
         front = position - nearest > gap_frames
         behind = farthest - position > gap_frames
         nearer, own = np.round(nearest), np.round(position)
-        tiles: dict[int, list[Box]] = {}
-        for box in _tiles(position.shape):
+        tiles: dict[int, list[Tile]] = {}
+        for box in iterate_tiles(position.shape, _TILE_PX, _TILE_PX):
             found = {*nearer[box][front[box]].tolist(), *own[box][behind[box]].tolist()}
             for index in found:
                 tiles.setdefault(int(index), []).append(box)
@@ -175,15 +172,6 @@ class _Scene:
     behind: FloatArray
     position: FloatArray
     questions: _Questions
-
-
-def _tiles(shape: tuple[int, ...]) -> Iterator[Box]:
-    for row in range(0, shape[0], _TILE_PX):
-        for column in range(0, shape[1], _TILE_PX):
-            yield (
-                slice(row, min(row + _TILE_PX, shape[0])),
-                slice(column, min(column + _TILE_PX, shape[1])),
-            )
 
 
 def _own_light(
@@ -223,42 +211,17 @@ def _light_behind(
         for k in alike:
             layer += layers[k]
         if layer[..., -1].any():
-            spread = _spread(layer, float(np.mean([blur_cells[k] for k in alike])))
+            spread = blur_by_disk(layer, float(np.mean([blur_cells[k] for k in alike])))
             total = spread if total is None else total + spread
     if total is None:
         return None
     return encode(total[..., :-1] / np.maximum(total[..., -1:], np.float32(1e-3)), transfer)
 
 
-def _spread(layer: FloatArray, diameter: float) -> FloatArray:
-    """Blur by a disk; wide ones on a reduced picture."""
-    if diameter <= _DIRECT_CELLS or min(layer.shape[:2]) < 4:
-        return cv2.filter2D(layer, -1, _disk(diameter), borderType=cv2.BORDER_REFLECT)
-    small = _spread(reduce_map(layer, 2), diameter / 2)
-    return enlarge_part(small, (0, 0, *layer.shape[:2]), 2)
-
-
-def _disk(diameter: float) -> FloatArray:
-    """Return a disk that sums to 1, its rim in shares of pixels."""
-    half = int(np.ceil(diameter / 2 + 0.5))
-    fine, size = 8, 2 * half + 1
-    grid = (np.arange(size * fine) + 0.5) / fine - half - 0.5
-    inside = np.hypot(*np.meshgrid(grid, grid)) <= max(diameter, 0.5) / 2
-    kernel = inside.reshape(size, fine, size, fine).mean(axis=(1, 3))
-    return (kernel / kernel.sum()).astype(np.float32)
-
-
-def _settle(scene: _Scene, box: Box, out: FloatArray) -> None:
+def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     """Decide the places of one tile whose nearer surface is in focus in the scene's frame."""
-    shape = scene.position.shape
-    rows, columns = (
-        slice(max(s.start - _PAD_PX, 0), min(s.stop + _PAD_PX, n))
-        for s, n in zip(box, shape, strict=True)
-    )
-    padded = rows, columns
-    core = tuple(
-        slice(b.start - p.start, b.stop - p.start) for b, p in zip(box, padded, strict=True)
-    )
+    padded = grow_tile(box, _PAD_PX, scene.position.shape)
+    core = tile_within(box, padded)
     position, questions = scene.position[padded], scene.questions
     seen = scene.picture[padded].astype(np.float32)
     isbehind = position > np.float32(scene.index + questions.gap_frames)
@@ -287,7 +250,7 @@ def _shrunk(other: BoolArray, radius: int) -> BoolArray:
 
 
 def _foretell(
-    scene: _Scene, padded: Box, seen: FloatArray, sure: BoolArray
+    scene: _Scene, padded: Tile, seen: FloatArray, sure: BoolArray
 ) -> tuple[FloatArray, BoolArray]:
     """Return the light from behind at every pixel, brought in line with what is surely behind.
 
@@ -296,7 +259,7 @@ def _foretell(
     cells = tuple(slice(s.start // _CELL_PX, -(-s.stop // _CELL_PX)) for s in padded)
     behind = scene.behind[cells]
     share = reduce_map(sure.astype(np.float32), _CELL_PX)
-    light = reduce_map(seen * sure[..., None], _CELL_PX).reshape(behind.shape)
+    light = reduce_map(seen * sure[..., None], _CELL_PX)
     off = light / np.maximum(share, np.float32(1e-3))[..., None] - behind
     share = share * (np.abs(off).max(axis=2) < _OUTLIER)
     sigma = _CALIBRATION_SIGMA_PX / _CELL_PX

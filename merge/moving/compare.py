@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.model import BoolArray, FloatArray
+from merge.resizing import reduce_map
 
 
 class Pictures(Protocol):
@@ -64,13 +65,7 @@ _TINY = np.float32(1e-12)
 
 def halve(values: NDArray[np.generic]) -> FloatArray:
     """Return means of 2 x 2 blocks, channels kept; the last row and column may be repeated."""
-    picture = np.asarray(values, np.float32)
-    missing = [-n % FACTOR for n in picture.shape[:2]]
-    if any(missing):
-        picture = cv2.copyMakeBorder(picture, 0, missing[0], 0, missing[1], cv2.BORDER_REPLICATE)
-    size = (picture.shape[1] // FACTOR, picture.shape[0] // FACTOR)
-    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    return small.reshape(size[1], size[0], *values.shape[2:])
+    return reduce_map(np.asarray(values, np.float32), FACTOR)
 
 
 def blur(values: FloatArray, sigma: float) -> FloatArray:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import analysis_reduction, register_stack
-from merge.depth import measure_detail, measure_reduction, measured_shape
+from merge.depth import measure_detail, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Registration, Stack
@@ -28,6 +28,7 @@ from merge.pipeline.judging import (
 )
 from merge.pipeline.repairing import DefectFinder, Repairs
 from merge.read import read_luminance, read_samples
+from merge.resizing import reduced_shape
 from merge.samples import split_samples
 from merge.scratch import ScratchStack
 
@@ -84,7 +85,7 @@ class KeptFrames:
     def __init__(self, stack: Stack, memory_bytes: int) -> None:
         shape = stack.sources[0].shape
         self.reduction = measure_reduction(shape)
-        small = measured_shape(shape, self.reduction)
+        small = reduced_shape(shape, self.reduction)
         count = len(stack)
         self.measures = ScratchStack(count, small, np.float16, memory_bytes=memory_bytes)
         self.pictures = ScratchStack(

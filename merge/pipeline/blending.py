@@ -22,7 +22,6 @@ from merge.blend import (
     restore_detail,
     within,
 )
-from merge.enlarging import enlarge_part, enlarge_position
 from merge.model import FloatArray, MergeOptions, Stack
 from merge.pipeline.ahead import work_ahead
 from merge.pipeline.aligning import Alignment, Progress
@@ -30,6 +29,7 @@ from merge.pipeline.measuring import Measured, veil_scene
 from merge.pipeline.memory import MemoryPlan
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
+from merge.resizing import enlarge_part, enlarge_position
 from merge.scratch import ScratchPicture
 
 Box = tuple[int, int, int, int]

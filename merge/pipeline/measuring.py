@@ -16,7 +16,7 @@ import numpy as np
 from merge.align import equalize_exposure, valid_area, warp_part
 from merge.align.motion import rescale
 from merge.blend import VeilScene, foreground_position, luminance, observed_range, veil_gain
-from merge.depth import find_even_places, locate_depth, measured_shape, settle_edges
+from merge.depth import find_even_places, locate_depth, settle_edges
 from merge.encoding import linearize, scale_light
 from merge.model import (
     BoolArray,
@@ -29,6 +29,7 @@ from merge.model import (
 from merge.moving import MovingParts, find_moving_parts, hold_still
 from merge.pipeline.ahead import work_ahead
 from merge.pipeline.aligning import Alignment, KeptFrames
+from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack
 
 Box = tuple[int, int, int, int]
@@ -85,7 +86,7 @@ def measured_scene(
 ) -> Iterator[Measured]:  # fmt: skip
     """Yield the depth map and the small aligned frames; scratch vanishes at the end."""
     count, channels = len(alignment.used), stack.sources[0].shape[2]
-    small = measured_shape(box[2:], kept.reduction)
+    small = reduced_shape(box[2:], kept.reduction)
     with (
         ScratchStack(count, small, np.float16, memory_bytes=memory_bytes) as measures,
         ScratchStack(count, (*small, channels), np.float16, memory_bytes=memory_bytes) as pictures,
@@ -132,8 +133,8 @@ def _small_coverage(
     """Return what tells which reduced output pixels a frame has; None if all have all."""
     if options.extent == "common":
         return None
-    shape = measured_shape(stack.sources[0].shape, kept.reduction)
-    area = 0, 0, *measured_shape(box[2:], kept.reduction)
+    shape = reduced_shape(stack.sources[0].shape, kept.reduction)
+    area = 0, 0, *reduced_shape(box[2:], kept.reduction)
 
     def valid(slot: int) -> BoolArray | None:
         frame = alignment.registration.frames[alignment.used[slot]]
@@ -159,7 +160,7 @@ def _aligned(
             measure = measure * np.float32(_stored_factor(frame.gain, transfer))
             picture = equalize_exposure(picture, frame, transfer)
         transform = _at_reduced_size(frame.transform, box, kept.reduction)
-        area = 0, 0, *measured_shape(box[2:], kept.reduction)
+        area = 0, 0, *reduced_shape(box[2:], kept.reduction)
         warped = _warp_small(picture, transform, area, exact=kept.reduction == 1)
         measure = cv2.warpPerspective(
             measure, transform.matrix, area[:1:-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,

@@ -9,7 +9,6 @@ from contextlib import closing, contextmanager
 import numpy as np
 
 from merge.align import common_area
-from merge.enlarging import enlarge_part, enlarge_position
 from merge.errors import RegistrationError
 from merge.model import (
     DepthMap,
@@ -32,6 +31,7 @@ from merge.pipeline.judging import (
 from merge.pipeline.measuring import Measured, measured_scene
 from merge.pipeline.memory import plan_memory
 from merge.read import check_stack
+from merge.resizing import enlarge_part, enlarge_position
 
 Box = tuple[int, int, int, int]
 

@@ -15,7 +15,7 @@ from PIL import Image, ImageCms
 
 from merge.align import warp_frame
 from merge.align.motion import rescale
-from merge.depth import locate_depth, measure_detail, measure_reduction, measured_shape, reduce_map
+from merge.depth import locate_depth, measure_detail, measure_reduction
 from merge.encoding import encode, linearize
 from merge.model import (
     DepthMap,
@@ -28,6 +28,7 @@ from merge.model import (
 from merge.pipeline.judging import aligned_frames
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_frame, read_luminance, read_samples
+from merge.resizing import reduce_map, reduced_shape
 from merge.scratch import ScratchStack
 
 Box = tuple[int, int, int, int]
@@ -187,7 +188,7 @@ def locate_sharpest(
     """
     used = aligned_frames(registration)
     reduction = measure_reduction(registration.shape)
-    small = measured_shape(registration.shape, reduction)
+    small = reduced_shape(registration.shape, reduction)
     guide, best = np.zeros(small, np.float32), np.full(small, -1, np.float32)
     with ScratchStack(len(used), small, np.float16, memory_bytes=_SCRATCH_BYTES) as measures:
         for done, index in enumerate(used, 1):

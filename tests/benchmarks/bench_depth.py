@@ -21,10 +21,10 @@ from merge.depth import (
     locate_depth,
     measure_detail,
     measure_reduction,
-    measured_shape,
     settle_edges,
 )
 from merge.model import DepthMap
+from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack
 
 
@@ -66,7 +66,7 @@ def main() -> None:
     width = round((megapixels * 1.5e6) ** 0.5)
     shape = (round(megapixels * 1e6 / width), width)
     reduction = measure_reduction(shape)
-    small = measured_shape(shape, reduction)
+    small = reduced_shape(shape, reduction)
     print(describe_machine())
     print(f"{shape[1]} x {shape[0]} px, measured at {small[1]} x {small[0]}, {frames} frames")
     luminance = np.random.default_rng(1).random(shape, np.float32)

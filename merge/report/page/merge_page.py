@@ -7,13 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from merge.depth import measure_reduction, measured_shape
+from merge.depth import measure_reduction
 from merge.diagnose import describe_slices
 from merge.model import DepthMap, MergeResult
 from merge.pipeline.judging import AuditOptions, aligned_frames, known_pitch_um, tolerance_in_px
 from merge.pipeline.page_pictures import Progress, locate_sharpest, screen_pixels
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page
 from merge.report.page.viewer import Words
+from merge.resizing import reduced_shape
 
 _STAGES = {
     "align": "aligning",
@@ -89,7 +90,7 @@ def _reduced_depth(result: MergeResult, progress: Progress | None) -> DepthMap:
         )
     whole = locate_sharpest(result.stack, result.registration, progress=progress)
     step = measure_reduction(result.registration.shape)
-    height, width = measured_shape(shape, step)
+    height, width = reduced_shape(shape, step)
     rows = np.s_[row // step : row // step + height]
     columns = np.s_[column // step : column // step + width]
     return DepthMap(

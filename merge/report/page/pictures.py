@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from merge.depth import reduce_map
 from merge.model import DepthMap, FloatArray
 from merge.pipeline.page_pictures import ShownFrame
+from merge.resizing import reduce_map
 
 Bytes = NDArray[np.uint8]
 Box = tuple[int, int, int, int]

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage.transform import resize
 
-from merge.enlarging import enlarge_part, enlarge_position
+from merge.resizing import enlarge_part, enlarge_position
 
 
 @pytest.mark.parametrize("reduction", [1, 2, 3])

@@ -1,4 +1,4 @@
-"""Maps at a reduced size, read at full size, part by part.
+"""Maps at a reduced size, and back at full size, part by part.
 
 Pixel (i, j) of a map reduced by a factor r stands for the block of r x r pixels whose first is
 (i r, j r); the last row and column may stand for incomplete blocks.
@@ -16,6 +16,24 @@ Box = tuple[int, int, int, int]
 
 # Depths farther apart than this, in frames, lie on different things: nothing lies between them.
 _APART_FRAMES = 1.5
+
+
+def reduced_shape(shape: tuple[int, ...], reduction: int) -> tuple[int, int]:
+    """Return the shape of a reduced map: the last pixel stands for an incomplete block."""
+    return -(-shape[0] // reduction), -(-shape[1] // reduction)
+
+
+def reduce_map(values: FloatArray, reduction: int) -> FloatArray:
+    """Return block means, shape `reduced_shape`, channels kept."""
+    if reduction == 1:
+        return values
+    height, width = reduced_shape(values.shape, reduction)
+    missing = (height * reduction - values.shape[0], width * reduction - values.shape[1])
+    padded = values
+    if any(missing):
+        padded = cv2.copyMakeBorder(values, 0, missing[0], 0, missing[1], cv2.BORDER_REPLICATE)
+    small = cv2.resize(padded, (width, height), interpolation=cv2.INTER_AREA)
+    return small.reshape(height, width, *values.shape[2:])
 
 
 def enlarge_part(values: FloatArray, box: Box, reduction: int) -> FloatArray:
