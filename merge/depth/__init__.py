@@ -5,11 +5,13 @@ then filtered along picture edges and their peak along the stack is located.
 """
 
 from merge.depth.even import find_even_places
+from merge.depth.guide import SharpestPicture
 from merge.depth.locating import locate_depth
 from merge.depth.measuring import measure_detail, measure_reduction
 from merge.depth.occlusion import settle_edges
 
 __all__ = [
+    "SharpestPicture",
     "find_even_places",
     "locate_depth",
     "measure_detail",

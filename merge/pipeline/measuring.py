@@ -16,7 +16,7 @@ import numpy as np
 from merge.align import equalize_exposure, valid_area, warp_part
 from merge.align.motion import rescale
 from merge.blend import VeilScene, foreground_position, luminance, observed_range, veil_gain
-from merge.depth import find_even_places, locate_depth, settle_edges
+from merge.depth import SharpestPicture, find_even_places, locate_depth, settle_edges
 from merge.encoding import linearize, scale_light
 from merge.model import (
     BoolArray,
@@ -35,9 +35,6 @@ from merge.scratch import ScratchStack
 Box = tuple[int, int, int, int]
 Limits = tuple[FloatArray, FloatArray]
 
-# The guide picture takes the sharpest frame over a wider window than depth is measured with, so
-# that it is no patchwork.
-_GUIDE_SIGMA_PX = 2.0
 # Which end of the stack is near, if no file tells, is judged on about this many frames; first frame
 # near, as brackets are usually shot, unless the other way explains clearly more.
 _JUDGED_FRAMES = 4
@@ -91,17 +88,14 @@ def measured_scene(
         ScratchStack(count, small, np.float16, memory_bytes=memory_bytes) as measures,
         ScratchStack(count, (*small, channels), np.float16, memory_bytes=memory_bytes) as pictures,
     ):
-        guide = np.zeros((*small, channels), np.float32)
-        best = np.full(small, -1, np.float32)
+        guide = SharpestPicture((*small, channels))
         for measure, picture in _aligned(kept, stack, alignment, box, options):
             measures.append(measure)
             pictures.append(picture)
-            smooth = cv2.GaussianBlur(measure, (0, 0), _GUIDE_SIGMA_PX)
-            np.copyto(guide, picture, where=(smooth > best)[..., None])
-            np.maximum(best, smooth, out=best)
+            guide.add(measure, picture)
         kept.close()
-        depth = locate_depth(measures, guide)
-        even = find_even_places(luminance(guide))
+        depth = locate_depth(measures, guide.pixels)
+        even = find_even_places(luminance(guide.pixels))
         near_first, limits = None, None
         if alignment.positions_px is not None:
             limits = _light_limits(pictures, kept.reduction, alignment.transfer)

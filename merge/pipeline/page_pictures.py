@@ -15,7 +15,7 @@ from PIL import Image, ImageCms
 
 from merge.align import warp_frame
 from merge.align.motion import rescale
-from merge.depth import locate_depth, measure_detail, measure_reduction
+from merge.depth import SharpestPicture, locate_depth, measure_detail, measure_reduction
 from merge.encoding import encode, linearize
 from merge.model import (
     DepthMap,
@@ -40,8 +40,6 @@ _SCRATCH_BYTES = 256 << 20
 # Where a frame has no pixel: the page's grey around pictures, not the black of a dark subject.
 _NO_PIXEL = (52, 56, 58)
 _WORKERS, _BAND_ROWS = 2, 256
-# Sharpest places are found over a window this wide, so that the choice is no patchwork.
-_GUIDE_SIGMA_PX = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,7 +187,7 @@ def locate_sharpest(
     used = aligned_frames(registration)
     reduction = measure_reduction(registration.shape)
     small = reduced_shape(registration.shape, reduction)
-    guide, best = np.zeros(small, np.float32), np.full(small, -1, np.float32)
+    guide = SharpestPicture((*small, 1))
     with ScratchStack(len(used), small, np.float16, memory_bytes=_SCRATCH_BYTES) as measures:
         for done, index in enumerate(used, 1):
             transform = registration.frames[index].transform
@@ -200,11 +198,9 @@ def locate_sharpest(
             measure, picture = np.moveaxis(warp_frame(np.dstack(layers), moved), 2, 0)
             measure = np.maximum(np.nan_to_num(measure), 0)
             measures.append(measure)
-            measure = cv2.GaussianBlur(measure, (0, 0), _GUIDE_SIGMA_PX)
-            np.copyto(guide, np.nan_to_num(picture), where=measure > best)
-            np.maximum(best, measure, out=best)
+            guide.add(measure, np.nan_to_num(picture)[..., None])
             if progress is not None:
                 progress("Finding the sharpest parts", done, len(used))
-        depth = locate_depth(measures, guide[..., None])
+        depth = locate_depth(measures, guide.pixels)
     place = np.interp(depth.position, np.arange(len(used)), used).astype(np.float32)
     return DepthMap(place, depth.confidence)

@@ -71,6 +71,16 @@ def program_version() -> str:
     return _version_of("depthweld")
 
 
+def program_record() -> dict[str, Any]:
+    """Return the versions of this program and of what it runs on."""
+    return {
+        "depthweld": program_version(),
+        "python": platform.python_version(),
+        "system": platform.platform(),
+        "libraries": {name: _version_of(name) for name in _LIBRARIES},
+    }
+
+
 def settings_record(options: MergeOptions) -> dict[str, Any]:
     """Return the settings as JSON values."""
     return dataclasses.asdict(options)
@@ -119,12 +129,7 @@ def build_record(result: MergeResult, outputs: Mapping[str, Path]) -> dict[str, 
         "format": FORMAT,
         "version": VERSION,
         "finished_at": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
-        "program": {
-            "depthweld": program_version(),
-            "python": platform.python_version(),
-            "system": platform.platform(),
-            "libraries": {name: _version_of(name) for name in _LIBRARIES},
-        },
+        "program": program_record(),
         "settings": settings_record(result.options),
         "ordered_by": result.stack.ordered_by,
         "reference": result.registration.reference,

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.metadata
-import platform
 from collections.abc import Mapping
 from typing import Any
 
 from merge.pipeline.auditing import AuditResult
 from merge.pipeline.page_pictures import Progress, locate_sharpest
-from merge.pipeline.record import program_version
-from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page
+from merge.pipeline.record import program_record
+from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
 from merge.report.page.viewer import Words
-
-_LIBRARIES = ("numpy", "opencv-python-headless", "scipy", "pillow")
 
 
 def audit_page(
@@ -76,7 +72,6 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         f"ISO {settings['iso']:g}" if settings["iso"] else "",
         _shutter(settings["exposure_time_s"]) if settings["exposure_time_s"] else "",
     ]
-    libraries = ", ".join(f"{name} {_version(name)}" for name in _LIBRARIES)
     return [
         ("Frames", f"{len(frames)}, {frames[0]['name']} to {frames[-1]['name']}; {aligned} aligned"
          + ("; stopped before the last" if record["interrupted"] else "")),
@@ -87,17 +82,9 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Time", f"{record['seconds']:.1f} s, this page not counted"),
         ("Memory at most", "not known on this system" if peak is None
          else f"{peak / 2**20:.0f} MiB, this page not counted"),
-        ("Versions", f"depthweld {program_version()}, Python {platform.python_version()}, "
-         f"{libraries}"),
+        *version_rows(program_record()),
     ]  # fmt: skip
 
 
 def _shutter(seconds: float) -> str:
     return f"{seconds:g} s" if seconds >= 0.3 else f"1/{1 / seconds:.0f} s"
-
-
-def _version(distribution: str) -> str:
-    try:
-        return importlib.metadata.version(distribution)
-    except importlib.metadata.PackageNotFoundError:
-        return "unknown"

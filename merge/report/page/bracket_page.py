@@ -112,6 +112,15 @@ class RunFacts:
     again: str
 
 
+def version_rows(program: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the versions of `merge.pipeline.record.program_record` in words."""
+    libraries = ", ".join(f"{name} {number}" for name, number in program["libraries"].items())
+    return [
+        ("Versions", f"depthweld {program['depthweld']}, Python {program['python']}, {libraries}"),
+        ("System", program["system"]),
+    ]
+
+
 def bracket_page(
     view: BracketView,
     *,

@@ -12,7 +12,7 @@ from merge.diagnose import describe_slices
 from merge.model import DepthMap, MergeResult
 from merge.pipeline.judging import AuditOptions, aligned_frames, known_pitch_um, tolerance_in_px
 from merge.pipeline.page_pictures import Progress, locate_sharpest, screen_pixels
-from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page
+from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
 from merge.report.page.viewer import Words
 from merge.resizing import reduced_shape
 
@@ -141,10 +141,8 @@ def run_rows(
         if peak_bytes is None
         else f"{peak_bytes / 2**20:.0f} MiB, this page not counted"
     )
-    libraries = ", ".join(f"{name} {number}" for name, number in program["libraries"].items())
     return [
         ("Time", f"{sum(seconds.values()):.1f} s ({parts})"),
         ("Memory at most", memory),
-        ("Versions", f"depthweld {program['depthweld']}, Python {program['python']}, {libraries}"),
-        ("System", program["system"]),
+        *version_rows(program),
     ]
