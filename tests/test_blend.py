@@ -132,7 +132,7 @@ def test_detail_in_small_parts_is_the_detail_as_a_whole(monkeypatch):
     frames = [cv2.GaussianBlur(picture_of(k, (150, 187, 3)), (0, 0), s)
               for k, s in ((5, 0.8), (6, 1.5), (7, 3.0))]  # fmt: skip
     whole = detail_of(frames)
-    monkeypatch.setattr("merge.blend.detail._PART_PX", 32)
+    monkeypatch.setattr("merge.blend.detail.DETAIL_PART_PX", 32)
     np.testing.assert_allclose(detail_of(frames), whole, atol=1e-6)
 
 

@@ -6,7 +6,7 @@ lies behind it; `restore_detail` undoes the small blur of places between two fra
 """
 
 from merge.blend.common import luminance
-from merge.blend.detail import DetailBlend
+from merge.blend.detail import DETAIL_PART_PX, DetailBlend
 from merge.blend.parts import Part, within
 from merge.blend.surface import (
     PART_PX,
@@ -28,6 +28,7 @@ from merge.blend.veil import (
 )
 
 __all__ = [
+    "DETAIL_PART_PX",
     "PART_PX",
     "Coverage",
     "DetailBlend",

@@ -22,7 +22,7 @@ _WINDOW_SIGMA_PX = 1.0
 # Levels that are done in parts; a part's side, what is blended around it so that it can be
 # collapsed by itself, and the margin that its bands' energies need.
 _FINE_LEVELS = 2
-_PART_PX, _HALO_PX, _MARGIN_PX = 512, 8, 24
+DETAIL_PART_PX, _HALO_PX, _MARGIN_PX = 512, 8, 24
 
 
 class _Bands:
@@ -68,8 +68,8 @@ class DetailBlend:
         self._fine = min(_FINE_LEVELS, levels)
         self._coarse = levels - self._fine
         self._known_coarse = coarse
-        self.parts = list(divide(shape, _PART_PX, _HALO_PX, _MARGIN_PX, None))
-        chosen = divide(shape, _PART_PX, _HALO_PX, _MARGIN_PX, rows)
+        self.parts = list(divide(shape, DETAIL_PART_PX, _HALO_PX, _MARGIN_PX, None))
+        chosen = divide(shape, DETAIL_PART_PX, _HALO_PX, _MARGIN_PX, rows)
         self.own_parts = list(chosen)
         if coarse is not None:
             self.parts = self.own_parts

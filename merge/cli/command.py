@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
 import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any, NoReturn
 
 import click
@@ -16,6 +17,7 @@ from merge.errors import MergeError
 EXIT_FAILED, EXIT_USAGE, EXIT_FINDINGS = 1, 2, 3
 # By the shells' custom of 128 plus the signal's number.
 EXIT_INTERRUPTED, EXIT_TERMINATED = 130, 143
+_M_ARENA_MAX = -8
 
 
 class Command(click.Command):
@@ -34,6 +36,7 @@ class Command(click.Command):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; what a user can cause is one line."""
+        _pool_freed_memory()
         try:
             with _exit_on_termination():
                 return super().invoke(ctx)
@@ -59,6 +62,17 @@ class Command(click.Command):
 def print_line(message: str) -> None:
     """Print a message as one line on stderr, whatever stands in it."""
     click.echo(" ".join(message.split()), err=True)
+
+
+def _pool_freed_memory() -> None:
+    """Let all threads share one pool of freed memory, where the C library keeps several.
+
+    The pools of glibc took 0.12 to 0.24 GB in a merge of 24 megapixels, differently every time; one
+    pool takes no longer. The number of the setting is that of mallopt(3).
+    """
+    if sys.platform.startswith("linux"):
+        with suppress(OSError, AttributeError):  # another C library
+            ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
 
 
 @contextmanager

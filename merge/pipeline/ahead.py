@@ -27,6 +27,7 @@ def work_ahead(
                 result = running.pop(0).result()
                 running += [pool.submit(work, item) for item in islice(waiting, 1)]
                 yield result
+                del result  # not held while the next one is waited for
         finally:
             for job in running:
                 job.cancel()

@@ -86,16 +86,19 @@ def blend_detail(job: Blending, plan: MemoryPlan) -> FloatArray:
 def _add_details(job: Blending, blend: DetailBlend, band: tuple[int, int]) -> None:
     """Read every frame and add it."""
     used, coverage = job.alignment.used, _coverage_of(job)
+
+    def add(slot: int, sampler: FrameSampler) -> None:
+        def add_part(part: Part) -> None:
+            valid = None if coverage is None else coverage(slot, part.box)
+            blend.add_part(part, sampler.sample(_inside(job.box, part.box)), valid)
+
+        list(pool.map(add_part, blend.parts))
+        blend.end_frame()
+
+    samplers = work_ahead(lambda index: _sampler_of(job, index), used)
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        samplers = work_ahead(lambda index: _sampler_of(job, index), used)
-        for slot, sampler in enumerate(samplers):
-
-            def add(part: Part, slot: int = slot, sampler: FrameSampler = sampler) -> None:
-                valid = None if coverage is None else coverage(slot, part.box)
-                blend.add_part(part, sampler.sample(_inside(job.box, part.box)), valid)
-
-            list(pool.map(add, blend.parts))
-            blend.end_frame()
+        for slot in range(len(used)):
+            add(slot, next(samplers))  # without a name: not held while the next one is read
             job.report("Merging", band[0] * len(used) + slot + 1, band[1] * len(used))
 
 
@@ -146,28 +149,22 @@ def _add_frames(
             veil = find_veil(small, slot, scene, transfer)
         return sampler, veil
 
+    def add(slot: int, sampler: FrameSampler, veil: Veil | None) -> None:
+        def add_part(part: Part) -> None:
+            share = blend.share_of(slot, part)
+            if share is None:
+                return
+            pixels = sampler.sample(_inside(job.box, share.box))
+            if veil is not None and scene is not None:
+                pixels = remove_veil(pixels, share.box, veil, scene, measured.reduction, transfer)
+            blend.add_share(share, pixels)
+
+        list(pool.map(add_part, blend.parts_with(slot)))
+
+    frames = work_ahead(read, slots)
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for done, (slot, (sampler, veil)) in enumerate(
-            zip(slots, work_ahead(read, slots), strict=True), 1
-        ):
-
-            def add(
-                part: Part,
-                slot: int = slot,
-                sampler: FrameSampler = sampler,
-                veil: Veil | None = veil,
-            ) -> None:
-                share = blend.share_of(slot, part)
-                if share is None:
-                    return
-                pixels = sampler.sample(_inside(job.box, share.box))
-                if veil is not None and scene is not None:
-                    pixels = remove_veil(
-                        pixels, share.box, veil, scene, measured.reduction, transfer
-                    )
-                blend.add_share(share, pixels)
-
-            list(pool.map(add, blend.parts_with(slot)))
+        for done, slot in enumerate(slots, 1):
+            add(slot, *next(frames))  # without a name: not held while the next one is read
             job.report("Merging", band[0] * len(slots) + done, band[1] * len(slots))
 
 

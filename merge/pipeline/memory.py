@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from merge.align import analysis_reduction
-from merge.blend import PART_PX
+from merge.blend import DETAIL_PART_PX, PART_PX
 from merge.depth import measure_reduction
 from merge.errors import MemoryLimitError
 from merge.model import FrameSource, MergeOptions
@@ -65,13 +65,17 @@ def plan_memory(source: FrameSource, output: tuple[int, int], options: MergeOpti
     limit_bytes = options.memory_limit_bytes
     if limit_bytes is None:
         return MemoryPlan(_SCRATCH_BYTES, ((0, height),), on_disk=False)
+    detail = options.method == "detail"
     scratch = min(_SCRATCH_BYTES, limit_bytes // _SCRATCH_SHARE)
-    fixed = _fixed_bytes(source) + 2 * scratch
-    row_bytes = int(_SPARE * _blended_bytes(source.shape[2], options.method) * width)
-    if max(fixed + height * row_bytes, _first_pass_bytes(source)) <= limit_bytes:
+    fixed = _fixed_bytes(source, detail=detail) + 2 * scratch
+    row_bytes = int(_SPARE * _blended_bytes(source.shape[2], detail=detail) * width)
+    other = max(_first_pass_bytes(source), 0 if detail else _depth_bytes(output))
+    in_memory = 0 if detail else height * width * source.shape[2] * 4
+    if max(fixed + height * row_bytes, other + in_memory) <= limit_bytes:
         return MemoryPlan(scratch, ((0, height),), on_disk=False)
-    rows = (limit_bytes - fixed) // row_bytes // PART_PX * PART_PX
-    least = max(fixed + PART_PX * row_bytes, _first_pass_bytes(source))
+    part = DETAIL_PART_PX if detail else PART_PX
+    rows = (limit_bytes - fixed) // row_bytes // part * part
+    least = max(fixed + part * row_bytes, other)
     if rows <= 0 or least > limit_bytes:
         megapixels = source.shape[0] * source.shape[1] / 1e6
         raise MemoryLimitError(
@@ -82,11 +86,17 @@ def plan_memory(source: FrameSource, output: tuple[int, int], options: MergeOpti
     return MemoryPlan(scratch, bands, on_disk=True)
 
 
-def _blended_bytes(channels: int, method: str) -> int:
+def _blended_bytes(channels: int, *, detail: bool) -> int:
     """Return what a pixel of the output takes until it is finished."""
     result = 4 * channels
-    # The two finest levels, a quarter more with the second, and their energies.
-    return (result + 4) * 5 // 4 if method == "detail" else result
+    # The two finest levels with their energies, a quarter more with the second, and a half more
+    # with the coarse ones, of which a frame's own and those kept are alive at once.
+    return (result + 4) * 3 // 2 if detail else result
+
+
+def _depth_bytes(output: tuple[int, int]) -> int:
+    """Return what the depth map and its confidence at full size need, after blending."""
+    return _BASE_BYTES + int(_SPARE * 2 * 4 * output[0] * output[1])
 
 
 def _sample_bytes(source: FrameSource) -> int:
@@ -96,12 +106,12 @@ def _sample_bytes(source: FrameSource) -> int:
     return height * width * channels * each
 
 
-def _fixed_bytes(source: FrameSource) -> int:
+def _fixed_bytes(source: FrameSource, *, detail: bool) -> int:
     """Return what the last pass needs beside its output: frames, small maps, libraries."""
     height, width, channels = source.shape
     reduced = height * width // measure_reduction(source.shape) ** 2
     # Light, unveiled, low, high; two frames' veils and small pictures; depth and evenness.
-    small = reduced * 4 * (4 * channels + 2 * (2 * channels + 2) + 4)
+    small = 0 if detail else reduced * 4 * (4 * channels + 2 * (2 * channels + 2) + 4)
     return _BASE_BYTES + int(_SPARE * (_FRAMES_IN_FLIGHT * _sample_bytes(source) + small))
 
 
