@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
-
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from merge.model import FloatArray
+from merge.threads import share_out
 
 Array = NDArray[np.float64]
 BandArray = NDArray[np.int16]
@@ -39,48 +37,67 @@ def _cubic(t: np.float32) -> tuple[np.float32, ...]:  # pragma: no cover - compi
     return w0, w1, np.float32(1) - w0 - w1 - w3, w3
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@numba.njit(cache=True, nogil=True, fastmath=True, inline="always")
+def _across(  # pragma: no cover - compiled
+    band: BandArray, row: int, column: int, weights: tuple[np.float32, ...]
+) -> np.float32:
+    """Return the weighted sum of four pixels of a row."""
+    # Unsigned places: no check for those counted from the end.
+    y, x = np.uint64(row), np.uint64(column)
+    one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
+    total = weights[0] * band[y, x] + weights[1] * band[y, x + one]
+    return total + weights[2] * band[y, x + two] + weights[3] * band[y, x + three]
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+def _lies_inside(  # pragma: no cover - compiled
+    first: BandArray, left: int, top: int, side: int, matrix: Array
+) -> bool:
+    """Tell whether a tile and what is around it lie inside both pictures: its corners do."""
+    right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
+    for y in (top - 1, top + side):
+        for x in (left - 1, left + side):
+            depth = matrix[2, 0] * x + matrix[2, 1] * y + 1.0
+            sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / depth
+            sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / depth
+            if min(x, y, sx, sy) < _MARGIN_PX or max(x, sx) > right or max(y, sy) > bottom:
+                return False
+    return True
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 def _fill(  # pragma: no cover - compiled
     first: BandArray, second: BandArray, left: int, top: int, matrix: Array, patch: FloatArray
 ) -> None:
     """Fill ``patch[:2]`` with a tile of both pictures, ``patch[2]`` with 1 where both have it."""
-    height, width = first.shape
     side = patch.shape[1]
-    lowest, right, bottom = _MARGIN_PX, width - 1 - _MARGIN_PX, height - 1 - _MARGIN_PX
+    right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
+    whole = _lies_inside(first, left, top, side - 2, matrix)
     for i in range(side):
         y = top + i - 1
         for j in range(side):
             x = left + j - 1
-            depth = matrix[2, 0] * x + matrix[2, 1] * y + 1.0
-            sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / depth
-            sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / depth
-            inside = (
-                lowest <= x <= right
-                and lowest <= y <= bottom
-                and lowest <= sx <= right
-                and lowest <= sy <= bottom
-            )
-            if not inside:
+            scale = 1.0 / (matrix[2, 0] * x + matrix[2, 1] * y + 1.0)
+            sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) * scale
+            sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) * scale
+            if not whole and (
+                min(x, y, sx, sy) < _MARGIN_PX or max(x, sx) > right or max(y, sy) > bottom
+            ):
                 patch[0, i, j] = patch[1, i, j] = patch[2, i, j] = 0
                 continue
             column, row = int(sx), int(sy)
-            x0, x1, x2, x3 = _cubic(np.float32(sx - column))
-            weights = _cubic(np.float32(sy - row))
-            total = np.float32(0)
-            for k in range(4):
-                line = second[row + k - 1]
-                total += weights[k] * (
-                    x0 * line[column - 1]
-                    + x1 * line[column]
-                    + x2 * line[column + 1]
-                    + x3 * line[column + 2]
-                )
+            across = _cubic(np.float32(sx - column))
+            down = _cubic(np.float32(sy - row))
+            total = down[0] * _across(second, row - 1, column - 1, across)
+            total += down[1] * _across(second, row, column - 1, across)
+            total += down[2] * _across(second, row + 1, column - 1, across)
+            total += down[3] * _across(second, row + 2, column - 1, across)
             patch[0, i, j] = _UNIT * first[y, x]
             patch[1, i, j] = _UNIT * total
             patch[2, i, j] = 1
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 def _compare_tiles(  # pragma: no cover - compiled
     first: BandArray, second: BandArray, corners: NDArray[np.int64], side: int, matrix: Array,
     out: Array,
@@ -90,7 +107,7 @@ def _compare_tiles(  # pragma: no cover - compiled
     for tile in range(corners.shape[0]):
         out[tile] = 0
         _fill(first, second, corners[tile, 0], corners[tile, 1], matrix, patch)
-        aa = bb = ab = count = 0.0
+        aa = bb = ab = count = np.float32(0)
         for i in range(1, side + 1):
             for j in range(1, side + 1):
                 a, b = patch[0, i, j], patch[1, i, j]
@@ -107,17 +124,15 @@ def _compare_tiles(  # pragma: no cover - compiled
         trust = fa * fa * aa / (fa * fa * aa + 3 * misfit)
         weight = trust * trust * count / misfit
         ga, gb = np.float32(fa), np.float32(fb)
-        xx = xy = yy = rx = ry = 0.0
+        xx = xy = yy = rx = ry = np.float32(0)
         for i in range(1, side + 1):
             for j in range(1, side + 1):
-                if patch[2, i, j] * patch[2, i - 1, j] * patch[2, i + 1, j] == 0:
-                    continue
-                if patch[2, i, j - 1] * patch[2, i, j + 1] == 0:
-                    continue
+                known = patch[2, i, j] * patch[2, i - 1, j] * patch[2, i + 1, j]
+                known *= patch[2, i, j - 1] * patch[2, i, j + 1] / 4
                 gx = ga * (patch[0, i, j + 1] - patch[0, i, j - 1])
-                gx = (gx + gb * (patch[1, i, j + 1] - patch[1, i, j - 1])) / 4
+                gx = known * (gx + gb * (patch[1, i, j + 1] - patch[1, i, j - 1]))
                 gy = ga * (patch[0, i + 1, j] - patch[0, i - 1, j])
-                gy = (gy + gb * (patch[1, i + 1, j] - patch[1, i - 1, j])) / 4
+                gy = known * (gy + gb * (patch[1, i + 1, j] - patch[1, i - 1, j]))
                 residual = gb * patch[1, i, j] - ga * patch[0, i, j]
                 xx += gx * gx
                 xy += gx * gy
@@ -170,7 +185,6 @@ def compare_tiles(
     if len(chunks) == 1:
         compare(chunks[0])
     else:
-        with ThreadPoolExecutor(os.cpu_count()) as pool:
-            list(pool.map(compare, chunks))
+        share_out(compare, chunks)
     normal = out[:, [0, 1, 1, 2]].reshape(-1, 2, 2) * _INDEPENDENT
     return normal, out[:, 3:5] * _INDEPENDENT, float(out[:, 5].sum()), float(out[:, 6].sum())
