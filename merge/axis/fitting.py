@@ -17,17 +17,16 @@ from merge.axis.preparing import (
     sharpest_frame,
     stack_energies,
 )
-from merge.axis.softness import judge_frames
-from merge.axis.solving import (
-    Solution,
+from merge.axis.residuals import (
     Windows,
     compare,
     cut_windows,
     misfit,
     search_tiles,
     slopes_of,
-    solve,
 )
+from merge.axis.softness import judge_frames
+from merge.axis.solving import FROM_NEAR, Solution, solve
 from merge.errors import RegistrationError
 from merge.model import FocusAxis, TileEnergies
 
@@ -207,7 +206,7 @@ def _solve_best_explained(
     solution = solve(windows, frames_px, tiles_px)
     kept = _best_explained(misfit(windows, solution.frames_px, solution.tiles_px), centres)
     windows = cut_windows(data, energy[:, :, kept], centres[kept], half)
-    return solve(windows, solution.frames_px, solution.tiles_px[kept])
+    return solve(windows, solution.frames_px, solution.tiles_px[kept], least=FROM_NEAR)
 
 
 def _best_explained(misfits: Array, centres: Index) -> Index:
@@ -272,12 +271,11 @@ def _detail_in_focus(
     out with 0.6 of their true share of detail (now within 30 %), gaps of 24 px with a third (now
     half).
     """
-    weight = np.broadcast_to(windows.used[:, None, :], windows.value.shape).astype(float)
     for _ in range(_SPECTRUM_ROUNDS):  # what is seen in a gap has the spectrum of blur
-        amplitude = compare(windows, slopes, frames_px, tiles_px, weight, rounds=2)[1]
+        amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
         amplitude = np.clip(amplitude, 1.0, _MOST_RAISED)
         slopes = slopes_of(windows, amplitude)
-    peak, raised = windows.peak[:, :2], amplitude[:, :2, 0]
+    peak, raised = windows.peak[:, :2], amplitude[:, :2]
     raised[peak < 2 * noise.T] = 1.0
     return np.asarray(np.sqrt((peak * raised).sum(axis=1)))
 

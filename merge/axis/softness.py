@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.axis.preparing import StackEnergies, brightness_noise
-from merge.axis.solving import Windows, compare, cut_windows, slopes_of
+from merge.axis.residuals import Windows, compare, cut_windows, inside_stack, slopes_of
 from merge.model import FrameQuality, TileEnergies
 
 Array = NDArray[np.float64]
@@ -106,15 +106,15 @@ def _surprises(windows: Windows, frames: Array, place: Array) -> _Surprises:
     """Predict each entry of the windows from the tile's other entries."""
     slopes = slopes_of(windows)
     surprise = np.zeros(windows.value.shape)
-    inside = np.broadcast_to(windows.used[:, None, :], windows.value.shape).astype(float)
+    inside = inside_stack(windows)
     near = np.zeros(windows.frames.shape, bool)
     for entry in range(windows.frames.shape[1]):
         weight = inside.copy()
         weight[:, :, entry] = 0
-        residual, _, share, _ = compare(windows, slopes, frames, place, weight, rounds=2)
-        surprise[:, :, entry] = residual[:, :, entry]
-        witness = np.where(weight[:, 0] > 0, share[:, 0], 0).max(axis=1)
-        near[:, entry] = (share[:, 0, entry] > _NEAR_FOCUS) & (witness > _WITNESS)
+        fit = compare(windows, slopes, frames, place, weight, rounds=2)
+        surprise[:, :, entry] = fit.residual[:, :, entry]
+        witness = np.where(weight[:, 0] > 0, fit.share[:, 0], 0).max(axis=1)
+        near[:, entry] = (fit.share[:, 0, entry] > _NEAR_FOCUS) & (witness > _WITNESS)
         near[:, entry] &= windows.used[:, entry]
     return _Surprises(surprise, near)
 

@@ -42,8 +42,10 @@ class BlurTables:
 
     Attributes
     ----------
-    share, derivative : ndarray, float64, flattened from (bands, slopes, columns)
+    share, derivative : ndarray, float64, shape (bands * slopes, columns)
         Energy left, 1 in focus, and its derivative with respect to diameter over sigma.
+    per_unit : float
+        Columns a unit of diameter over sigma; the last column serves for all beyond.
     octaves : ndarray, shape (B, slopes)
         Logarithm to base 2 of the energy of every band in focus, up to one constant: what the
         lens does to a power law.
@@ -52,20 +54,7 @@ class BlurTables:
     share: Array
     derivative: Array
     octaves: Array
-
-    def look_up(self, ratio: Array, rows: Index) -> tuple[Array, Array]:
-        """Return the share of a band's energy left by a blur circle, and its derivative.
-
-        Parameters
-        ----------
-        ratio : ndarray
-            Diameter over the band's sigma, >= 0; values above 60 count as 60.
-        rows : ndarray of int
-            From `choose_rows`; broadcasts against `ratio`.
-        """
-        column = (ratio * ((_COLUMNS - 1) / _LARGEST) + 0.5).astype(np.intp)
-        at = np.minimum(column, _COLUMNS - 1) + rows * _COLUMNS
-        return self.share[at], self.derivative[at]
+    per_unit: float = (_COLUMNS - 1) / _LARGEST
 
     def choose_rows(self, amplitude: Array) -> Index:
         """Return the table row for each tile's own spectrum.
@@ -118,8 +107,8 @@ def _tables_for(sigma_px: tuple[float, ...], wave_px: float) -> BlurTables:
     # In focus, a power law of this slope has this energy in each band; the lens takes its part.
     octaves = np.arange(len(bands))[:, None] * _SLOPES
     return BlurTables(
-        share=share.ravel(),
-        derivative=np.gradient(share, _LARGEST / (_COLUMNS - 1), axis=2).ravel(),
+        share=share.reshape(-1, _COLUMNS),
+        derivative=np.gradient(share, _LARGEST / (_COLUMNS - 1), axis=2).reshape(-1, _COLUMNS),
         octaves=octaves + np.log2(np.stack([band[1] for band in bands])),
     )
 

@@ -1,0 +1,283 @@
+"""Data against model, tile by tile (compiled): amplitudes, residuals, the best of many places.
+
+Data and model are compared as logarithms with the same floor added to both.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.axis.preparing import StackEnergies
+from merge.axis.transfer import BlurTables
+from merge.threads import share_out
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+T = TypeVar("T")
+
+# Added to data and model, as a share of a tile's largest energy in the band. Without it the
+# noise of vanishing energies decides and the scale drifts away. Over 13 known stacks the worst
+# step of each was off by 11 % in the mean with 0.06, 8 % with 0.1.
+FLOOR = 0.1
+# Residuals of ordinary tiles: where the costs that are compared between fits turn flat.
+TYPICAL = 0.2
+_LEAST_AMPLITUDE = 0.05
+_CHUNK = 256
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Energies of tiles in the frames around each tile's peak, on a logarithmic scale.
+
+    K tiles, B bands, W frames a tile. `frames` (K, W) indexes the stack and `used` (K, W)
+    tells which entries lie inside it; `value` (K, B, W) is energy over `peak` (K, B). `blur`
+    tells what blur leaves of a band.
+    """
+
+    frames: Index
+    used: Mask
+    value: Array
+    logarithm: Array
+    peak: Array
+    sigma_px: Array
+    blur: BlurTables
+
+
+def cut_windows(data: StackEnergies, energy: Array, centres: Index, half_width: int) -> Windows:
+    """Gather the frames within ``half_width`` of every tile's peak frame.
+
+    ``energy`` is (N, B, K) for the K tiles out of ``data``, in order of the focus axis, and
+    ``centres`` (K,) are their peak frames.
+    """
+    count, _, tiles = energy.shape
+    around = centres[:, None] + np.arange(-half_width, half_width + 1)
+    used = (around >= 0) & (around < count)
+    frames = np.clip(around, 0, count - 1)
+    peak = np.maximum(energy.max(axis=0), 1e-12).T
+    value = np.moveaxis(energy[frames, :, np.arange(tiles)[:, None]], 2, 1) / peak[:, :, None]
+    value = np.ascontiguousarray(np.maximum(value, -FLOOR / 2))
+    return Windows(frames, used, value, np.log(value + FLOOR), peak, data.sigma_px, data.blur)
+
+
+def slopes_of(data: Windows, amplitude: Array | None = None) -> Index:
+    """Return every tile's spectrum as table rows, (K, B).
+
+    ``amplitude`` is (K, B): energy without blur over the largest seen.
+    """
+    sharp = data.peak if amplitude is None else data.peak * amplitude
+    return np.ascontiguousarray(data.blur.choose_rows(sharp.T).T)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Model of every tile at one place: `amplitude` (K, B), the rest (K, B, W).
+
+    `share` is what blur leaves and `derivative` its own with respect to diameter over sigma.
+    """
+
+    residual: Array
+    amplitude: Array
+    share: Array
+    derivative: Array
+
+
+def compare(
+    data: Windows,
+    slopes: Index,
+    frames_px: Array,
+    tiles_px: Array,
+    weight: Array | None = None,
+    *,
+    rounds: int,
+) -> Fit:
+    """Fit the amplitude of each tile and band, linearly first, then by Newton on logarithms.
+
+    ``weight`` is (K, B, W); without it every entry inside the stack counts alike.
+    """
+    if weight is None:
+        weight = np.ascontiguousarray(inside_stack(data))
+    shape = data.value.shape
+    fit = Fit(np.empty(shape), np.empty(shape[:2]), np.empty(shape), np.empty(shape))
+
+    def fill(first: int, last: int) -> None:
+        _compare(
+            data.frames, data.value, data.logarithm, weight, data.sigma_px, data.blur.share,
+            data.blur.derivative, data.blur.per_unit, slopes, frames_px, tiles_px, rounds, first,
+            last, fit.residual, fit.amplitude, fit.share, fit.derivative,
+        )  # fmt: skip
+
+    in_chunks(fill, len(tiles_px))
+    return fit
+
+
+def inside_stack(data: Windows) -> Array:
+    """Return 1 for entries inside the stack, 0 elsewhere, (K, B, W)."""
+    return np.broadcast_to(data.used[:, None, :], data.value.shape).astype(float)
+
+
+def search_tiles(
+    data: Windows,
+    slopes: Index,
+    frames_px: Array,
+    candidates: Array,
+    *,
+    scale: float,
+    rounds: int = 1,
+) -> tuple[Array, Array]:
+    """Return for every tile the best of its candidate positions, and its robust cost.
+
+    ``candidates`` is (P, K) in px; the cost is the sum of log(1 + (residual / scale)^2).
+    """
+    tiles = candidates.shape[1]
+    best, cost = np.empty(tiles), np.empty(tiles)
+    weight = data.used.astype(float)
+
+    def fill(first: int, last: int) -> None:
+        _search(
+            data.frames, data.value, data.logarithm, weight, data.sigma_px, data.blur.share,
+            data.blur.per_unit, slopes, frames_px, candidates, scale, rounds, first, last,
+            best, cost,
+        )  # fmt: skip
+
+    in_chunks(fill, tiles)
+    return best, cost
+
+
+def misfit(data: Windows, frames_px: Array, tiles_px: Array) -> Array:
+    """Return how badly the model explains every tile, (K,): two depths, motion, leaking light."""
+    _, cost = search_tiles(
+        data, slopes_of(data), frames_px, tiles_px[None], scale=TYPICAL, rounds=2
+    )
+    return np.asarray(cost / (data.used.sum(axis=1) * data.value.shape[1]))
+
+
+def in_chunks(work: Callable[[int, int], T], count: int) -> list[T]:
+    """Call ``work(first, last)`` for chunks of ``count`` tiles, on several threads."""
+    firsts = range(0, count, _CHUNK)
+    return share_out(lambda first: work(first, min(first + _CHUNK, count)), firsts)
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+def _log(x: float) -> float:  # pragma: no cover - compiled
+    """Return the natural logarithm to 1e-9, twice as fast as the library's in a loop.
+
+    x = 2^e m with m between the roots of 1/2 and 2; log m = 2 artanh((m - 1) / (m + 1)).
+    """
+    bits = np.float64(x).view(np.int64)
+    exponent = (bits - 0x3FE6A09E667F3BCD) >> 52
+    m = np.int64(bits - (exponent << 52)).view(np.float64)
+    s = (m - 1.0) / (m + 1.0)
+    t = s * s
+    series = 1.0 + t * (1 / 3.0 + t * (1 / 5.0 + t * (1 / 7.0 + t * (1 / 9.0))))
+    return exponent * 0.6931471805599453 + 2.0 * s * series
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+def _amplitude(  # pragma: no cover - compiled
+    value: Array, logarithm: Array, weight: Array, share: Array, rounds: int
+) -> float:
+    """Return the amplitude that fits one band of one tile."""
+    top = bottom = 0.0
+    for w in range(len(share)):
+        top += weight[w] * value[w] * share[w]
+        bottom += weight[w] * share[w] * share[w]
+    amplitude = max(top / max(bottom, 1e-12), _LEAST_AMPLITUDE)
+    for _ in range(rounds):
+        change = curvature = 0.0
+        for w in range(len(share)):
+            model = amplitude * share[w] + FLOOR
+            own = amplitude * share[w] / model
+            change += weight[w] * own * (logarithm[w] - _log(model))
+            curvature += weight[w] * own * own
+        amplitude *= math.exp(min(max(change / max(curvature, 1e-9), -1.0), 1.0))
+    return amplitude
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+def _compare(  # pragma: no cover - compiled
+    frames: Index,
+    value: Array,
+    logarithm: Array,
+    weight: Array,
+    sigma_px: Array,
+    shares: Array,
+    derivatives: Array,
+    per_unit: float,
+    slopes: Index,
+    frames_px: Array,
+    tiles_px: Array,
+    rounds: int,
+    first: int,
+    last: int,
+    residual: Array,
+    amplitude: Array,
+    share: Array,
+    derivative: Array,
+) -> None:
+    width = frames.shape[1]
+    for k in range(first, last):
+        for b in range(len(sigma_px)):
+            row = slopes[k, b]
+            per_px = per_unit / sigma_px[b]
+            for w in range(width):
+                apart = abs(frames_px[frames[k, w]] - tiles_px[k])
+                column = min(int(apart * per_px + 0.5), shares.shape[1] - 1)
+                share[k, b, w] = shares[row, column]
+                derivative[k, b, w] = derivatives[row, column]
+            amplitude[k, b] = _amplitude(
+                value[k, b], logarithm[k, b], weight[k, b], share[k, b], rounds
+            )
+            for w in range(width):
+                model = amplitude[k, b] * share[k, b, w] + FLOOR
+                residual[k, b, w] = logarithm[k, b, w] - _log(model)
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+def _search(  # pragma: no cover - compiled
+    frames: Index,
+    value: Array,
+    logarithm: Array,
+    weight: Array,
+    sigma_px: Array,
+    shares: Array,
+    per_unit: float,
+    slopes: Index,
+    frames_px: Array,
+    candidates: Array,
+    scale: float,
+    rounds: int,
+    first: int,
+    last: int,
+    best: Array,
+    cost: Array,
+) -> None:
+    width = frames.shape[1]
+    share = np.empty(width)
+    for k in range(first, last):
+        for p in range(len(candidates)):
+            total = 0.0
+            for b in range(len(sigma_px)):
+                row = slopes[k, b]
+                per_px = per_unit / sigma_px[b]
+                for w in range(width):
+                    apart = abs(frames_px[frames[k, w]] - candidates[p, k])
+                    column = min(int(apart * per_px + 0.5), shares.shape[1] - 1)
+                    share[w] = shares[row, column]
+                amplitude = _amplitude(value[k, b], logarithm[k, b], weight[k], share, rounds)
+                # One logarithm of a product in place of a sum of them.
+                product = 1.0
+                for w in range(width):
+                    model = amplitude * share[w] + FLOOR
+                    ratio = (logarithm[k, b, w] - _log(model)) / scale
+                    product *= 1.0 + weight[k, w] * ratio * ratio
+                total += math.log(product)
+            if p == 0 or total < cost[k]:
+                cost[k], best[k] = total, candidates[p, k]
