@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -94,14 +95,16 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
     fine = cv2.GaussianBlur(luminance, (0, 0), FINEST_SIGMA)
     for level in range(_BAND_COUNT):
         coarse = cv2.GaussianBlur(fine, (0, 0), _NEXT_SIGMA)
-        band = cv2.subtract(fine, coarse)
-        maps.append(_cell_means(cv2.multiply(band, band), level, cell))
-        if level in (0, _COARSE_LEVEL):
-            orientation += _orientation(band, level, cell)
+        side = max(cell >> level, 1)  # coarse levels are as coarse as they are
+        directed = level in (0, _COARSE_LEVEL)
+        means = _new_cells(4 if directed else 1, fine.shape, side)
+        _measure_band(fine, coarse, side, means)
+        maps.append(means[0])
+        orientation += list(means[1:])
         fine = np.ascontiguousarray(coarse[::2, ::2])
-    outside = ((luminance <= _BLACK) | (luminance >= _WHITE)).astype(np.float32)
-    maps += orientation
-    maps += [_cell_means(luminance, 0, cell), _cell_means(outside, 0, cell)]
+    light = _new_cells(2, luminance.shape, cell)
+    _measure_light(luminance, cell, light)
+    maps += [*orientation, *light]
     roots = [(np.sign(m) * np.sqrt(np.abs(m))).astype(np.float16) for m in maps]
     return CellEnergies(roots, (luminance.shape[0], luminance.shape[1]), cell, scale)
 
@@ -124,7 +127,7 @@ def place_tiles(cells: CellEnergies, transform: FrameTransform | None = None) ->
     places = _tile_places(cells.shape, cells.cell * _CELLS_A_TILE, transform, cells.scale)
     levels = [*range(_BAND_COUNT), 0, 0, 0, *[_COARSE_LEVEL] * 3, 0, 0]
     maps = [
-        _tile_means(np.sign(root) * np.square(root.astype(np.float32)), level, cells.cell, places)
+        _tile_means(_signed_square(root), level, cells.cell, places)
         for root, level in zip(cells.maps, levels, strict=True)
     ]
     sigmas = np.asarray(FINEST_SIGMA * 2.0 ** np.arange(_BAND_COUNT) / cells.scale, np.float64)
@@ -160,15 +163,9 @@ def _tile_places(
     return np.where(inside, places, np.nan)
 
 
-def _cell_means(values: FloatArray, level: int, cell: int) -> FloatArray:
-    """Average a map of a pyramid level over cells; coarse levels are as coarse as they are."""
-    side = max(cell >> level, 1)
-    rows, columns = values.shape[0] // side, values.shape[1] // side
-    if side == 1:
-        return values
-    return cv2.resize(
-        values[: rows * side, : columns * side], (columns, rows), interpolation=cv2.INTER_AREA
-    ).astype(np.float32, copy=False)
+def _signed_square(root: NDArray[np.float16]) -> FloatArray:
+    single = root.astype(np.float32)
+    return np.asarray(single * np.abs(single))
 
 
 def _tile_means(
@@ -189,14 +186,70 @@ def _tile_means(
     return np.where(np.isnan(x), np.float32(np.nan), means).astype(np.float32, copy=False)
 
 
-def _orientation(band: FloatArray, level: int, cell: int) -> list[FloatArray]:
-    """Return the mean squares and product of a band's differences along x and y, by cell."""
-    right = band[:-1, 1:] - band[:-1, :-1]
-    down = band[1:, :-1] - band[:-1, :-1]
-    products = (right * right, down * down, right * down)
-    return [_cell_means(_pad(product), level, cell) for product in products]
+def _new_cells(count: int, shape: tuple[int, ...], side: int) -> FloatArray:
+    return np.empty((count, shape[0] // side, shape[1] // side), np.float32)
 
 
-def _pad(values: FloatArray) -> FloatArray:
-    """Repeat the last row and column, so that the map is as large as its picture."""
-    return np.asarray(cv2.copyMakeBorder(values, 0, 1, 0, 1, cv2.BORDER_REPLICATE), np.float32)
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _measure_band(  # pragma: no cover - compiled
+    fine: FloatArray, coarse: FloatArray, side: int, means: FloatArray
+) -> None:
+    """Average a band's square over cells and, if asked for, the squares and product of its slopes.
+
+    ``means`` is (1, R, C), or (4, R, C) with the mean squares of the differences along x and y
+    and their mean product. The last row and column have the differences of those before.
+    """
+    height, width = fine.shape
+    rows, columns = means.shape[1:]
+    used = columns * side
+    share = np.float32(1 / (side * side))
+    sums = np.empty((means.shape[0], used), np.float32)
+    here, below = np.empty(width, np.float32), np.empty(width, np.float32)
+    for row in range(rows):
+        sums[:] = 0
+        for y in range(row * side, row * side + side):
+            for x in range(used):
+                value = fine[y, x] - coarse[y, x]
+                sums[0, x] += value * value
+            if len(means) == 1:
+                continue
+            upper = min(y, height - 2)
+            for x in range(width):
+                here[x] = fine[upper, x] - coarse[upper, x]
+                below[x] = fine[upper + 1, x] - coarse[upper + 1, x]
+            for x in range(min(used, width - 1)):
+                right, down = here[x + 1] - here[x], below[x] - here[x]
+                sums[1, x] += right * right
+                sums[2, x] += down * down
+                sums[3, x] += right * down
+            if used == width:
+                x = width - 2
+                right, down = here[x + 1] - here[x], below[x] - here[x]
+                sums[1, x + 1] += right * right
+                sums[2, x + 1] += down * down
+                sums[3, x + 1] += right * down
+        for k in range(len(means)):
+            for column in range(columns):
+                total = np.float32(0)
+                for x in range(column * side, column * side + side):
+                    total += sums[k, x]
+                means[k, row, column] = total * share
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _measure_light(  # pragma: no cover - compiled
+    luminance: FloatArray, side: int, means: FloatArray
+) -> None:
+    """Average light, and the share of clipped pixels, over cells: (2, R, C)."""
+    share = np.float32(1 / (side * side))
+    for row in range(means.shape[1]):
+        for column in range(means.shape[2]):
+            light = np.float32(0)
+            clipped = 0
+            for y in range(row * side, row * side + side):
+                for x in range(column * side, column * side + side):
+                    value = luminance[y, x]
+                    light += value
+                    clipped += value <= _BLACK or value >= _WHITE
+            means[0, row, column] = light * share
+            means[1, row, column] = clipped * share

@@ -5,12 +5,15 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+import os
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 
 from merge.align import register_stack
@@ -46,8 +49,9 @@ Progress = Callable[[str, int, int], None]
 # Blur is measured on pictures of at most this size, and frames are registered on still smaller
 # ones: tiles are tens of pixels wide, so a full pixel of misplacement does no harm.
 _MEASURED_PIXELS = 7_000_000
-_REGISTERED_SIDE = 800
-_WORKERS = 2
+_REGISTERED_SIDE = 600
+# Frames looked at side by side, at most: each takes some 0.1 GB.
+_MOST_WORKERS = 4
 _TABLE = 4096
 
 
@@ -141,7 +145,8 @@ def audit_stack(
     pitch = known_pitch_um(stack.sources, options)
     tolerance_px = tolerance_in_px(options, pitch, stack.sources[0].shape)
     same, odd = _split_by_size(stack.sources)
-    seen = _look(stack, same, progress or _silent, stop or _never)
+    with _opencv_on_one_thread():
+        seen = _look(stack, same, progress or _silent, stop or _never)
     registration = _all_frames(seen, same, odd, stack)
     stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
     spread_px = diffraction_spread_px(stack.sources, options)
@@ -166,6 +171,17 @@ def audit_stack(
         places=judged.places,
         diffraction_spread_px=spread_px,
     )
+
+
+@contextmanager
+def _opencv_on_one_thread() -> Iterator[None]:
+    """Leave the cores to whole frames: OpenCV's own threads between them cost a tenth more."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def _silent(stage: str, done: int, total: int) -> None:
@@ -217,7 +233,7 @@ class _Look:
 def _look(stack: Stack, frames: Sequence[int], report: Progress, stop: Callable[[], bool]) -> _Seen:
     """Read every frame once: measure it, and register a small picture of it."""
     sources = [stack.sources[i] for i in frames]
-    looks = work_ahead(_look_at, sources, threads=_WORKERS)
+    looks = work_ahead(_look_at, sources, threads=min(_MOST_WORKERS, os.cpu_count() or 1))
     first = next(looks)
     cells: list[CellEnergies] = []
     picture = first.small
@@ -273,10 +289,21 @@ def _look_at(source: FrameSource) -> _Look:
 
 
 def _linear_light(luminance: FloatArray, transfer: str) -> FloatArray:
-    """Look linear light up: twice as fast as computing it, exact to 1/8000 of full scale."""
+    """Look linear light up: four times as fast as computing it, exact to 1/8000 of full scale."""
     table = linearize(np.linspace(0, 1, _TABLE, dtype=np.float32), transfer)
-    index = np.clip(luminance * (_TABLE - 1) + 0.5, 0, _TABLE - 1).astype(np.uint16)
-    return np.asarray(table[index], np.float32)
+    light = np.empty(luminance.shape, np.float32)
+    _look_up(luminance.ravel(), table, light.ravel())
+    return light
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True)
+def _look_up(  # pragma: no cover - compiled
+    values: FloatArray, table: FloatArray, light: FloatArray
+) -> None:
+    last = np.float32(len(table) - 1)
+    for i in range(len(values)):
+        place = values[i] * last + np.float32(0.5)
+        light[i] = table[int(min(max(place, np.float32(0)), last))]
 
 
 def _to_full_size(frame: FrameRegistration, factor: float) -> FrameRegistration:

@@ -21,9 +21,11 @@ from merge.diagnose import (
 )
 from merge.errors import MergeError, RegistrationError
 from merge.focus import CellEnergies, place_tiles
-from merge.model import Finding, FocusAxis, FrameSource, Registration
+from merge.model import Finding, FocusAxis, FrameSource, Registration, TileEnergies
 from merge.optics import GREEN_UM, parse_tolerance_px
+from merge.pipeline.ahead import work_ahead
 
+_THREADS = 2
 _RANK = {"problem": 0, "warning": 1, "note": 2}
 
 
@@ -91,7 +93,11 @@ def measure_axis(
         From `diffraction_spread_px`; without it steps read too small where diffraction matters.
     """
     aligned = aligned_frames(registration)
-    tiles = [place_tiles(cells[i], registration.frames[i].transform) for i in aligned]
+
+    def place(frame: int) -> TileEnergies:
+        return place_tiles(cells[frame], registration.frames[frame].transform)
+
+    tiles = list(work_ahead(place, aligned, threads=_THREADS))
     try:
         return fit_focus_axis(tiles, wave_px=spread_px), ""
     except RegistrationError as exc:
