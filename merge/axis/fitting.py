@@ -60,7 +60,14 @@ _PAIR_MISFIT = 0.17
 _BEYOND_STEPS = 5.0
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
 _MOST_RAISED = 30.0
-_SPECTRUM_ROUNDS = 4
+_SPECTRUM_ROUNDS = 2
+# That over the largest seen up to which a band tells its own contrast, and for tiles in focus.
+_STILL_TELLS, _NEARLY_IN_FOCUS = 4.0, 2.0
+# Offsets over the step at which a tile's place is refined, the spectrum raised between; done
+# for tiles farther from every frame than this, over the finest band's sigma. For nearer ones it
+# put tiles of two depths into gaps of 6 px (shares 1.6 times too large on the photograph).
+_REFINED = (np.linspace(-1, 1, 9) / 8, np.linspace(-2, 2, 17) / 8, np.linspace(-1, 1, 9) / 8)
+_IN_GAP = 5.0
 # 90 % of a normal distribution lies within this many standard errors.
 _NINETY = 1.645
 
@@ -237,29 +244,44 @@ def _place_tiles(
     after = np.concatenate([steps, [min(4 * steps[-1], beyond)]])
     centre = centres[usable]
     windows = cut_windows(data, energy[:, :, usable], centre, min(3, len(energy) - 1))
-    reach = np.linspace(0, 1.5, 13)[1:, None]
+    around = np.linspace(0, 1.5, 13)[1:, None]
     candidates = np.concatenate(
         [
-            frames_px[centre] - reach[::-1] * before[centre],
+            frames_px[centre] - around[::-1] * before[centre],
             frames_px[centre][None],
-            frames_px[centre] + reach * after[centre],
+            frames_px[centre] + around * after[centre],
         ]
     )
     slopes = slopes_of(windows)
     scale = solution.scale
     found, _ = search_tiles(windows, slopes, frames_px, candidates, scale=scale)
-    width = np.where(found < frames_px[centre], before[centre], after[centre]) / 8
-    fine = found + np.linspace(-1, 1, 9)[:, None] * width
-    found, _ = search_tiles(windows, slopes, frames_px, fine, scale=scale)
+    width = np.where(found < frames_px[centre], before[centre], after[centre])[None]
+    for reach in _REFINED:
+        fine = found + reach[:, None] * width
+        found, _ = search_tiles(windows, slopes, frames_px, fine, scale=scale)
+        far = np.abs(found[:, None] - frames_px).min(axis=1) > _IN_GAP * data.sigma_px[0]
+        slopes[far] = _slopes_in_focus(windows, slopes, frames_px, found)[far]
     places[usable] = found
-    detail[usable] = _detail_in_focus(windows, slopes, frames_px, found, data.noise[:2, usable])
+    detail[usable] = _detail_in_focus(windows, slopes, frames_px, found, data.noise[:, usable])
     # What ends near the limit of the search was not found within it: backdrops that no frame comes
     # near show the same blur in all, and their noise drives them there.
-    limit = 0.9 * reach[-1, 0]
+    limit = 0.9 * around[-1, 0]
     lost = places < frames_px[0] - limit * before[0]
     lost |= places > frames_px[-1] + limit * after[-1]
     places[lost], detail[lost] = np.nan, 0.0
     return places, detail
+
+
+def _slopes_in_focus(windows: Windows, slopes: Index, frames_px: Array, tiles_px: Array) -> Index:
+    """Return the tiles' spectra in focus: what is seen in a gap has the spectrum of blur.
+
+    With the spectrum that is seen, tiles in gaps of 18 px came out up to a third nearer to a
+    frame than they are.
+    """
+    for _ in range(_SPECTRUM_ROUNDS):
+        amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
+        slopes = slopes_of(windows, np.clip(amplitude, 1.0, _MOST_RAISED))
+    return slopes
 
 
 def _detail_in_focus(
@@ -267,17 +289,35 @@ def _detail_in_focus(
 ) -> Array:
     """Return the contrast that the two finest bands would have in focus, (K,).
 
-    In a gap even the sharpest frame shows too little: by what is seen there, gaps of 12 px came
-    out with 0.6 of their true share of detail (now within 30 %), gaps of 24 px with a third (now
-    half).
+    In a gap even the sharpest frame shows too little. A band of which blur leaves too little to
+    tell is taken from the next coarser one that tells, by their ratio in the tiles that are in
+    focus. Over gaps of 12 to 24 px in slanted surfaces the share of detail in them came out
+    within 30 % (with what is seen, half to a third).
+
+    Parameters
+    ----------
+    noise : ndarray, shape (B, K)
+        Energy of noise.
     """
-    for _ in range(_SPECTRUM_ROUNDS):  # what is seen in a gap has the spectrum of blur
-        amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
-        amplitude = np.clip(amplitude, 1.0, _MOST_RAISED)
-        slopes = slopes_of(windows, amplitude)
-    peak, raised = windows.peak[:, :2], amplitude[:, :2]
-    raised[peak < 2 * noise.T] = 1.0
-    return np.asarray(np.sqrt((peak * raised).sum(axis=1)))
+    slopes = _slopes_in_focus(windows, slopes, frames_px, tiles_px)
+    amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
+    contrast = np.sqrt(windows.peak * np.clip(amplitude, 1.0, _MOST_RAISED))
+    told = (amplitude < _STILL_TELLS) & (windows.peak > 2 * noise.T)
+    in_focus = told & (amplitude < _NEARLY_IN_FOCUS)
+    fine = []
+    for band in range(2):
+        own = np.where(told[:, band], contrast[:, band], np.sqrt(windows.peak[:, band]))
+        known = told[:, band]
+        for coarser in range(band + 1, contrast.shape[1]):
+            both = in_focus[:, band] & told[:, coarser]
+            here = told[:, coarser] & ~known
+            if both.sum() < _FEWEST_TILES:
+                continue
+            ratio = contrast[both, band].sum() / contrast[both, coarser].sum()
+            own[here] = np.maximum(own[here], ratio * contrast[here, coarser])
+            known = known | here
+        fine.append(own)
+    return np.asarray(np.hypot(*fine))
 
 
 def _step_limits(positions: Array, order: Index, solution: Solution) -> tuple[Array, Array]:
