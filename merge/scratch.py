@@ -140,8 +140,21 @@ class ScratchPicture:
     def release(self) -> None:
         """Let go of the memory that its pages take; they come back from the file when needed."""
         self._map.flush()
-        if hasattr(mmap, "MADV_DONTNEED"):
-            self._map.madvise(mmap.MADV_DONTNEED)
+        release_pages(self.values)
+
+
+def release_pages(values: NDArray[Any]) -> None:
+    """Let go of the memory of a `ScratchPicture`'s array or a part of it; others stay as they are.
+
+    The whole picture's pages go, and come back from the file when they are needed.
+    """
+    base: object = values
+    while isinstance(base, np.ndarray):
+        base = base.base
+    if isinstance(base, memoryview):
+        base = base.obj
+    if isinstance(base, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
+        base.madvise(mmap.MADV_DONTNEED)
 
 
 def _check_room(needed: int) -> None:

@@ -109,10 +109,14 @@ def blend_by_depth(job: Blending, measured: Measured, plan: MemoryPlan) -> Float
         scene = veil_scene(measured, job.alignment)
     scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
     out = np.empty(job.shape, np.float32) if scratch is None else scratch.values
-    for done, rows in enumerate(plan.bands):
+
+    def fill(rows: tuple[int, int], done: int) -> None:
         blend = _blend_of(job, measured, rows)
         _add_frames(job, measured, scene, blend, (done, len(plan.bands)))
         _finish(job, measured, blend, out)
+
+    for done, rows in enumerate(plan.bands):
+        fill(rows, done)  # a function, so that one band is gone before the next one is begun
         if scratch is not None:
             scratch.release()
     return out

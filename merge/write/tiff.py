@@ -13,8 +13,11 @@ from numpy.typing import NDArray
 from merge import metadata
 from merge.errors import WriteError
 from merge.model import CaptureSettings, FloatArray
+from merge.scratch import release_pages
 
 _STRIP_BYTES = 1 << 20
+# Rows that are turned into integers at once: no full-size picture of floats beside the given one.
+_BAND_ROWS = 256
 # Offsets of a classic TIFF have 32 bits; 16 MiB are left for tables and metadata.
 _CLASSIC_LIMIT_BYTES = 2**32 - (1 << 24)
 # Stand-ins for the EXIF and GPS pointers, which the library refuses to write: the next free
@@ -82,12 +85,16 @@ def to_integers(values: FloatArray, top: int) -> NDArray[Any]:
     ValueError
         If a value is not a number.
     """
-    scaled = values * np.float32(top)
-    if np.isnan(scaled).any():
-        raise ValueError("the picture holds undefined values (NaN)")
-    np.clip(scaled, 0, top, out=scaled)
-    np.rint(scaled, out=scaled)
-    return scaled.astype(np.uint16 if top > 255 else np.uint8)
+    out = np.empty(values.shape, np.uint16 if top > 255 else np.uint8)
+    for first in range(0, len(values), _BAND_ROWS):
+        scaled = values[first : first + _BAND_ROWS] * np.float32(top)
+        if np.isnan(scaled).any():
+            raise ValueError("the picture holds undefined values (NaN)")
+        np.clip(scaled, 0, top, out=scaled)
+        np.rint(scaled, out=scaled)
+        out[first : first + _BAND_ROWS] = scaled
+        release_pages(values)
+    return out
 
 
 def _strips(values: FloatArray, rows: int) -> Iterator[NDArray[np.uint16]]:
