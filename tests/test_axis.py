@@ -164,6 +164,17 @@ def test_a_soft_frame_does_not_move_the_steps_and_is_seen():
     assert np.nanmin(np.delete(axis.quality.detail_ratio[:, 0], 5)) > 0.9
 
 
+def test_a_frame_of_another_scene_at_an_end_moves_no_other_step():
+    """Its own place means nothing, but must not carry the subject's end far away."""
+    frames = list(slanted().frames)
+    frames[-1] = np.ascontiguousarray(frames[5][::-1, ::-1])
+    axis = axis_of(frames)
+    steps = np.diff(axis.positions_px)
+    assert steps[:-1] == pytest.approx(3, rel=0.15)
+    assert 0 < steps[-1] < 5 * 3
+    assert np.nanmax(axis.tile_positions_px) < axis.positions_px[-2] + 5 * 3
+
+
 @pytest.mark.parametrize("angle", [slow(0), 45, slow(90)])
 def test_shake_is_seen_with_its_direction(angle):
     frames = list(slanted().frames)

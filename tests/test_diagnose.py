@@ -91,19 +91,29 @@ def test_a_dropped_slice_is_found_at_any_interior_place(dropped):
 
 @pytest.mark.parametrize("dropped", [(3,), slow((5,)), slow((8,)), (4, 5)])
 def test_share_of_detail_in_a_gap_follows_the_truth(dropped):
-    """Bar: within 30 % of the truth, or 1 % of the picture."""
-    stack = bracket()
-    tiles = [t for i, t in enumerate(tiles_of()) if i not in dropped]
-    (gap,) = [f for f in diagnose(tiles) if f.kind == "gap"]
+    told, true = share_in_gap(bracket(), TOLERANCE, dropped)
+    assert abs(told - true) < max(0.3 * true, 0.01)
+
+
+@pytest.mark.parametrize(("step", "frames", "dropped"), [(9.0, 8, 4), slow(12.0, 7, 3)])
+def test_share_of_detail_in_a_wide_gap_follows_the_truth(step, frames, dropped):
+    """No frame shows the fine detail midway in a gap of 18 or 24 px."""
+    told, true = share_in_gap(bracket(frames, step), 0.75 * step, (dropped,))
+    assert abs(told - true) < 0.3 * true
+
+
+def share_in_gap(stack, tolerance_px, dropped):
+    """Return the share of fine contrast told and the true one, frames ``dropped``."""
+    tiles = [t for i, t in enumerate(_tiles_of(stack)) if i not in dropped]
+    (gap,) = [f for f in diagnose(tiles, tolerance_px=tolerance_px) if f.kind == "gap"]
     kept = np.delete(stack.positions_px, dropped)
     low, high = kept[list(gap.frames)]
     bands = [cv2.GaussianBlur(stack.sharp, (0, 0), s) for s in (0.7, 1.4, 2.8)]
     energy = (bands[0] - bands[1]) ** 2 + (bands[1] - bands[2]) ** 2
     detail = np.sqrt(cv2.blur(energy, (12, 12)))
-    inside = (stack.depth_px > low + TOLERANCE) & (stack.depth_px < high - TOLERANCE)
-    truth = detail[inside].sum() / detail.sum()
-    share = float(gap.message.split("; ")[1].split(" %")[0]) / 100
-    assert abs(share - truth) < max(0.3 * truth, 0.01)
+    inside = (stack.depth_px > low + tolerance_px) & (stack.depth_px < high - tolerance_px)
+    told = float(gap.message.split("; ")[1].split(" %")[0]) / 100
+    return told, detail[inside].sum() / detail.sum()
 
 
 def test_a_gap_tells_where_to_focus():
