@@ -14,6 +14,7 @@ BASE = {
     "demo",
     "disks",
     "resizing",
+    "threads",
     "tiles",
     "optics",
     "pyramid",

@@ -202,6 +202,15 @@ def _amplitude(  # pragma: no cover - compiled
 
 
 @numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+def _find_columns(  # pragma: no cover - compiled
+    frames: Index, frames_px: Array, tile_px: float, per_px: float, columns: Index
+) -> None:
+    """Find where the table tells the blur that each frame has at a place."""
+    for w in range(len(frames)):
+        columns[w] = int(abs(frames_px[frames[w]] - tile_px) * per_px + 0.5)
+
+
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 def _compare(  # pragma: no cover - compiled
     frames: Index,
     value: Array,
@@ -223,15 +232,14 @@ def _compare(  # pragma: no cover - compiled
     derivative: Array,
 ) -> None:
     width = frames.shape[1]
+    columns = np.empty(width, np.int64)
     for k in range(first, last):
         for b in range(len(sigma_px)):
-            row = slopes[k, b]
-            per_px = per_unit / sigma_px[b]
+            _find_columns(frames[k], frames_px, tiles_px[k], per_unit / sigma_px[b], columns)
             for w in range(width):
-                apart = abs(frames_px[frames[k, w]] - tiles_px[k])
-                column = min(int(apart * per_px + 0.5), shares.shape[1] - 1)
-                share[k, b, w] = shares[row, column]
-                derivative[k, b, w] = derivatives[row, column]
+                column = min(columns[w], shares.shape[1] - 1)
+                share[k, b, w] = shares[slopes[k, b], column]
+                derivative[k, b, w] = derivatives[slopes[k, b], column]
             amplitude[k, b] = _amplitude(
                 value[k, b], logarithm[k, b], weight[k, b], share[k, b], rounds
             )
@@ -260,17 +268,15 @@ def _search(  # pragma: no cover - compiled
     cost: Array,
 ) -> None:
     width = frames.shape[1]
-    share = np.empty(width)
+    share, columns = np.empty(width), np.empty(width, np.int64)
     for k in range(first, last):
         for p in range(len(candidates)):
             total = 0.0
             for b in range(len(sigma_px)):
-                row = slopes[k, b]
                 per_px = per_unit / sigma_px[b]
+                _find_columns(frames[k], frames_px, candidates[p, k], per_px, columns)
                 for w in range(width):
-                    apart = abs(frames_px[frames[k, w]] - candidates[p, k])
-                    column = min(int(apart * per_px + 0.5), shares.shape[1] - 1)
-                    share[w] = shares[row, column]
+                    share[w] = shares[slopes[k, b], min(columns[w], shares.shape[1] - 1)]
                 amplitude = _amplitude(value[k, b], logarithm[k, b], weight[k], share, rounds)
                 # One logarithm of a product in place of a sum of them.
                 product = 1.0
