@@ -56,8 +56,10 @@ _ORDER_GAIN = 0.03
 _MISFIT = 0.06
 # Two frames hold no third that checks their step: 11 pairs of known brackets gave 0.74 to 1.3.
 _PAIR_MISFIT = 0.17
-# Usual steps beyond an end within which tiles are looked for, times 1.5.
-_BEYOND_STEPS = 5.0
+# Within so many of the last step, and of the usual one, tiles are looked for beyond an end, times
+# 1.5. Of what lies farther no frame tells how far: with twice that, ends of the photograph that
+# were cut by a step of 6 px came out 20 px too far.
+_BEYOND_LAST, _BEYOND_USUAL = 2.0, 2.5
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
 _MOST_RAISED = 30.0
 _SPECTRUM_ROUNDS = 2
@@ -237,11 +239,11 @@ def _place_tiles(
         return places, detail
     frames_px = solution.frames_px
     steps = np.maximum(np.diff(frames_px), 0.1 * data.sigma_px[0])
-    # Beyond the ends tiles are looked for within some usual steps: a frame of another scene at
-    # an end may lie 48 px away, and tiles would be put as far beyond it.
-    beyond = _BEYOND_STEPS * np.median(steps)
-    before = np.concatenate([[min(4 * steps[0], beyond)], steps])
-    after = np.concatenate([steps, [min(4 * steps[-1], beyond)]])
+    # By the usual step, too: a frame of another scene at an end may lie 48 px away, and tiles
+    # would be put as far beyond it.
+    beyond = _BEYOND_USUAL * np.median(steps)
+    before = np.concatenate([[min(_BEYOND_LAST * steps[0], beyond)], steps])
+    after = np.concatenate([steps, [min(_BEYOND_LAST * steps[-1], beyond)]])
     centre = centres[usable]
     windows = cut_windows(data, energy[:, :, usable], centre, min(3, len(energy) - 1))
     around = np.linspace(0, 1.5, 13)[1:, None]

@@ -21,6 +21,9 @@ _HALF_WIDTH = 3
 _NEAR_FOCUS = 0.35
 # Share that another frame must show of it: from less nothing can be expected.
 _WITNESS = 0.12
+# And how near to the tile that frame must be, over the finest sigma (5 px at full size): from
+# 9 and 12 px away end frames of whole brackets looked soft.
+_WITNESS_REACH = 7.0
 _FEWEST_TILES = 12
 _FEWEST_DIRECTED = 60
 # Tiles whose fine and coarse orientation are compared: this near focus, over the finest band's
@@ -108,12 +111,13 @@ def _surprises(windows: Windows, frames: Array, place: Array) -> _Surprises:
     surprise = np.zeros(windows.value.shape)
     inside = inside_stack(windows)
     near = np.zeros(windows.frames.shape, bool)
+    within = np.abs(frames[windows.frames] - place[:, None]) < _WITNESS_REACH * windows.sigma_px[0]
     for entry in range(windows.frames.shape[1]):
         weight = inside.copy()
         weight[:, :, entry] = 0
         fit = compare(windows, slopes, frames, place, weight, rounds=2)
         surprise[:, :, entry] = fit.residual[:, :, entry]
-        witness = np.where(weight[:, 0] > 0, fit.share[:, 0], 0).max(axis=1)
+        witness = np.where((weight[:, 0] > 0) & within, fit.share[:, 0], 0).max(axis=1)
         near[:, entry] = (fit.share[:, 0, entry] > _NEAR_FOCUS) & (witness > _WITNESS)
         near[:, entry] &= windows.used[:, entry]
     return _Surprises(surprise, near)

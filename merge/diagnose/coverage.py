@@ -21,14 +21,15 @@ Box = tuple[int, int, int, int]
 _PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
 # Share of detail that must lie beyond an end before it counts: single tiles are placed wrongly (up
 # to 0.0021 on known whole brackets; one step cut off the photograph leaves 0.01).
-_END_SHARE = 0.003
+# Known whole brackets of 12 px steps had up to 5 such tiles, ends cut by a step 12 and more.
+_END_SHARE, _END_TILES = 0.003, 6
 # Gaps from this many on, and in half of the steps or more, have one cause.
 _FEWEST_WIDE = 4
 # Beyond this f-number diffraction takes more than a narrower step gives; common practice, no
 # source.
 _SMALLEST_ADVISED = 16.0
 # Weighted share of the tiles beyond an end that its extent covers: the farthest are unsure.
-_END_EXTENT = 0.8
+_END_EXTENT = 0.7
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,7 @@ def find_uncovered_ends(
         beyond = side * (axis.tile_positions_px - axis.positions_px[frame])
         outside = np.nan_to_num(beyond, nan=-1.0) > tolerance_px
         share = _share(axis, outside)
-        if share < _END_SHARE:
+        if share < _END_SHARE or np.count_nonzero(outside) < _END_TILES:
             continue
         extent = _weighted_quantile(beyond[outside], axis.tile_detail[outside], _END_EXTENT)
         extra = math.ceil((extent - tolerance_px) / (2 * tolerance_px) - 1e-9)

@@ -131,6 +131,8 @@ def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Findin
     ratio = quality.detail_ratio[:, :2]
     if len(ratio) < 3:
         return []
+    # Of a few frames none is usual.
+    ratio = np.where(np.isfinite(ratio).sum(axis=0) * 2 >= len(ratio), ratio, np.nan)
     if np.isfinite(ratio).any(axis=0).all():
         ratio = ratio / np.nanmedian(ratio, axis=0)
     # Where steps are so wide that no neighbour witnesses, a loss with a direction still shows.
