@@ -24,6 +24,7 @@ from merge.axis.residuals import (
     misfit,
     search_tiles,
     slopes_of,
+    take_tiles,
 )
 from merge.axis.softness import judge_frames
 from merge.axis.solving import FROM_NEAR, Solution, solve
@@ -65,10 +66,10 @@ _MOST_RAISED = 30.0
 _SPECTRUM_ROUNDS = 2
 # That over the largest seen up to which a band tells its own contrast, and for tiles in focus.
 _STILL_TELLS, _NEARLY_IN_FOCUS = 4.0, 2.0
-# Offsets over the step at which a tile's place is refined, the spectrum raised between; done
-# for tiles farther from every frame than this, over the finest band's sigma. For nearer ones it
-# put tiles of two depths into gaps of 6 px (shares 1.6 times too large on the photograph).
-_REFINED = (np.linspace(-1, 1, 9) / 8, np.linspace(-2, 2, 17) / 8, np.linspace(-1, 1, 9) / 8)
+# Tiles farther from every frame than this, over the finest band's sigma, are placed anew so often,
+# by their spectrum in focus. For nearer ones it put tiles of two depths into gaps of 6 px (shares
+# 1.6 times too large on the photograph).
+_GAP_ROUNDS = 2
 _IN_GAP = 5.0
 # 90 % of a normal distribution lies within this many standard errors.
 _NINETY = 1.645
@@ -257,12 +258,17 @@ def _place_tiles(
     slopes = slopes_of(windows)
     scale = solution.scale
     found, _ = search_tiles(windows, slopes, frames_px, candidates, scale=scale)
-    width = np.where(found < frames_px[centre], before[centre], after[centre])[None]
-    for reach in _REFINED:
-        fine = found + reach[:, None] * width
-        found, _ = search_tiles(windows, slopes, frames_px, fine, scale=scale)
+    width = np.where(found < frames_px[centre], before[centre], after[centre]) / 8
+    found += _search_beside(windows, slopes, frames_px, found, width, scale)
+    for _ in range(_GAP_ROUNDS):
         far = np.abs(found[:, None] - frames_px).min(axis=1) > _IN_GAP * data.sigma_px[0]
-        slopes[far] = _slopes_in_focus(windows, slopes, frames_px, found)[far]
+        if not far.any():
+            break
+        some = take_tiles(windows, far)
+        slopes[far] = _slopes_in_focus(some, slopes[far], frames_px, found[far])
+        found[far] += _search_beside(
+            some, slopes[far], frames_px, found[far], 2 * width[far], scale
+        )
     places[usable] = found
     detail[usable] = _detail_in_focus(windows, slopes, frames_px, found, data.noise[:, usable])
     # What ends near the limit of the search was not found within it: backdrops that no frame comes
@@ -272,6 +278,20 @@ def _place_tiles(
     lost |= places > frames_px[-1] + limit * after[-1]
     places[lost], detail[lost] = np.nan, 0.0
     return places, detail
+
+
+def _search_beside(
+    windows: Windows,
+    slopes: Index,
+    frames_px: Array,
+    tiles_px: Array,
+    reach_px: Array,
+    scale: float,
+) -> Array:
+    """Return how far to move every tile, within its reach (K,)."""
+    moves = np.linspace(-1, 1, 9)[:, None] * reach_px
+    found, _ = search_tiles(windows, slopes, frames_px, tiles_px + moves, scale=scale)
+    return found - tiles_px
 
 
 def _slopes_in_focus(windows: Windows, slopes: Index, frames_px: Array, tiles_px: Array) -> Index:

@@ -67,6 +67,19 @@ def cut_windows(data: StackEnergies, energy: Array, centres: Index, half_width: 
     return Windows(frames, used, value, np.log(value + FLOOR), peak, data.sigma_px, data.blur)
 
 
+def take_tiles(data: Windows, chosen: Mask) -> Windows:
+    """Return the windows of some of the tiles."""
+    return Windows(
+        data.frames[chosen],
+        data.used[chosen],
+        data.value[chosen],
+        data.logarithm[chosen],
+        data.peak[chosen],
+        data.sigma_px,
+        data.blur,
+    )
+
+
 def slopes_of(data: Windows, amplitude: Array | None = None) -> Index:
     """Return every tile's spectrum as table rows, (K, B).
 
