@@ -160,7 +160,11 @@ def faults(bracket: Bracket) -> Score:
     # The slanted surface begins half a step inside; a cut leaves a step or more beyond the end.
     most = 2 if bracket.name.startswith("slanted") else 1
     for cut, end in ((whole[most:], 0), (whole[:-most], count - most - 1)):
-        _expect(score, "end cut", cut, bracket, ("end not covered", (end,)))
+        found = _expect(score, "end cut", cut, bracket, ("end not covered", (end,)))
+        told = [f.value for f in found if f.kind == "end not covered" and f.frames == (end,)]
+        true = _true_extent(bracket, most, first=end == 0)
+        near = bool(told) and abs(told[0] - true) <= bracket.step_px
+        score.add("extent of cut", near, [], f"{end} {told} {true:.1f}")
     _, found = judge([whole[2], whole[min(6, count - 1)]], bracket.step_px)
     score.add("two-frame hole", any(f.kind == "gap" for f in found), [])
     return score
@@ -189,12 +193,22 @@ def _expect(
     bracket: Bracket,
     wanted: tuple[str, tuple[int, ...]],
     allowed: tuple[str, ...] = (),
-) -> None:
+) -> tuple[Finding, ...]:
     _, found = judge(tiles, bracket.step_px)
     right = wanted in {(f.kind, f.frames) for f in found}
     other = [f"{f.kind} {f.frames}" for f in found if (f.kind, f.frames) != wanted]
     other = [o for o in other if not o.startswith(allowed)] if allowed else other
     score.add(case, right, other, str(wanted[1]))
+    return found
+
+
+def _true_extent(bracket: Bracket, cut: int, *, first: bool) -> float:
+    """Return the blur beyond an end that lost so many frames: of what is out of tolerance, most."""
+    positions = bracket.positions_px
+    beyond = bracket.depth_px - positions[-cut - 1]
+    if first:
+        beyond = positions[cut] - bracket.depth_px
+    return float(np.quantile(beyond[beyond > 0.75 * bracket.step_px], 0.8))
 
 
 def speed() -> None:
