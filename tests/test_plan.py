@@ -417,8 +417,8 @@ def test_reshoot_completes_what_the_diagnosis_finds():
         positions_px=positions,
         step_low_px=np.zeros(2),
         step_high_px=np.zeros(2),
-        tile_positions_px=np.array([[0.5, 3.0, 8.0, 14.0]]),
-        tile_detail=np.ones((1, 4)),
+        tile_positions_px=np.tile([0.5, 3.0, 8.0, 14.0], (8, 1)),  # single tiles are no end
+        tile_detail=np.ones((8, 4)),
         tile_size_px=32,
     )
     names = ["a.tif", "b.tif", "c.tif"]
