@@ -3,8 +3,8 @@
 A child process's resident peak tells. The bar is that 64 frames of 24 megapixels need at most 5 %
 more than 8 frames (`benchmarks/bench_merge.py`); this is the same at a size that a test can
 afford. There a few percent are one frame, and how many frames are in flight at the peak depends on
-when threads run (two or three more on a busy machine); the focus axis keeps about a megabyte of
-every frame. So twelve more frames may cost up to four frames' pixels, and not twelve.
+when threads run, so of two runs the lower peak counts: chance only adds. The focus axis keeps about
+a megabyte of every frame. So twelve more frames may cost up to three frames' pixels, not twelve.
 """
 
 from __future__ import annotations
@@ -68,9 +68,11 @@ def frames(tmp_path_factory) -> Path:
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's process status")
 def test_peak_memory_does_not_grow_with_the_number_of_frames(frames):
     # A limit sends what is kept of every frame to disk, as it would be at full size.
-    few, many = (peak_mib(frames, count, "--memory", "640MB") for count in (8, 20))
+    few, many = (
+        min(peak_mib(frames, count, "--memory", "640MB") for _ in range(2)) for count in (8, 20)
+    )
     print(f"8 frames {few:.0f} MiB, 20 frames {many:.0f} MiB")
-    assert many - few < 4 * HEIGHT * WIDTH * 3 * 4 / 2**20
+    assert many - few < 3 * HEIGHT * WIDTH * 3 * 4 / 2**20
 
 
 # --- limits -----------------------------------------------------------------------------------

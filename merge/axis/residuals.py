@@ -216,11 +216,11 @@ def _amplitude(  # pragma: no cover - compiled
 
 @numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 def _find_columns(  # pragma: no cover - compiled
-    frames: Index, frames_px: Array, tile_px: float, per_px: float, columns: Index
+    frames: Index, frames_px: Array, tile_px: float, per_px: float, last: int, columns: Index
 ) -> None:
     """Find where the table tells the blur that each frame has at a place."""
     for w in range(len(frames)):
-        columns[w] = int(abs(frames_px[frames[w]] - tile_px) * per_px + 0.5)
+        columns[w] = min(int(abs(frames_px[frames[w]] - tile_px) * per_px + 0.5), last)
 
 
 @numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
@@ -248,11 +248,11 @@ def _compare(  # pragma: no cover - compiled
     columns = np.empty(width, np.int64)
     for k in range(first, last):
         for b in range(len(sigma_px)):
-            _find_columns(frames[k], frames_px, tiles_px[k], per_unit / sigma_px[b], columns)
+            per_px = per_unit / sigma_px[b]
+            _find_columns(frames[k], frames_px, tiles_px[k], per_px, shares.shape[1] - 1, columns)
             for w in range(width):
-                column = min(columns[w], shares.shape[1] - 1)
-                share[k, b, w] = shares[slopes[k, b], column]
-                derivative[k, b, w] = derivatives[slopes[k, b], column]
+                share[k, b, w] = shares[slopes[k, b], columns[w]]
+                derivative[k, b, w] = derivatives[slopes[k, b], columns[w]]
             amplitude[k, b] = _amplitude(
                 value[k, b], logarithm[k, b], weight[k, b], share[k, b], rounds
             )
@@ -287,9 +287,11 @@ def _search(  # pragma: no cover - compiled
             total = 0.0
             for b in range(len(sigma_px)):
                 per_px = per_unit / sigma_px[b]
-                _find_columns(frames[k], frames_px, candidates[p, k], per_px, columns)
+                _find_columns(
+                    frames[k], frames_px, candidates[p, k], per_px, shares.shape[1] - 1, columns
+                )
                 for w in range(width):
-                    share[w] = shares[slopes[k, b], min(columns[w], shares.shape[1] - 1)]
+                    share[w] = shares[slopes[k, b], columns[w]]
                 amplitude = _amplitude(value[k, b], logarithm[k, b], weight[k], share, rounds)
                 # One logarithm of a product in place of a sum of them.
                 product = 1.0

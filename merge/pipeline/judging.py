@@ -23,9 +23,8 @@ from merge.errors import MergeError, RegistrationError
 from merge.focus import CellEnergies, place_tiles
 from merge.model import Finding, FocusAxis, FrameSource, Registration, TileEnergies
 from merge.optics import GREEN_UM, parse_tolerance_px
-from merge.pipeline.ahead import work_ahead
+from merge.threads import share_out
 
-_THREADS = 2
 _RANK = {"problem": 0, "warning": 1, "note": 2}
 
 
@@ -97,7 +96,7 @@ def measure_axis(
     def place(frame: int) -> TileEnergies:
         return place_tiles(cells[frame], registration.frames[frame].transform)
 
-    tiles = list(work_ahead(place, aligned, threads=_THREADS))
+    tiles = share_out(place, aligned)
     try:
         return fit_focus_axis(tiles, wave_px=spread_px), ""
     except RegistrationError as exc:
