@@ -17,11 +17,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import cv2
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
+from merge.compiled import njit
 from merge.encoding import linearize
 from merge.model import FloatArray
 
@@ -99,7 +99,7 @@ def points_with_hidden(
     )
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _splat_views(index, position, light, focus, lens, total, hits):  # type: ignore[no-untyped-def] # pragma: no cover
     """Add the pinhole views from all ``lens`` points (unit disk): the nearest point wins."""
     height, width = hits.shape

@@ -10,10 +10,10 @@ from __future__ import annotations
 from functools import lru_cache
 
 import cv2
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.compiled import njit
 from merge.model import FloatArray
 
 # IEC 61966-2-1:1999, clause 5.2 (encoding transformation of sRGB).
@@ -158,7 +158,7 @@ def _through_table(values: FloatArray, *, to_light: bool) -> FloatArray:
     return out
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _look_up(  # pragma: no cover - compiled
     values: FloatArray, out: FloatArray, table: FloatArray, first: float, slope: np.float32
 ) -> bool:

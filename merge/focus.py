@@ -11,10 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import cv2
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform, TileEnergies
 
 # Narrowest Gaussian, in pixels of the measured picture: narrower ones pass mostly noise.
@@ -190,7 +190,7 @@ def _new_cells(count: int, shape: tuple[int, ...], side: int) -> FloatArray:
     return np.empty((count, shape[0] // side, shape[1] // side), np.float32)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _measure_band(  # pragma: no cover - compiled
     fine: FloatArray, coarse: FloatArray, side: int, means: FloatArray
 ) -> None:
@@ -236,7 +236,7 @@ def _measure_band(  # pragma: no cover - compiled
                 means[k, row, column] = total * share
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _measure_light(  # pragma: no cover - compiled
     luminance: FloatArray, side: int, means: FloatArray
 ) -> None:

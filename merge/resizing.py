@@ -7,9 +7,9 @@ Pixel (i, j) of a map reduced by a factor r stands for the block of r x r pixels
 from __future__ import annotations
 
 import cv2
-import numba
 import numpy as np
 
+from merge.compiled import njit
 from merge.model import FloatArray
 
 Box = tuple[int, int, int, int]
@@ -87,7 +87,7 @@ def enlarge_position(position: FloatArray, box: Box, reduction: int) -> FloatArr
     return out
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _fill_position(  # pragma: no cover - compiled
     position: FloatArray, out: FloatArray, row: int, column: int, reduction: int
 ) -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.compiled import njit
 from merge.model import FloatArray
 
 # Shares of red, green and blue in luma: ITU-R BT.601-7, 2.5.1.
@@ -45,7 +45,7 @@ def split_samples(
     return luminance, small
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _split_colours(  # pragma: no cover - compiled
     samples: np.ndarray, scale: np.float32, reduction: int, luminance: FloatArray, small: FloatArray
 ) -> None:
@@ -74,7 +74,7 @@ def _split_colours(  # pragma: no cover - compiled
                 small[block, column, 2] += blue * share
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _split_grey(  # pragma: no cover - compiled
     samples: np.ndarray, scale: np.float32, reduction: int, luminance: FloatArray, small: FloatArray
 ) -> None:

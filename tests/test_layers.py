@@ -11,6 +11,7 @@ STAGES = {
     "blend", "defects", "diagnose", "apertures", "moving", "write", "plan",
 }  # fmt: skip
 BASE = {
+    "compiled",
     "demo",
     "disks",
     "resizing",
@@ -35,6 +36,7 @@ SOLE_IMPORTER = {
     "pillow_heif": "read",
     "exifread": "metadata",
     "click": "cli",
+    "numba": "compiled",
 }
 # (importer, imported) pairs that break the arrow rule on purpose, each with its reason.
 EXCEPTIONS: dict[tuple[str, str], str] = {

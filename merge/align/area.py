@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numba
 import numpy as np
 
+from merge.compiled import njit
 from merge.errors import RegistrationError
 from merge.model import BoolArray, FrameTransform
 
@@ -47,7 +47,7 @@ def valid_area(
     return mask
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _mark_covered(  # pragma: no cover - compiled
     mask: BoolArray, matrix: np.ndarray, origin: tuple, shape: tuple
 ) -> None:

@@ -15,9 +15,9 @@ import os
 from concurrent.futures import ThreadPoolExecutor
 
 import cv2
-import numba
 import numpy as np
 
+from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform
 
 # Pole of the cubic B-spline's inverse filter; beyond eight taps it is below 3e-5 of the centre.
@@ -33,7 +33,7 @@ _TILE_PX = 256
 Box = tuple[int, int, int, int]
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _spline_weights(fraction: np.float32) -> tuple:  # pragma: no cover - compiled
     """Return the cubic B-spline at distances 1 + f, f, 1 - f and 2 - f."""
     rest = np.float32(1) - fraction
@@ -43,7 +43,7 @@ def _spline_weights(fraction: np.float32) -> tuple:  # pragma: no cover - compil
     return first, second, np.float32(1) - first - second - last, last
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _sample(  # pragma: no cover - compiled
     coefficients: FloatArray, out: FloatArray, matrix: np.ndarray, origin: tuple, extend: bool
 ) -> None:

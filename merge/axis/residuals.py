@@ -10,12 +10,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from merge.axis.preparing import StackEnergies
 from merge.axis.transfer import BlurTables
+from merge.compiled import njit
 from merge.threads import share_out
 
 Array = NDArray[np.float64]
@@ -178,7 +178,7 @@ def in_chunks(work: Callable[[int, int], T], count: int) -> list[T]:
     return share_out(lambda first: work(first, min(first + _CHUNK, count)), firsts)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _log(x: float) -> float:  # pragma: no cover - compiled
     """Return the natural logarithm to 1e-9, twice as fast as the library's in a loop.
 
@@ -193,7 +193,7 @@ def _log(x: float) -> float:  # pragma: no cover - compiled
     return exponent * 0.6931471805599453 + 2.0 * s * series
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _amplitude(  # pragma: no cover - compiled
     value: Array, logarithm: Array, weight: Array, share: Array, rounds: int
 ) -> float:
@@ -214,7 +214,7 @@ def _amplitude(  # pragma: no cover - compiled
     return amplitude
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _find_columns(  # pragma: no cover - compiled
     frames: Index, frames_px: Array, tile_px: float, per_px: float, last: int, columns: Index
 ) -> None:
@@ -223,7 +223,7 @@ def _find_columns(  # pragma: no cover - compiled
         columns[w] = min(int(abs(frames_px[frames[w]] - tile_px) * per_px + 0.5), last)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _compare(  # pragma: no cover - compiled
     frames: Index,
     value: Array,
@@ -261,7 +261,7 @@ def _compare(  # pragma: no cover - compiled
                 residual[k, b, w] = logarithm[k, b, w] - _log(model)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _search(  # pragma: no cover - compiled
     frames: Index,
     value: Array,

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +22,7 @@ from merge.axis.residuals import (
     search_tiles,
     slopes_of,
 )
+from merge.compiled import njit
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -119,7 +119,7 @@ def _equations(
     return _Equations(normal, by_tile, row, total, whole)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _eliminate(  # pragma: no cover - compiled
     frames: Index,
     used: Mask,

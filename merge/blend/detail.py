@@ -7,11 +7,11 @@ the whole picture, which is a sixteenth there.
 from __future__ import annotations
 
 import cv2
-import numba
 import numpy as np
 
 from merge.blend.common import fitting_levels, level_masks, luminance
 from merge.blend.parts import Part, at_level, divide, within
+from merge.compiled import njit
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 
@@ -194,7 +194,7 @@ def _energy(band: FloatArray, mask: BoolArray | None) -> FloatArray:
     return energy
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _take_stronger(  # pragma: no cover - compiled
     band: FloatArray, energy: FloatArray, best_band: FloatArray, best_energy: FloatArray
 ) -> None:

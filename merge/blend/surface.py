@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
-import numba
 import numpy as np
 
 from merge.blend.common import fitting_levels
 from merge.blend.parts import Part, divide
+from merge.compiled import njit
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
@@ -218,7 +218,7 @@ def _with_margin(places: np.ndarray, size: int) -> tuple[int, int]:
     return first, min(last, size)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _fill_hat(  # pragma: no cover - compiled
     position: FloatArray, reach: FloatArray, index: int, count: int, weight: FloatArray
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import logging
 import signal
 import sys
 import threading
@@ -38,7 +39,7 @@ class Command(click.Command):
         """Run the command; what a user can cause is one line."""
         _pool_freed_memory()
         try:
-            with _exit_on_termination():
+            with _exit_on_termination(), _notes(shown=bool(ctx.params.get("verbose"))):
                 return super().invoke(ctx)
         except click.UsageError as exc:
             self._refuse_usage(exc)
@@ -73,6 +74,26 @@ def _pool_freed_memory() -> None:
     if sys.platform.startswith("linux"):
         with suppress(OSError, AttributeError):  # another C library
             ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
+
+
+class _NoteLines(logging.Handler):
+    """Prints each note of the package as one line."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        print_line(f"note: {record.getMessage()}")
+
+
+@contextmanager
+def _notes(*, shown: bool) -> Iterator[None]:
+    """Print what the package logs for whoever wants to know, where that is asked for."""
+    log, lines = logging.getLogger("merge"), _NoteLines()
+    if shown:
+        log.addHandler(lines)
+        log.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        log.removeHandler(lines)
 
 
 @contextmanager

@@ -18,11 +18,11 @@ from itertools import pairwise
 from typing import Any
 
 import cv2
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
+from merge.compiled import njit
 from merge.defects.evidence import PictureMotion
 from merge.encoding import linearize
 from merge.model import DustSpot, FloatArray
@@ -144,7 +144,7 @@ def _log_light(samples: NDArray[Any], white: float, reduction: int, transfer: st
     return np.asarray(cv2.log(light), np.float32).reshape(height, width)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _average_blocks(  # pragma: no cover - compiled
     samples: Any, shares: FloatArray, reduction: int, small: FloatArray
 ) -> None:

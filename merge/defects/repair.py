@@ -6,10 +6,10 @@ from dataclasses import replace
 from typing import Any
 
 import cv2
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.compiled import njit
 from merge.encoding import scale_light
 from merge.errors import FrameMismatchError
 from merge.model import DustSpot, FloatArray, SensorDefects
@@ -121,7 +121,7 @@ def _brighten(samples: NDArray[Any], spot: DustSpot, transfer: str, white: float
     part[inside] = np.rint(lifted) if part.dtype.kind == "u" else lifted
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _fill(  # pragma: no cover - compiled
     samples: Any, bad: Any, places: Any, reach: int, rounding: float
 ) -> None:

@@ -12,10 +12,10 @@ import os
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.compiled import njit
 from merge.model import FloatArray
 
 # A spike below this many standard deviations of a frame's noise, or this share of full scale (three
@@ -34,7 +34,7 @@ _NOISE_LINES = 64
 _STRIP_SPIKES = 65536
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _height(  # pragma: no cover - compiled
     pixels: Any, row: int, column: int, channel: int, sign: float, reach: int
 ) -> float:
@@ -50,7 +50,7 @@ def _height(  # pragma: no cover - compiled
     return lowest
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _scan(  # pragma: no cover - compiled
     pixels: Any, rows: tuple, threshold: float, reach: int, found: Any
 ) -> int:
@@ -85,7 +85,7 @@ def _scan(  # pragma: no cover - compiled
     return count
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _heights(pixels: Any, places: Any, reach: int, out: Any) -> None:  # pragma: no cover - compiled
     for i in range(places.shape[0]):
         row, column, channel, sign = places[i]

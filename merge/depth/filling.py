@@ -13,9 +13,9 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import cv2
-import numba
 import numpy as np
 
+from merge.compiled import njit
 from merge.model import DepthMap, FloatArray
 
 # A neighbour agrees within this many frames, among this many on either side, and among as many
@@ -107,7 +107,7 @@ def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:
             job.result()
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _count_agreeing(  # pragma: no cover - compiled
     padded: FloatArray, out: FloatArray, stride: int, rows: tuple
 ) -> None:
@@ -126,7 +126,7 @@ def _count_agreeing(  # pragma: no cover - compiled
                     line[x] += share if apart < np.float32(AGREE_FRAMES) else np.float32(0)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _solve_rows(  # pragma: no cover - compiled
     values: FloatArray, shares: FloatArray, guide: FloatArray, smoothness: float, rows: tuple
 ) -> None:

@@ -9,9 +9,9 @@ enough that everything kept of it stays in a processor's cache while the frames 
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 
+from merge.compiled import njit
 from merge.model import FloatArray
 
 # Radius of the windows in pixels of the measure, and the variance of an edge. A radius of 3 favours
@@ -32,7 +32,7 @@ INDEX, BEST, BEFORE, AFTER, PREVIOUS = range(5)
 SMOOTH, WIDE, BESIDE, STATE_PLANES = 0, 5, 10, 13
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _box_mean(  # pragma: no cover - compiled
     values: FloatArray, shape: tuple, out: FloatArray
 ) -> None:
@@ -59,7 +59,7 @@ def _box_mean(  # pragma: no cover - compiled
                 mean[x] = total * share
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def fit_windows(guide: FloatArray, fit: FloatArray) -> None:  # pragma: no cover - compiled
     """Fill ``fit`` with every window's mean colour and inverse colour spread.
 
@@ -95,7 +95,7 @@ def fit_windows(guide: FloatArray, fit: FloatArray) -> None:  # pragma: no cover
                 _invert(fit[3:, row, x])
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _invert(upper: FloatArray) -> None:  # pragma: no cover - compiled
     """Invert a symmetric 3 x 3 matrix, given by its upper triangle, in place."""
     a, b, c = np.float64(upper[0]), np.float64(upper[1]), np.float64(upper[2])
@@ -108,7 +108,7 @@ def _invert(upper: FloatArray) -> None:  # pragma: no cover - compiled
     upper[5] = (a * d - b * b) * scale
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def filter_tile(  # pragma: no cover - compiled
     values: FloatArray, guide: FloatArray, fit: FloatArray, work: FloatArray, out: FloatArray
 ) -> None:
@@ -163,7 +163,7 @@ def filter_tile(  # pragma: no cover - compiled
                     out[row, x] += smooth[row, x] * colour[x + PAD]
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def widen_tile(  # pragma: no cover - compiled
     values: FloatArray, kernel: FloatArray, out: FloatArray
 ) -> None:
@@ -201,7 +201,7 @@ def widen_tile(  # pragma: no cover - compiled
             wide[x] = np.sqrt(wide[x])
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _take_where(  # pragma: no cover - compiled
     higher: FloatArray, values: FloatArray, kept: FloatArray
 ) -> None:
@@ -211,7 +211,7 @@ def _take_where(  # pragma: no cover - compiled
         kept[x] = new if higher[x] > 0 else old
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _follow(  # pragma: no cover - compiled
     higher: FloatArray, index: FloatArray, last: int, values: FloatArray, after: FloatArray
 ) -> None:
@@ -222,7 +222,7 @@ def _follow(  # pragma: no cover - compiled
         after[x] = np.float32(0) if higher[x] > 0 else following
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def track_frame(  # pragma: no cover - compiled
     state: FloatArray, smooth: FloatArray, wide: FloatArray, count: int
 ) -> None:

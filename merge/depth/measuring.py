@@ -6,9 +6,9 @@ import os
 from concurrent.futures import ThreadPoolExecutor
 
 import cv2
-import numba
 import numpy as np
 
+from merge.compiled import njit
 from merge.model import FloatArray
 from merge.resizing import reduced_shape
 
@@ -74,7 +74,7 @@ def half_kernel(sigma: float, reach: int) -> FloatArray:
     return (half / (2 * half.sum() - half[0])).astype(np.float32)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def mirror(index: int, count: int) -> int:  # pragma: no cover - compiled
     """Return the place in 0 ... count-1 for one beyond: reflected, the border itself once."""
     if count == 1:
@@ -84,7 +84,7 @@ def mirror(index: int, count: int) -> int:  # pragma: no cover - compiled
     return index
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _blur_rows(  # pragma: no cover - compiled
     picture: FloatArray, row: int, kernel: FloatArray, out: FloatArray, pad: int
 ) -> None:
@@ -105,7 +105,7 @@ def _blur_rows(  # pragma: no cover - compiled
         out[pad + width + x] = out[pad + mirror(width + x, width)]
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _add_blurred(  # pragma: no cover - compiled
     line: FloatArray, kernel: FloatArray, sign: float, out: FloatArray
 ) -> None:
@@ -122,7 +122,7 @@ def _add_blurred(  # pragma: no cover - compiled
             out[x] += share * (left[x] + right[x])
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _sum_band_power(  # pragma: no cover - compiled
     picture: FloatArray,
     power: FloatArray,

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import cv2
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.compiled import njit
 from merge.model import BoolArray, FloatArray
 from merge.resizing import reduce_map
 
@@ -191,7 +191,7 @@ def _unlike(one: _Bands, other: _Bands, step_px: float) -> FloatArray:
 _PRODUCTS = ("ff", "fc", "cc", "df", "dc", "dd", "gg")
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _multiply(  # pragma: no cover - compiled
     one: FloatArray, other: FloatArray, soft: FloatArray, soft_other: FloatArray, out: FloatArray
 ) -> None:
@@ -224,7 +224,7 @@ def _multiply(  # pragma: no cover - compiled
             out[3, i, j], out[4, i, j], out[5, i, j], out[6, i, j] = df, dc, dd, gg
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _left_over(products: FloatArray, ridge: FloatArray) -> FloatArray:  # pragma: no cover
     """Return the mean square of the difference that its fit by both curvatures leaves."""
     _, rows, columns = products.shape

@@ -13,11 +13,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import cv2
-import numba
 import numpy as np
 
 from merge.align import register_stack
 from merge.align.motion import rescale
+from merge.compiled import njit
 from merge.diagnose import Coverage, FocusPlace, SliceLimits
 from merge.encoding import linearize
 from merge.errors import ReadError
@@ -296,7 +296,7 @@ def _linear_light(luminance: FloatArray, transfer: str) -> FloatArray:
     return light
 
 
-@numba.njit(cache=True, nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _look_up(  # pragma: no cover - compiled
     values: FloatArray, table: FloatArray, light: FloatArray
 ) -> None:

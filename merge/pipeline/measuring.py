@@ -10,12 +10,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import cv2
-import numba
 import numpy as np
 
 from merge.align import equalize_exposure, valid_area, warp_part
 from merge.align.motion import rescale
 from merge.blend import VeilScene, foreground_position, luminance, observed_range, veil_gain
+from merge.compiled import njit
 from merge.depth import SharpestPicture, find_even_places, locate_depth, settle_edges
 from merge.encoding import linearize, scale_light
 from merge.model import (
@@ -289,7 +289,7 @@ def _choose(pictures: ScratchStack, *positions: FloatArray) -> list[FloatArray]:
     return chosen
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _pick(  # pragma: no cover - compiled
     values: FloatArray, wanted: np.ndarray, slot: int, out: FloatArray
 ) -> None:

@@ -1,0 +1,155 @@
+"""Loops compiled to machine code, and kept for the next run wherever there is a place to keep them.
+
+The place is the folder of the module, else the user's cache folder (`XDG_CACHE_HOME`,
+`~/Library/Caches`, `LOCALAPPDATA`). Where neither takes a file the loops are compiled anew in every
+run. A file that is cut short or changed is passed over and written again: each carries a digest.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import os
+import pickle
+import secrets
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import numba
+from numba.core.caching import (
+    CompileResultCacheImpl,
+    FunctionCache,
+    InTreeCacheLocator,
+    UserProvidedCacheLocator,
+    UserWideCacheLocator,
+)
+from numba.core.dispatcher import Dispatcher
+from numba.core.serialize import dumps
+
+_LOG = logging.getLogger(__name__)
+_DIGEST_BYTES = 32
+_told = False
+
+
+def njit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """Return a decorator as `numba.njit`, whose result is kept where that is possible.
+
+    Parameters
+    ----------
+    **options
+        As for `numba.njit`, without ``cache``.
+
+    Examples
+    --------
+    >>> @njit(nogil=True)
+    ... def double(number):
+    ...     return 2 * number
+    >>> double(21)
+    42
+    """
+
+    def decorate(function: Callable[..., Any]) -> Any:
+        dispatcher = numba.njit(**options)(function)
+        # Not with NUMBA_DISABLE_JIT, which leaves the function as it is.
+        if isinstance(dispatcher, Dispatcher):
+            try:
+                dispatcher._cache = _FileCache(function)
+            except (
+                Exception
+            ) as exc:  # whatever the caching of numba meets, it compiles all the same
+                _tell(exc)
+        return dispatcher
+
+    return decorate
+
+
+def _tell(reason: object) -> None:
+    """Say once in a process that nothing is kept."""
+    global _told
+    if not _told:
+        _told = True
+        _LOG.info(
+            "compiled loops cannot be kept for the next run, which starts as slowly as this one "
+            "(%s); make the cache folder writable or name another in NUMBA_CACHE_DIR",
+            reason,
+        )
+
+
+class _Locations(CompileResultCacheImpl):
+    _locator_classes = (UserProvidedCacheLocator, InTreeCacheLocator, UserWideCacheLocator)
+
+    def get_filename_base(self, fullname: str, abiflags: str) -> str:
+        """Return a name without the line's number, so that a new version replaces the old one."""
+        plain = fullname.replace("<", "").replace(">", "")
+        return f"{plain}.py{sys.version_info[0]}{sys.version_info[1]}{abiflags}"
+
+
+class _FileCache(FunctionCache):
+    """One file a function and its argument types, read only where its digest is right."""
+
+    _impl_class = _Locations
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        super().__init__(function)
+        self._stamp = _source_stamp(function, self._impl.locator.get_source_stamp())
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """Return the compiled function, or None if it is not there or not whole."""
+        target_context.refresh()
+        key, path = self._place(sig, target_context.codegen())
+        try:
+            content = path.read_bytes()
+            digest, body = content[:_DIGEST_BYTES], content[_DIGEST_BYTES:]
+            if digest != hashlib.sha256(key + body).digest():
+                return None
+            return self._impl.rebuild(target_context, pickle.loads(body))
+        except Exception:  # another library's pickle or object code: anything may come of it
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep a compiled function, if that is possible."""
+        partial = None
+        try:
+            if not self._impl.check_cachable(data):
+                return
+            key, path = self._place(sig, data.codegen)
+            body = dumps(self._impl.reduce(data))
+            path.parent.mkdir(parents=True, exist_ok=True)
+            partial = path.with_name(f"{path.name}.{secrets.token_hex(8)}")
+            with partial.open("xb") as file:
+                file.write(hashlib.sha256(key + body).digest() + body)
+            os.replace(partial, path)
+        except Exception as exc:  # disk full, folder gone, not to be pickled: it stays in memory
+            _tell(exc)
+            if partial is not None:
+                with suppress(OSError):
+                    partial.unlink()
+
+    def flush(self) -> None:
+        """Do nothing: a file that does not fit is not read."""
+
+    def _place(self, sig: Any, codegen: Any) -> tuple[bytes, Path]:
+        """Return what the file must belong to, and the file."""
+        kind = repr((sig, codegen.magic_tuple()))
+        key = repr((numba.__version__, self._stamp, kind)).encode()
+        name = f"{self._impl.filename_base}.{hashlib.sha256(kind.encode()).hexdigest()[:16]}.nbc"
+        return key, Path(self._cache_path) / name
+
+
+def _source_stamp(function: Callable[..., Any], own: Any) -> tuple[Any, ...]:
+    """Return what the machine code follows from: the source, and what it takes from others.
+
+    The compiler freezes numbers and compiled functions of other modules into the code; its own
+    stamp, of the function's own file, would not tell that they changed.
+    """
+    used = [function.__globals__.get(name) for name in function.__code__.co_names]
+    numbers = tuple(repr(value) for value in used if isinstance(value, bool | int | float | tuple))
+    inner = tuple(
+        value._cache._stamp
+        for value in used
+        if isinstance(value, Dispatcher) and isinstance(value._cache, _FileCache)
+    )
+    return (own, numbers, inner)

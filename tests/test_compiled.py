@@ -1,0 +1,114 @@
+"""Compiled loops run wherever Python does, and come from the cache only when it is whole."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+LOOP = """
+import logging
+logging.basicConfig(level=logging.INFO, format="%(message)s")
+from merge.compiled import njit
+from other import OFFSET
+
+@njit(nogil=True)
+def add(number):
+    return number + OFFSET
+
+print(add(40))
+print(sum(add.stats.cache_hits.values()), "from the cache")
+"""
+
+
+@pytest.fixture
+def module(tmp_path):
+    """Return a module with one compiled loop in a folder of its own."""
+    (tmp_path / "other.py").write_text("OFFSET = 2\n")
+    path = tmp_path / "loop.py"
+    path.write_text(LOOP)
+    return path
+
+
+def run(*args, **environment):
+    return subprocess.run(
+        [sys.executable, "-B", *args],
+        env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+
+
+def cached(folder):
+    return [p for p in folder.rglob("*.nbc")]
+
+
+def test_a_loop_is_compiled_once_and_then_taken_from_beside_its_module(module):
+    assert "42" in run(module).stdout
+    assert len(cached(module.parent)) == 1
+    assert "1 from the cache" in run(module).stdout
+
+
+def test_the_users_cache_folder_serves_where_the_installation_is_not_writable(module, tmp_path):
+    (module.parent / "__pycache__").write_text("no folder: nothing can be written beside it")
+    home = {"XDG_CACHE_HOME": str(tmp_path / "user"), "LOCALAPPDATA": str(tmp_path / "user")}
+    assert "42" in run(module, HOME=str(tmp_path), **home).stdout
+    assert len(cached(tmp_path)) == 1
+    assert "1 from the cache" in run(module, HOME=str(tmp_path), **home).stdout
+
+
+def test_a_loop_runs_where_nothing_is_writable_and_says_so_once(module):
+    (module.parent / "__pycache__").write_text("no folder")
+    home = dict.fromkeys(("HOME", "XDG_CACHE_HOME", "LOCALAPPDATA"), os.devnull)
+    result = run(module, **home)
+    assert result.stdout.startswith("42"), result.stderr
+    assert result.stderr.count("cannot be kept") == 1
+    assert "Traceback" not in result.stderr
+
+
+@pytest.mark.parametrize("damage", ["cut", "empty", "changed"])
+def test_a_damaged_cache_file_is_passed_over_and_written_again(module, damage):
+    run(module)
+    (kept,) = cached(module.parent)
+    whole = kept.read_bytes()
+    changed = whole[:200] + bytes([whole[200] ^ 1]) + whole[201:]
+    kept.write_bytes({"cut": whole[: len(whole) // 2], "empty": b"", "changed": changed}[damage])
+    result = run(module)
+    assert result.stdout.startswith("42"), result.stderr
+    assert "0 from the cache" in result.stdout
+    assert "1 from the cache" in run(module).stdout
+
+
+def test_a_full_disk_leaves_no_part_of_a_cache_file(module):
+    pytest.importorskip("resource", reason="limits of the file size are of POSIX")
+    limit = (
+        "import resource, signal, runpy; signal.signal(signal.SIGXFSZ, signal.SIG_IGN);"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (512, 512));"
+        f"import sys; sys.path.insert(0, {str(module.parent)!r}); runpy.run_path({str(module)!r})"
+    )
+    result = run("-c", limit)
+    assert result.stdout.startswith("42"), result.stderr
+    assert "cannot be kept" in result.stderr
+    assert [p.name for p in module.parent.glob("__pycache__/*")] == []
+
+
+def test_a_loop_is_compiled_anew_when_a_number_of_another_module_changes(module):
+    run(module)
+    (module.parent / "other.py").write_text("OFFSET = 3\n")
+    assert run(module).stdout.startswith("43")
+
+
+def test_the_package_is_imported_where_nothing_is_writable(tmp_path):
+    """Stands for an installation by root and a user without a home."""
+    skipped = shutil.ignore_patterns("__pycache__")
+    shutil.copytree(ROOT / "merge", tmp_path / "merge", ignore=skipped)
+    for folder in [tmp_path / "merge", *(tmp_path / "merge").rglob("*/")]:
+        (folder / "__pycache__").write_text("no folder")
+    home = dict.fromkeys(("HOME", "XDG_CACHE_HOME", "LOCALAPPDATA"), os.devnull)
+    code = "import merge.cli.merge, merge.pipeline.merging, merge.pipeline.auditing; print('done')"
+    result = run("-c", code, **home, PYTHONPATH=str(tmp_path))
+    assert (result.returncode, result.stdout, result.stderr) == (0, "done\n", "")
