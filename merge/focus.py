@@ -148,11 +148,10 @@ def _tile_places(
     """Return where the tiles' centres lie in the measured picture, (2, R, C): x and y."""
     rows, columns = shape[0] // side, shape[1] // side
     y, x = np.mgrid[0:rows, 0:columns] * side + (side - 1) / 2
-    matrix = np.eye(3) if transform is None else transform.matrix
     # Pixel centres: full = (reduced + 1/2) / scale - 1/2.
-    full = np.stack([(x + 0.5) / scale - 0.5, (y + 0.5) / scale - 0.5, np.ones_like(x)])
-    moved = np.einsum("ij,jrc->irc", matrix, full)
-    places = (moved[:2] / moved[2] + 0.5) * scale - 0.5
+    full = (np.stack([x, y], axis=-1) + 0.5) / scale - 0.5
+    moved = full if transform is None else transform.apply(full)
+    places = (np.moveaxis(moved, -1, 0) + 0.5) * scale - 0.5
     half = side / 2
     inside = (
         (places[0] >= half - 1)

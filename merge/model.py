@@ -185,11 +185,26 @@ class FrameTransform:
         """Rotation of this frame against the reference, in degrees."""
         return math.degrees(math.atan2(self.matrix[1, 0], self.matrix[0, 0]))
 
+    def apply(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Return where points of the reference frame lie in this frame.
+
+        Parameters
+        ----------
+        points : ndarray, shape (..., 2)
+            (x, y) in pixels.
+
+        Returns
+        -------
+        ndarray, shape (..., 2), float64
+        """
+        moved = points @ self.matrix[:, :2].T + self.matrix[:, 2]
+        return np.asarray(moved[..., :2] / moved[..., 2:])
+
     def shift_px(self, shape: tuple[int, ...]) -> tuple[float, float]:
         """Return (x, y) shift in pixels of the centre of a picture of ``shape`` (H, W, ...)."""
-        centre = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2, 1.0])
-        x, y, depth = self.matrix @ centre
-        return float(x / depth - centre[0]), float(y / depth - centre[1])
+        centre = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
+        x, y = self.apply(centre) - centre
+        return float(x), float(y)
 
 
 @dataclass(frozen=True, eq=False)

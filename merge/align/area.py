@@ -16,8 +16,7 @@ _GRID = 256
 
 def _inside(transform: FrameTransform, points: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     """Tell which (x, y) ``points`` of the reference land inside a frame of ``shape``."""
-    moved = np.column_stack([points, np.ones(len(points))]) @ transform.matrix.T
-    x, y = moved[:, 0] / moved[:, 2], moved[:, 1] / moved[:, 2]
+    x, y = transform.apply(points).T
     return (x >= 0) & (y >= 0) & (x <= shape[1] - 1) & (y <= shape[0] - 1)
 
 

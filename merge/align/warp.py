@@ -163,11 +163,8 @@ def needed_area(transform: FrameTransform, box: Box, shape: tuple[int, ...]) -> 
         Of the frame.
     """
     row, column, height, width = box
-    corners = np.array(
-        [(x, y, 1.0) for x in (column, column + width - 1) for y in (row, row + height - 1)]
-    )
-    moved = corners @ transform.matrix.T
-    places = moved[:, :2] / moved[:, 2:]
+    corners = [(x, y) for x in (column, column + width - 1) for y in (row, row + height - 1)]
+    places = transform.apply(np.array(corners, np.float64))
     slices = []
     for low, high, size in zip(places.min(axis=0), places.max(axis=0), shape[1::-1], strict=True):
         first = int(np.clip(np.floor(low) - _MARGIN, 0, size - 2))

@@ -73,26 +73,16 @@ def register_stack(
 ) -> Registration:
     """Return where every frame lies against the reference frame, and its exposure.
 
+    `StackRegistration` for pictures that are at hand; see there.
+
     Parameters
     ----------
     pictures : iterable of ndarray, shape (H // reduction, W // reduction), float32
-        Luminance of the frames in their own encoding, area-averaged over ``reduction`` x
-        ``reduction`` pixels. Taken one by one; three are held at a time, up to five beside frames
-        that do not fit in.
-    shape : (H, W)
-        Of the full frames.
-    reduction : int
-        See `analysis_reduction`.
-    transfer : str
-        Encoding of the pictures, see `merge.encoding`.
-    model : {"shift", "similarity", "affine", "perspective", "none"}
+        Luminance in [0, 1] of all frames, taken one by one.
+    shape, reduction, transfer, model
+        See `StackRegistration`.
     reference : int, optional
-        Default the middle frame.
-
-    Returns
-    -------
-    Registration
-        A frame that agrees with none of its neighbours has no transform and says why.
+        See `StackRegistration.finish`.
 
     Raises
     ------
@@ -101,75 +91,62 @@ def register_stack(
     ValueError
         If ``reference`` is not one of the frames, or the pictures' sizes differ.
     """
-    tracker = _Tracker(model)
-    for index, picture in enumerate(pictures):
-        tracker.add(index, build_pyramid(_linear_light(picture, transfer)))
-    count = len(tracker.small)
-    middle = count // 2 if reference is None else reference
-    if not 0 <= middle < count:
-        raise ValueError(f"reference {middle}: expected one of the {count} frames")
-    linked = linked_frames(tracker.pairs, count, middle)
-    if count > 1 and len(linked) < 2:
-        raise RegistrationError(
-            "no other frame could be aligned with the reference frame (best agreement "
-            f"{tracker.best[middle]:.2f}, needed {MIN_AGREEMENT}); check that all frames show one "
-            "scene, or choose another reference frame"
-        )
-    small = (shape[0] // reduction, shape[1] // reduction)
-    pairs = [p for p in tracker.pairs if p.first in linked and p.second in linked]
-    if model == "none":
-        matrices = {i: np.eye(3) for i in range(count)}
-    else:
-        matrices = solve_geometry(pairs, linked, middle, small, model)
-    residuals = _residuals(pairs, matrices, small)
-    exposures = compare_exposures(tracker.small, matrices, middle)
-    jumps = _jumps(matrices, small)
-    frames = []
-    for i in range(count):
-        if i not in matrices:
-            reason = (
-                f"agrees with no neighbour (best {tracker.best[i]:.2f}, needed {MIN_AGREEMENT}): "
-                "another scene, strong motion or no detail"
-            )
-            frames.append(FrameRegistration(None, reason=reason))
-            continue
-        gain, falloff = exposures[i]
-        frames.append(
-            FrameRegistration(
-                FrameTransform(rescale(matrices[i], reduction)),
-                gain=gain,
-                falloff=falloff,
-                residual_px=residuals.get(i, float("nan")) * reduction,
-                jump_px=jumps.get(i, 0.0) * reduction,
-            )
-        )
-    return Registration(tuple(frames), middle, model, shape)
+    registrar = StackRegistration(shape, reduction=reduction, transfer=transfer, model=model)
+    for picture in pictures:
+        registrar.add(picture)
+    return registrar.finish(reference)
 
 
-def _linear_light(picture: FloatArray, transfer: str) -> FloatArray:
-    """Return linear light; in strips, which spares two pictures' memory."""
-    light = np.empty(picture.shape, np.float32)
-    for top in range(0, picture.shape[0], _STRIP_ROWS):
-        light[top : top + _STRIP_ROWS] = linearize(picture[top : top + _STRIP_ROWS], transfer)
-    return light
+class StackRegistration:
+    """Compares frames as they come, then solves all comparisons together.
 
+    Three pictures are held at a time, up to five beside frames that do not fit in.
 
-class _Tracker:
-    """Compares frames as they come; holds few of them."""
+    Parameters
+    ----------
+    shape : (H, W)
+        Of the full frames.
+    reduction : int
+        See `analysis_reduction`.
+    transfer : str
+        Encoding of the pictures, see `merge.encoding`.
+    model : {"shift", "similarity", "affine", "perspective", "none"}
+    """
 
-    def __init__(self, model: MotionModel) -> None:
-        self._model = model
+    def __init__(
+        self,
+        shape: tuple[int, int],
+        *,
+        reduction: int = 1,
+        transfer: str = "srgb",
+        model: MotionModel = "similarity",
+    ) -> None:
+        self._shape, self._reduction = shape, reduction
+        self._transfer, self._model = transfer, model
         self._held: dict[int, Pyramid] = {}
-        self.pairs: list[PairMeasurement] = []
-        self.small: dict[int, SmallPicture] = {}
-        self.best: dict[int, float] = {}
+        self._pairs: list[PairMeasurement] = []
+        self._small: dict[int, SmallPicture] = {}
+        self._best: dict[int, float] = {}
 
-    def add(self, index: int, pyramid: Pyramid) -> None:
-        """Compare a frame with those held, the newest first, until enough agree with it."""
+    def add(self, picture: FloatArray) -> None:
+        """Take the next frame: compare it with those held, the newest first, until enough agree.
+
+        Parameters
+        ----------
+        picture : ndarray, shape (H // reduction, W // reduction), float32
+            Luminance in [0, 1], area-averaged over ``reduction`` x ``reduction`` pixels.
+
+        Raises
+        ------
+        ValueError
+            If its size differs from the others'.
+        """
+        index = len(self._small)
+        pyramid = build_pyramid(_linear_light(picture, self._transfer))
         if self._held and next(iter(self._held.values())).shape != pyramid.shape:
             raise ValueError(f"picture {index}: shape {pyramid.shape} differs from the others")
-        self.small[index] = small_picture(pyramid)
-        self.best.setdefault(index, 0.0)
+        self._small[index] = small_picture(pyramid)
+        self._best.setdefault(index, 0.0)
         agreed = 0
         for earlier in sorted(self._held, reverse=True):
             if agreed == _COMPARED:
@@ -177,12 +154,76 @@ class _Tracker:
             known = self._through(earlier, index)
             result = _match(self._held[earlier], pyramid, self._model, known)
             for frame in (earlier, index):
-                self.best[frame] = max(self.best[frame], result.agreement)
+                self._best[frame] = max(self._best[frame], result.agreement)
             if result.agreement >= MIN_AGREEMENT:
-                self.pairs.append(PairMeasurement(earlier, index, result))
+                self._pairs.append(PairMeasurement(earlier, index, result))
                 agreed += 1
         self._held[index] = pyramid
         self._forget(index + 1)
+
+    def finish(self, reference: int | None = None) -> Registration:
+        """Return where every frame lies, and its exposure.
+
+        Parameters
+        ----------
+        reference : int, optional
+            Index of the reference frame, in the order in which frames were added; default the
+            middle one.
+
+        Returns
+        -------
+        Registration
+            A frame that agrees with none of its neighbours has no transform and says why.
+
+        Raises
+        ------
+        RegistrationError
+            If no other frame can be aligned with the reference frame.
+        ValueError
+            If ``reference`` is not one of the frames.
+        """
+        count = len(self._small)
+        middle = count // 2 if reference is None else reference
+        if not 0 <= middle < count:
+            raise ValueError(f"reference {middle}: expected one of the {count} frames")
+        linked = linked_frames(self._pairs, count, middle)
+        if count > 1 and len(linked) < 2:
+            raise RegistrationError(
+                "no other frame could be aligned with the reference frame (best agreement "
+                f"{self._best[middle]:.2f}, needed {MIN_AGREEMENT}); check that all frames show "
+                "one scene, or choose another reference frame"
+            )
+        small = (self._shape[0] // self._reduction, self._shape[1] // self._reduction)
+        pairs = [p for p in self._pairs if p.first in linked and p.second in linked]
+        if self._model == "none":
+            matrices = {i: np.eye(3) for i in range(count)}
+        else:
+            matrices = solve_geometry(pairs, linked, middle, small, self._model)
+        residuals = _residuals(pairs, matrices, small)
+        exposures = compare_exposures(self._small, matrices, middle)
+        jumps = _jumps(matrices, small)
+        frames = []
+        for i in range(count):
+            if i not in matrices:
+                frames.append(FrameRegistration(None, reason=self._why_not(i)))
+                continue
+            gain, falloff = exposures[i]
+            frames.append(
+                FrameRegistration(
+                    FrameTransform(rescale(matrices[i], self._reduction)),
+                    gain=gain,
+                    falloff=falloff,
+                    residual_px=residuals.get(i, float("nan")) * self._reduction,
+                    jump_px=jumps.get(i, 0.0) * self._reduction,
+                )
+            )
+        return Registration(tuple(frames), middle, self._model, self._shape)
+
+    def _why_not(self, frame: int) -> str:
+        return (
+            f"agrees with no neighbour (best {self._best[frame]:.2f}, needed {MIN_AGREEMENT}): "
+            "another scene, strong motion or no detail"
+        )
 
     def _forget(self, count: int) -> None:
         """Keep the last frames of the largest group that agrees, and as many of the others.
@@ -192,7 +233,7 @@ class _Tracker:
         groups: list[set[int]] = []
         for frame in range(count):
             if not any(frame in group for group in groups):
-                groups.append(linked_frames(self.pairs, count, frame))
+                groups.append(linked_frames(self._pairs, count, frame))
         main = max(groups, key=lambda group: (len(group), max(group)))
         last = sorted(k for k in self._held if k in main)[-_COMPARED:]
         others = sorted(k for k in self._held if k not in main and k > last[-1] - 2 * _COMPARED)
@@ -200,12 +241,22 @@ class _Tracker:
 
     def _through(self, first: int, last: int) -> Array | None:
         """Return first → last by way of a frame between them, if both steps are known."""
-        steps = {(p.first, p.second): p.result.matrix for p in self.pairs}
+        steps = {(p.first, p.second): p.result.matrix for p in self._pairs}
         for middle in range(last - 1, first, -1):
             if (first, middle) in steps and (middle, last) in steps:
                 product = steps[middle, last] @ steps[first, middle]
                 return np.asarray(product / product[2, 2])
         return None
+
+
+def _linear_light(picture: FloatArray, transfer: str) -> FloatArray:
+    """Return linear light; in strips, which spares two pictures' memory."""
+    if transfer == "linear":
+        return picture
+    light = np.empty(picture.shape, np.float32)
+    for top in range(0, picture.shape[0], _STRIP_ROWS):
+        light[top : top + _STRIP_ROWS] = linearize(picture[top : top + _STRIP_ROWS], transfer)
+    return light
 
 
 def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) -> PairResult:
