@@ -52,13 +52,21 @@ def trace_blur_um(subject_mm, focus_mm, focal_mm, f_number, pupil_ratio=1.0):
 # --- diffraction -------------------------------------------------------------------------
 
 
-def test_jinc_and_energy_match_scipy_bessel_functions():
-    """scipy.special.j0, j1 (Cephes), over both of our branches and their junction."""
-    x = np.concatenate([np.linspace(1e-6, 30, 3001), np.geomspace(30, 3000, 500)])
-    np.testing.assert_allclose(optics.jinc(x), 2 * special.j1(x) / x, rtol=0, atol=3e-15)
+def test_jinc_and_energy_match_bessels_integral():
+    """Bessel's integral by quadrature: Abramowitz & Stegun (1964), 9.1.21 (from memory)."""
+    x = np.concatenate([np.linspace(1e-6, 30, 41), np.geomspace(30, 300, 7)])
+
+    def bessel(order, value):
+        integral = integrate.quad(
+            lambda t: math.cos(order * t - value * math.sin(t)), 0, math.pi, limit=400
+        )
+        return integral[0] / math.pi
+
+    j0, j1 = (np.array([bessel(order, v) for v in x]) for order in (0, 1))
+    np.testing.assert_allclose(optics.jinc(x), 2 * j1 / x, rtol=0, atol=1e-10)
     radius = x * GREEN * 8 / np.pi
-    expected = 1 - special.j0(x) ** 2 - special.j1(x) ** 2
-    np.testing.assert_allclose(optics.encircled_energy(radius, GREEN, 8), expected, atol=3e-15)
+    expected = 1 - j0**2 - j1**2
+    np.testing.assert_allclose(optics.encircled_energy(radius, GREEN, 8), expected, atol=1e-10)
 
 
 def test_airy_disk_diameter_matches_first_bessel_zero():
@@ -427,6 +435,20 @@ def test_marked_f_numbers_lie_near_the_exact_powers(stops, limit):
         assert abs(marked / exact - 1) < limit
 
 
+@pytest.mark.parametrize("stops", ["full", "half", "third"])
+def test_the_nearest_f_number_is_marked_and_within_half_a_step(stops):
+    """ISO 517 (from memory) and the half and third stops that cameras show."""
+    marked = [m for m, _ in optics.f_number_series(stops, widest=0.5, smallest=90)]
+    steps = {"full": 1, "half": 2, "third": 3}[stops]
+    for number in np.geomspace(0.5, 90, 200):
+        found = optics.nearest_f_number(number, stops)
+        exact = 2 ** (marked.index(found) / (2 * steps) - 1)
+        assert abs(2 * math.log2(exact / number)) <= 0.5 / steps + 0.02
+    assert optics.nearest_f_number(3.0, "third", widest=4, smallest=22) == 4
+    with pytest.raises(ValueError, match="no full stop"):
+        optics.nearest_f_number(6.0, "full", widest=5.7, smallest=7)
+
+
 def test_every_full_stop_is_among_the_third_and_half_stops():
     full = dict(optics.f_number_series("full", widest=0.5, smallest=90))
     for stops in ("half", "third"):
@@ -505,16 +527,24 @@ def test_best_f_number_minimises_the_worst_blur(frames):
     assert optics.best_f_number(800.0, GREEN, frames) == pytest.approx(found.x, rel=1e-4)
 
 
-def test_fewest_frames_f_number_needs_fewest_frames():
-    """scipy.optimize on frames(N), solved from the worst blur by root finding."""
+@pytest.mark.parametrize("tolerance", [0.7, 2.0])
+def test_frames_to_cover_is_the_fewest_that_leave_no_place_too_blurred(tolerance):
+    """Brute force: planes placed evenly, the worst blur looked for on a fine grid."""
 
-    def frames(number):
-        return optimize.brentq(
-            lambda n: optics.worst_blur_um(900.0, number, GREEN, n) - 12.0, 0.01, 1e5
-        )
+    def worst(extent, count):
+        planes = (np.arange(count) + 0.5) / count * extent
+        places = np.linspace(0, extent, 4001)
+        return np.abs(places[:, None] - planes).min(axis=1).max()
 
-    found = optimize.minimize_scalar(frames, bounds=(2, 8.9), method="bounded")
-    assert optics.fewest_frames_f_number(12.0, GREEN) == pytest.approx(found.x, rel=1e-3)
+    for extent in (0.3, 2.8, 8.0, 8.1, 33.6):
+        count = optics.frames_to_cover(extent, tolerance)
+        assert worst(extent, count) <= tolerance * (1 + 1e-9)
+        assert count == 1 or worst(extent, count - 1) > tolerance
+    assert optics.frames_to_cover(0.0, tolerance) == 0
+    # 0.3 / 0.1 is 2.9999999999999996, 0.6 / 0.1 above 6 in floating point: still exact fits.
+    assert optics.frames_to_cover(0.6, 0.1) == 3
+    with pytest.raises(ValueError, match="tolerance"):
+        optics.frames_to_cover(1.0, 0.0)
 
 
 @pytest.mark.parametrize(

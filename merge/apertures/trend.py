@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import isotonic_regression
 
 from merge.apertures.results import StopCost
 from merge.optics import GREEN_UM, diffraction_mtf
@@ -119,30 +121,17 @@ def steadied_contrast(
 ) -> NDArray[np.float64]:
     """Return contrasts moved within two standard errors towards what a lens can do.
 
-    The lens's part never falls with rising f-number; its closest rising sequence (pool
-    adjacent violators, weighted by the errors) times diffraction takes noise out of the
+    The lens's part never falls with rising f-number; its closest rising sequence (weighted by
+    the errors) times diffraction takes noise out of the
     order of frames whose contrasts lie close together.
     """
     part = lens_part(contrast, diffraction)
     known = np.isfinite(part)
     steady = contrast.copy()
     if known.sum() > 1:
-        rising = _rising(part[known], 1 / np.maximum(errors[known], 1e-3) ** 2)
-        steady[known] = rising * diffraction[known]
+        weights = 1 / np.maximum(errors[known], 1e-3) ** 2
+        steady[known] = isotonic_regression(part[known], weights=weights).x * diffraction[known]
     return np.clip(steady, contrast * (1 - 2 * errors), contrast * (1 + 2 * errors))
-
-
-def _rising(values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the non-falling sequence closest to ``values`` by weighted squares."""
-    blocks: list[tuple[float, float, int]] = []
-    for value, weight in zip(values, weights, strict=True):
-        block = (float(value), float(weight), 1)
-        while blocks and blocks[-1][0] > block[0]:
-            v, w, n = blocks.pop()
-            total = w + block[1]
-            block = ((v * w + block[0] * block[1]) / total, total, n + block[2])
-        blocks.append(block)
-    return np.array([v for v, _, n in blocks for _ in range(n)])
 
 
 def best_f_number(
@@ -191,7 +180,7 @@ def best_f_number(
     else:
         loss = np.log(np.maximum(_diffraction(frequency_over_pitch, between), 1e-6))
         own = np.log(np.maximum(_diffraction(frequency_over_pitch, numbers), 1e-6))
-        curve = _monotone_cubic(position, log - own, fine) + loss
+        curve = PchipInterpolator(position, log - own)(fine) + loss
     top = int(np.argmax(curve))
     narrowest = "narrowest" if numbers[-1] == last else ""
     end = {0: "widest", len(fine) - 1: narrowest}.get(top, "")
@@ -213,28 +202,6 @@ def _parabola(
     curve = np.polyval(np.polyfit(x[near] - x[top], y[near], 2), at - x[top])
     inside = (at >= x[top - 1]) & (at <= x[top + 1])
     return np.where(inside, curve, -np.inf)
-
-
-def _monotone_cubic(
-    x: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return a cubic through the points that rises and falls only where they do.
-
-    F. N. Fritsch and R. E. Carlson, SIAM J. Numer. Anal. 17, 238 (1980), with the slopes of
-    Fritsch and Butland (harmonic mean); from memory.
-    """
-    width, slope = np.diff(x), np.diff(y) / np.diff(x)
-    tangent = np.empty(len(x))
-    tangent[0], tangent[-1] = slope[0], slope[-1]
-    for k in range(1, len(x) - 1):
-        a, b = slope[k - 1], slope[k]
-        w, v = 2 * width[k] + width[k - 1], width[k] + 2 * width[k - 1]
-        tangent[k] = (w + v) / (w / a + v / b) if a * b > 0 else 0.0
-    left = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
-    t = (at - x[left]) / width[left]
-    rise = y[left] * (1 + 2 * t) * (1 - t) ** 2 + y[left + 1] * t**2 * (3 - 2 * t)
-    bend = tangent[left] * t * (1 - t) ** 2 + tangent[left + 1] * t**2 * (t - 1)
-    return np.asarray(rise + width[left] * bend)
 
 
 def stop_costs(

@@ -77,28 +77,36 @@ def best_f_number(
     return plain(np.sqrt(depth / (2 * positive("frames", frames) * unit)))
 
 
-def fewest_frames_f_number(blur_um: FloatOrArray, wavelength_um: FloatOrArray) -> FloatOrArray:
-    """Return the effective f-number that holds a blur, diffraction included, in fewest frames.
+def frames_to_cover(extent: float, tolerance: float) -> int:
+    """Return the fewest focus planes that leave nothing of an extent blurred above a tolerance.
 
-    Without a given number of frames: n = Δ / (2 N √(c² - k²N²)), k = 2.4394 λ, is smallest
-    at ``N = c / (√2 k)``, whatever the depth.
+    On an axis of blur-circle diameters a plane holds the tolerance on both of its sides, so n
+    planes cover ``2 n tolerance``.
 
     Parameters
     ----------
-    blur_um : float or ndarray
-        Largest `worst_blur_um` allowed, c, in µm, > 0.
-    wavelength_um : float or ndarray
-        λ in µm, > 0.
+    extent : float
+        Length to cover in px of blur-circle diameter (or any unit of the tolerance).
+    tolerance : float
+        Largest blur-circle diameter allowed, same unit, > 0.
 
     Returns
     -------
-    float or ndarray
-        Effective f-number; at it the Airy disk measures c/√2.
+    int
+        ``ceil(extent / (2 tolerance))``, an exact fit not rounded up by rounding noise; 0 where
+        there is nothing to cover. Between two planes that stay, of distance G, frames to add are
+        ``frames_to_cover(G, t) - 1``; planes at both ends of a span included,
+        ``frames_to_cover(span, t) + 1``.
 
     Examples
     --------
-    >>> round(fewest_frames_f_number(12.0, 0.55), 1)
-    6.3
+    >>> frames_to_cover(16.0, 2.0), frames_to_cover(16.1, 2.0), frames_to_cover(-1.0, 2.0)
+    (4, 5, 0)
     """
-    unit = np.asarray(airy_disk_diameter_um(wavelength_um, 1.0))
-    return plain(positive("blur_um", blur_um) / (math.sqrt(2) * unit))
+    if not tolerance > 0:
+        raise ValueError(f"tolerance: expected a number above 0, got {tolerance!r}")
+    return max(0, math.ceil(extent / (2 * tolerance) - _EXACT_FIT))
+
+
+# Rounding noise of a quotient: an exact fit must not ask for one frame more.
+_EXACT_FIT = 1e-9

@@ -62,6 +62,42 @@ def f_number_series(
     return [(marked, value) for marked, value in pairs if widest <= marked <= smallest]
 
 
+def nearest_f_number(
+    f_number: float, stops: Stops = "third", *, widest: float = 0.5, smallest: float = 90.0
+) -> float:
+    """Return the marked f-number closest in stops to any f-number.
+
+    Parameters
+    ----------
+    f_number : float
+        > 0.
+    stops : {"full", "half", "third"}, default "third"
+        Series to take it from.
+    widest, smallest : float
+        Marked values that bound the choice, inclusive, within 0.5 to 90.
+
+    Returns
+    -------
+    float
+        A marked value of `f_number_series`.
+
+    Raises
+    ------
+    ValueError
+        If the f-number is not above 0, or no marked value lies within the bounds.
+
+    Examples
+    --------
+    >>> nearest_f_number(6.06), nearest_f_number(6.06, "full"), nearest_f_number(6.06, "half")
+    (6.3, 5.6, 5.6)
+    """
+    positive("f_number", f_number)
+    series = f_number_series(stops, widest=widest, smallest=smallest)
+    if not series:
+        raise ValueError(f"no {stops} stop lies between f/{widest:g} and f/{smallest:g}")
+    return min(series, key=lambda pair: abs(math.log(pair[1] / f_number)))[0]
+
+
 def circle_of_confusion_um(diagonal_mm: FloatOrArray, divisor: FloatOrArray = 1500) -> FloatOrArray:
     """Return the tolerated blur circle as a share of the sensor's diagonal, ``d / divisor``.
 

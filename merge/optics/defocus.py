@@ -19,7 +19,18 @@ _MAX_DEFOCUS_WAVES = 60.0
 
 
 def nyquist_cy_per_mm(pixel_pitch_um: FloatOrArray) -> FloatOrArray:
-    """Return the finest pattern that pixels can hold, 1 / (2 · pitch), in cycles/mm."""
+    """Return the finest pattern that pixels can hold, 1 / (2 · pitch).
+
+    Parameters
+    ----------
+    pixel_pitch_um : float or ndarray
+        Centre distance of neighbouring pixels in µm, > 0.
+
+    Returns
+    -------
+    float or ndarray
+        Frequency in cycles/mm at the sensor.
+    """
     return plain(500 / positive("pixel_pitch_um", pixel_pitch_um))
 
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.optics._checks import FloatOrArray, non_negative, plain, positive
 
@@ -21,53 +20,30 @@ GREEN_UM = 0.55
 AIRY_ZERO = 3.8317059702075123
 """First zero of the Bessel function J1 (Abramowitz & Stegun 1964, table 9.5: 3.83171)."""
 
-# J0 and J1 are computed here so that this base module needs numpy alone and scipy.special stays
-# an independent check. Below the switch: 64-point trapezoid of Bessel's integral, whose error
-# is of the order of J64(25) < 1e-18; above: Hankel's expansion, last term < 1e-15.
-_BESSEL_SWITCH = 25.0
-_BESSEL_NODES = 64
-_HANKEL_TERMS = 18
-
-
-def _bessel_by_integral(order: int, x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return J0 or J1 by Bessel's integral; every quadrant of the circle gives the same sum."""
-    quarter = _BESSEL_NODES // 4
-    total = np.zeros_like(x)
-    for node in range(quarter + 1):
-        sine = math.sin(2 * math.pi * node / _BESSEL_NODES)
-        weight = 0.5 if node in (0, quarter) else 1.0
-        total += weight * (np.cos(x * sine) if order == 0 else np.sin(x * sine) * sine)
-    return total / quarter
-
-
-def _bessel_by_hankel(order: int, x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return J0 or J1 for x > 25 (Abramowitz & Stegun 1964, 9.2.5 and 9.2.9)."""
-    even, odd, term = np.ones_like(x), np.zeros_like(x), np.ones_like(x)
-    for k in range(1, _HANKEL_TERMS):
-        term = term * (4 * order**2 - (2 * k - 1) ** 2) / (k * 8 * x)
-        sign = (-1) ** (k // 2)
-        if k % 2:
-            odd += sign * term
-        else:
-            even += sign * term
-    phase = x - (order / 2 + 0.25) * math.pi
-    return np.sqrt(2 / (math.pi * x)) * (even * np.cos(phase) - odd * np.sin(phase))
-
-
-def _bessel(order: int, x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return J0 or J1 for any finite x to 1e-14."""
-    size = np.abs(x)
-    near = _bessel_by_integral(order, np.minimum(size, _BESSEL_SWITCH))
-    far = _bessel_by_hankel(order, np.maximum(size, _BESSEL_SWITCH))
-    value = np.where(size <= _BESSEL_SWITCH, near, far)
-    return np.where(x < 0, -value, value) if order == 1 else value
-
 
 def jinc(x: FloatOrArray) -> FloatOrArray:
-    """Return 2 J1(x) / x, the amplitude of a uniform disk's Fourier transform; 1 at x = 0."""
+    """Return 2 J1(x) / x, the amplitude of a uniform disk's Fourier transform; 1 at x = 0.
+
+    Parameters
+    ----------
+    x : float or ndarray
+        Dimensionless; π f D for a disk of diameter D at frequency f.
+
+    Returns
+    -------
+    float or ndarray
+        In [-0.133, 1].
+
+    Notes
+    -----
+    J1 from scipy.special (Cephes).
+    """
+    # Loaded here: it takes longer than numpy, and much of this package needs no Bessel function.
+    from scipy.special import j1
+
     number = np.asarray(x, np.float64)
     safe = np.where(np.abs(number) < 1e-8, 1.0, number)
-    return plain(np.where(np.abs(number) < 1e-8, 1.0, 2 * _bessel(1, safe) / safe))
+    return plain(np.where(np.abs(number) < 1e-8, 1.0, 2 * j1(safe) / safe))
 
 
 def effective_f_number(
@@ -149,7 +125,18 @@ def airy_radius_um(wavelength_um: FloatOrArray, f_number: FloatOrArray) -> Float
 
 
 def airy_disk_diameter_um(wavelength_um: FloatOrArray, f_number: FloatOrArray) -> FloatOrArray:
-    """Return the diameter of the Airy disk in µm, twice `airy_radius_um`."""
+    """Return the diameter of the Airy disk, twice `airy_radius_um`.
+
+    Parameters
+    ----------
+    wavelength_um, f_number : float or ndarray
+        λ in µm; effective f-number; both > 0.
+
+    Returns
+    -------
+    float or ndarray
+        Diameter in µm at the sensor.
+    """
     return 2 * airy_radius_um(wavelength_um, f_number)
 
 
@@ -276,10 +263,12 @@ def encircled_energy(
     >>> round(encircled_energy(airy_radius_um(0.55, 8.0), 0.55, 8.0), 3)
     0.838
     """
+    from scipy.special import j0, j1
+
     radius = non_negative("radius_um", radius_um)
     scale = positive("wavelength_um", wavelength_um) * positive("f_number", f_number)
     x = np.asarray(math.pi * radius / scale)
-    return plain(1 - _bessel(0, x) ** 2 - _bessel(1, x) ** 2)
+    return plain(1 - j0(x) ** 2 - j1(x) ** 2)
 
 
 def strehl_ratio(rms_wavefront_error_waves: FloatOrArray) -> FloatOrArray:

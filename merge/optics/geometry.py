@@ -113,7 +113,20 @@ def magnification_from_sensor_distance(
 def distance_from_sensor_mm(
     magnification: FloatOrArray, focal_length_mm: FloatOrArray
 ) -> FloatOrArray:
-    """Return the distance from sensor to subject, ``d = f (2 + m + 1/m)``; inf for m = 0."""
+    """Return the distance from sensor to subject of a thin lens, ``d = f (2 + m + 1/m)``.
+
+    Parameters
+    ----------
+    magnification : float or ndarray
+        Unsigned size ratio m, >= 0.
+    focal_length_mm : float or ndarray
+        f in mm, > 0.
+
+    Returns
+    -------
+    float or ndarray
+        Distance in mm from the sensor mark; inf for m = 0.
+    """
     size = non_negative("magnification", magnification)
     focal = positive("focal_length_mm", focal_length_mm)
     safe = np.where(size > 0, size, 1.0)
@@ -123,7 +136,22 @@ def distance_from_sensor_mm(
 def entrance_pupil_distance_mm(
     magnification: FloatOrArray, focal_length_mm: FloatOrArray, pupil_ratio: FloatOrArray = 1.0
 ) -> FloatOrArray:
-    """Return the distance of the plane in focus from the pupil, ``u0 = f (1/m + 1/p)``."""
+    """Return the distance of the plane in focus from the pupil, ``u0 = f (1/m + 1/p)``.
+
+    Parameters
+    ----------
+    magnification : float or ndarray
+        Unsigned size ratio m, >= 0.
+    focal_length_mm : float or ndarray
+        f in mm, > 0.
+    pupil_ratio : float or ndarray, default 1.0
+        Pupil magnification p, > 0.
+
+    Returns
+    -------
+    float or ndarray
+        Distance in mm from the entrance pupil; inf for m = 0.
+    """
     size = non_negative("magnification", magnification)
     focal = positive("focal_length_mm", focal_length_mm)
     safe = np.where(size > 0, size, 1.0)
@@ -305,9 +333,19 @@ def macro_depth_mm(
 def focus_shift_at_sensor_um(
     blur_diameter_um: FloatOrArray, f_number: FloatOrArray
 ) -> FloatOrArray:
-    """Return how far the sensor is from the image of a point, ``Δz' = D N_eff``, in µm.
+    """Return how far the sensor is from the image of a point, ``Δz' = D N_eff``.
 
-    ``f_number`` is the effective one. Paraxial.
+    Parameters
+    ----------
+    blur_diameter_um : float or ndarray
+        Blur-circle diameter D in µm, >= 0.
+    f_number : float or ndarray
+        Effective f-number, > 0.
+
+    Returns
+    -------
+    float or ndarray
+        Distance in µm, paraxial.
     """
     return plain(
         non_negative("blur_diameter_um", blur_diameter_um) * positive("f_number", f_number)
@@ -317,9 +355,21 @@ def focus_shift_at_sensor_um(
 def focus_shift_at_subject_um(
     blur_diameter_um: FloatOrArray, f_number: FloatOrArray, magnification: FloatOrArray
 ) -> FloatOrArray:
-    """Return how far a point is from the plane in focus, ``Δz = D N_eff / m²``, in µm.
+    """Return how far a point is from the plane in focus, ``Δz = D N_eff / m²``.
 
-    ``f_number`` is the effective one. Longitudinal magnification m²: small shifts only.
+    Parameters
+    ----------
+    blur_diameter_um : float or ndarray
+        Blur-circle diameter D in µm, >= 0.
+    f_number : float or ndarray
+        Effective f-number, > 0.
+    magnification : float or ndarray
+        Unsigned size ratio m, > 0.
+
+    Returns
+    -------
+    float or ndarray
+        Distance in µm at the subject; longitudinal magnification m²: small shifts only.
     """
     shift = np.asarray(focus_shift_at_sensor_um(blur_diameter_um, f_number))
     return plain(shift / positive("magnification", magnification) ** 2)

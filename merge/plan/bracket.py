@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 
 from merge.errors import MergeError
-from merge.model import Finding
 from merge.optics import (
     defocus_waves,
     diffraction_blur_um,
@@ -17,8 +16,15 @@ from merge.optics import (
     system_transfer,
     worst_blur_um,
 )
-from merge.plan.depth import SubjectDepth, blur_um, exact_frames, lay_out_frames, subject_depth
-from merge.plan.types import REFERENCE_CYCLES_PER_PX, ApertureOption, Plan, PlanRequest
+from merge.plan.depth import RailDepth, SubjectDepth, subject_depth
+from merge.plan.findings import plan_findings
+from merge.plan.types import (
+    COUNT_SLACK,
+    REFERENCE_CYCLES_PER_PX,
+    ApertureOption,
+    Plan,
+    PlanRequest,
+)
 
 # Contrasts closer than this cannot be told apart in a picture; then fewer frames win.
 _CONTRAST_TIE = 0.005
@@ -26,8 +32,6 @@ _CONTRAST_TIE = 0.005
 _HOPELESS_WAVES = 50.0
 _MOST_FRAMES = 10000
 _HALF_LIFE_SIZE = 0.5
-# Rounding noise of the frame count: an exact fit must not ask for one frame more.
-_COUNT_SLACK = 1e-9
 CLOSE_UP = 0.1
 """Magnification from which a shoot counts as close-up (common practice, no source)."""
 
@@ -67,23 +71,30 @@ def plan_bracket(request: PlanRequest) -> Plan:
     options = [_option(request, depth, f_number) for f_number in sorted(marked)]
     compared = tuple(_compare(o, chosen) for o in options if o is not None)
     one_frame = _compare(_best_single_frame(request, depth), chosen)
-    positions = lay_out_frames(depth, chosen.f_number, chosen.frames, request.tolerance_um)
+    positions = depth.lay_out(chosen.f_number, chosen.frames, request.tolerance_um)
     step = positions[1].focus_mm - positions[0].focus_mm if len(positions) > 1 else None
-    needed = exact_frames(depth, chosen.f_number, request.tolerance_um)
-    plan = Plan(
+    alone = _one_frame_f_number(request, depth)
+    needed = depth.exact_frames(chosen.f_number, request.tolerance_um)
+    rail = isinstance(depth, RailDepth)
+    return Plan(
         request=request,
-        mode="rail" if depth.on_rail else "focus distances",
+        mode="rail" if rail else "focus distances",
         chosen=chosen,
         positions=positions,
-        step_mm=step if depth.on_rail else None,
+        step_mm=step if rail else None,
         overlap=1 - needed / chosen.frames,
-        one_frame_f_number=_one_frame_f_number(request, depth),
+        one_frame_f_number=alone,
         one_frame=one_frame,
         options=compared,
-        findings=(),
+        findings=plan_findings(
+            request,
+            chosen,
+            one_frame=one_frame,
+            alone=alone,
+            assumed=_assumed_lens(request, depth.magnification),
+        ),
         caution=caution_for(depth.magnification),
     )
-    return replace(plan, findings=_findings(plan))
 
 
 def caution_for(magnification: float | None) -> str:
@@ -147,10 +158,10 @@ def _check(request: PlanRequest) -> None:
 
 def _frames_for_tolerance(request: PlanRequest, depth: SubjectDepth, f_number: float) -> int:
     """Return the number of frames that hold the tolerance with the least overlap asked for."""
-    needed = exact_frames(depth, f_number, request.tolerance_um)
-    if needed <= 1 + _COUNT_SLACK:
+    needed = depth.exact_frames(f_number, request.tolerance_um)
+    if needed <= 1 + COUNT_SLACK:
         return 1
-    count = math.ceil(needed / (1 - request.overlap) - _COUNT_SLACK)
+    count = math.ceil(needed / (1 - request.overlap) - COUNT_SLACK)
     if count > _MOST_FRAMES:
         raise MergeError(
             f"f/{f_number:g} would need {count} frames to hold {request.tolerance_px:g} px of "
@@ -172,7 +183,7 @@ def _frames_in_time(request: PlanRequest, f_number: float) -> int:
     each = (_exposure_s(request, f_number) or 0.0) + request.pause_s
     if each == 0:
         return _MOST_FRAMES
-    return math.floor((request.time_s + request.pause_s) / each + _COUNT_SLACK)
+    return math.floor((request.time_s + request.pause_s) / each + COUNT_SLACK)
 
 
 def _option(request: PlanRequest, depth: SubjectDepth, f_number: float) -> ApertureOption | None:
@@ -184,7 +195,7 @@ def _option(request: PlanRequest, depth: SubjectDepth, f_number: float) -> Apert
     if frames < 1:
         return None
     working = effective_f_number(f_number, depth.magnification, depth.pupil_ratio)
-    blur = blur_um(depth, f_number, frames)
+    blur = depth.blur_um(f_number, frames)
     exposure = _exposure_s(request, f_number)
     whole = None if exposure is None else frames * exposure + (frames - 1) * request.pause_s
     return ApertureOption(
@@ -197,7 +208,7 @@ def _option(request: PlanRequest, depth: SubjectDepth, f_number: float) -> Apert
         / request.pixel_pitch_um,
         focus_contrast=_contrast(request, working, 0.0),
         worst_contrast=_contrast(request, working, blur),
-        single_worst_contrast=_contrast(request, working, blur_um(depth, f_number, 1)),
+        single_worst_contrast=_contrast(request, working, depth.blur_um(f_number, 1)),
         lost=0.0,
         light=(_one_frame_f_number(request, depth) / f_number) ** 2 / frames,
         exposure_s=exposure,
@@ -223,7 +234,7 @@ def _contrast(request: PlanRequest, working_f_number: float, largest_blur_um: fl
 
 def _one_frame_f_number(request: PlanRequest, depth: SubjectDepth) -> float:
     """Return the f-number at which one frame holds the tolerance; blur goes with 1/N."""
-    return blur_um(depth, 1.0, 1) / request.tolerance_um
+    return depth.blur_um(1.0, 1) / request.tolerance_um
 
 
 def _choose(request: PlanRequest, depth: SubjectDepth) -> ApertureOption:
@@ -240,7 +251,7 @@ def _choose(request: PlanRequest, depth: SubjectDepth) -> ApertureOption:
     if not fitting:
         raise MergeError(_no_time_message(request))
     if request.frames is None:
-        efficient = [o for o in fitting if o.frames == 1 or o.light >= 1 - _COUNT_SLACK]
+        efficient = [o for o in fitting if o.frames == 1 or o.light >= 1 - COUNT_SLACK]
         fitting = efficient or fitting
     best = max(option.worst_contrast for option in fitting)
     near_best = [o for o in fitting if o.worst_contrast >= best - _CONTRAST_TIE]
@@ -272,6 +283,14 @@ def _stops_down(magnification: float) -> int:
     return 1 if magnification >= _HALF_LIFE_SIZE else 2
 
 
+def _assumed_lens(request: PlanRequest, magnification: float) -> tuple[float, str] | None:
+    """Return where the lens is taken to be the sharpest, unless that was given."""
+    if request.f_number is not None or request.sharpest is not None:
+        return None
+    stops = {1: "one stop", 2: "two stops"}[_stops_down(magnification)]
+    return sharpest_f_number(request, magnification), stops
+
+
 def _total_blur(request: PlanRequest, option: ApertureOption) -> float:
     """Return defocus and diffraction at the worst place as one size, to rank what is lost."""
     defocus_um = option.blur_px * request.pixel_pitch_um
@@ -301,112 +320,3 @@ def _no_time_message(request: PlanRequest) -> str:
         f"not one frame fits {request.time_s:g} s: allow more time (--time), or a wider aperture "
         "(--sharpest, --f-number)"
     )
-
-
-def _findings(plan: Plan) -> tuple[Finding, ...]:
-    """Return what a photographer should know before shooting."""
-    request, chosen = plan.request, plan.chosen
-    found = []
-    if chosen.blur_px > request.tolerance_px * (1 + 1e-6):
-        found.append(
-            Finding(
-                kind="tolerance not held",
-                severity="problem",
-                message=f"{_count(chosen.frames)} at f/{chosen.f_number:g} "
-                f"{'leaves' if chosen.frames == 1 else 'leave'} {chosen.blur_px:.2f} px of blur, "
-                f"more than {request.tolerance_px:g} px.",
-                advice=f"Holding it takes {_count(chosen.frames_for_tolerance)} at this f-number.",
-                value=chosen.blur_px,
-                threshold=request.tolerance_px,
-                unit="px",
-            )
-        )
-    if chosen.diffraction_blur_px > request.tolerance_px:
-        found.append(_diffraction_finding(plan))
-    found.append(_one_frame_finding(plan))
-    if chosen.frames > 1 and chosen.light < 1 - _COUNT_SLACK:
-        found.append(
-            Finding(
-                kind="less light than one frame",
-                severity="warning",
-                message=f"In the same exposure time {_count(chosen.frames)} at "
-                f"f/{chosen.f_number:g} gather less light than one frame as deep as they.",
-                advice=f"Take one frame at {_rounded(plan.one_frame_f_number)}, or open up.",
-                value=chosen.light,
-                threshold=1.0,
-            )
-        )
-    if request.time_s is not None and request.exposure_s is None:
-        found.append(
-            Finding(
-                kind="exposure not known",
-                severity="warning",
-                message=f"The time holds pauses of {request.pause_s:g} s only, no exposures.",
-                advice="Give a metered exposure with --exposure and --exposure-at.",
-            )
-        )
-    if request.f_number is None and request.sharpest is None:
-        size = subject_depth(request).magnification
-        stops = {1: "one stop", 2: "two stops"}[_stops_down(size)]
-        found.append(
-            Finding(
-                kind="lens assumed",
-                severity="note",
-                message=f"The lens is taken as f/{request.widest:g} wide open and sharpest from "
-                f"f/{sharpest_f_number(request, size):g}, {stops} down.",
-                advice="Say better with --widest or --sharpest.",
-            )
-        )
-    return tuple(found)
-
-
-def _diffraction_finding(plan: Plan) -> Finding:
-    request, chosen = plan.request, plan.chosen
-    marked = chosen.f_number * request.tolerance_px / chosen.diffraction_blur_px
-    close = chosen.effective_f_number > 1.05 * chosen.f_number
-    effective = f" (f/{chosen.effective_f_number:.3g} effective)" if close else ""
-    return Finding(
-        kind="diffraction exceeds tolerance",
-        severity="warning",
-        message=f"At f/{chosen.f_number:g}{effective} diffraction alone is as soft as "
-        f"{chosen.diffraction_blur_px:.2f} px of blur, more than {request.tolerance_px:g} px.",
-        advice=f"It stays within the tolerance up to {_rounded(marked)}.",
-        value=chosen.diffraction_blur_px,
-        threshold=request.tolerance_px,
-        unit="px",
-    )
-
-
-def _one_frame_finding(plan: Plan) -> Finding:
-    """Return the hint whether one frame is enough."""
-    request, alone = plan.request, plan.one_frame_f_number
-    if plan.chosen.frames_for_tolerance == 1:
-        return Finding(
-            kind="one frame is enough",
-            severity="note",
-            message=f"One frame at f/{plan.chosen.f_number:g} holds {request.tolerance_px:g} px "
-            f"over the whole depth (so would any f-number from {_rounded(alone)}).",
-        )
-    if alone <= request.smallest:
-        return Finding(
-            kind="one frame could do",
-            severity="note",
-            message=f"One frame at {_rounded(alone)} would hold {request.tolerance_px:g} px too, "
-            "at the price of diffraction.",
-        )
-    single = plan.one_frame
-    return Finding(
-        kind="one frame is not enough",
-        severity="note",
-        message=f"One frame cannot hold {request.tolerance_px:g} px (it would take "
-        f"{_rounded(alone)}); at best, f/{single.f_number:g}, it leaves {single.blur_px:.1f} px.",
-    )
-
-
-def _rounded(f_number: float) -> str:
-    """Return an f-number that need not be a marked one, as finely as a lens is set."""
-    return f"f/{f_number:.1f}" if f_number < 10 else f"f/{f_number:.0f}"
-
-
-def _count(frames: int) -> str:
-    return "1 frame" if frames == 1 else f"{frames} frames"

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
 
 from merge.errors import MergeError
 from merge.optics import (
+    blur_circle_um,
     bracket_blur_um,
     bracket_distances_mm,
     depth_of_field_limits_mm,
@@ -19,34 +24,157 @@ from merge.optics import (
 )
 from merge.plan.types import FramePosition, PlanRequest
 
+# Stands for infinity on the far side of a profile: beyond it nothing changes.
+_HORIZON_FOCAL_LENGTHS = 1e5
+
 
 @dataclass(frozen=True)
-class SubjectDepth:
-    """A depth to cover, by moving the focus (distances) or the camera (rail).
+class FocusDepth:
+    """A depth to cover by turning the focus.
 
     Attributes
     ----------
     magnification : float
-        Largest magnification that occurs: at the near end, or of the rail.
+        At the near end, the largest that occurs.
+    pupil_ratio : float
+    focal_length_mm : float
+    near_mm, far_mm : float
+        From the entrance pupil; far may be inf.
+    """
+
+    magnification: float
+    pupil_ratio: float
+    focal_length_mm: float
+    near_mm: float
+    far_mm: float
+
+    def blur_um(self, f_number: float, frames: float) -> float:
+        """Return the defocus blur at the worst place with the best positions, in µm."""
+        return bracket_blur_um(
+            self.near_mm,
+            self.far_mm,
+            frames,
+            focal_length_mm=self.focal_length_mm,
+            f_number=f_number,
+            pupil_ratio=self.pupil_ratio,
+        )
+
+    def exact_frames(self, f_number: float, circle_um: float) -> float:
+        """Return the number of frames that hold a blur circle, before rounding up."""
+        whole = self.blur_um(f_number, 1)
+        if whole <= circle_um:
+            return whole / circle_um
+        # blur = s tanh(L / n), so n = L / artanh(c / s); s is the blur of a point at the lens.
+        limit = 1000 * self.focal_length_mm * self.pupil_ratio / f_number
+        return math.atanh(whole / limit) / math.atanh(circle_um / limit)
+
+    def lay_out(self, f_number: float, frames: int, circle_um: float) -> tuple[FramePosition, ...]:
+        """Return where the frames lie, from the sensor mark, and what each holds."""
+        focal, ratio = self.focal_length_mm, self.pupil_ratio
+        positions = []
+        for focus in self._focus_mm(frames):
+            near, far = depth_of_field_limits_mm(focus, focal, f_number, circle_um, ratio)
+            from_sensor = distance_from_sensor_mm(magnification_at(focus, focal, ratio), focal)
+            behind = from_sensor - focus
+            positions.append(FramePosition(from_sensor, near + behind, far + behind))
+        return tuple(positions)
+
+    def profile(
+        self, f_number: float, frames: int, samples: int
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return distances from the sensor mark, even in 1/distance, and each frame's blur in µm.
+
+        Shapes (samples,) and (samples, frames).
+        """
+        focal, ratio = self.focal_length_mm, self.pupil_ratio
+        far = self.far_mm if math.isfinite(self.far_mm) else _HORIZON_FOCAL_LENGTHS * focal
+        subject = 1 / np.linspace(1 / self.near_mm, 1 / far, samples)
+        focus = np.array(self._focus_mm(frames))
+        blur = blur_circle_um(subject[:, None], focus, focal, f_number, ratio)
+        return distance_from_sensor_mm(magnification_at(subject, focal, ratio), focal), blur
+
+    def _focus_mm(self, frames: int) -> list[float]:
+        return bracket_distances_mm(
+            self.near_mm,
+            self.far_mm,
+            frames,
+            focal_length_mm=self.focal_length_mm,
+            pupil_ratio=self.pupil_ratio,
+        )
+
+
+@dataclass(frozen=True)
+class RailDepth:
+    """A depth to cover by moving the camera, at one magnification.
+
+    Attributes
+    ----------
+    magnification : float
     pupil_ratio : float
     focal_length_mm : float or None
-    near_mm, far_mm : float or None
-        From the entrance pupil; None for a rail.
-    depth_mm : float or None
-        Rail only.
+        Makes the reach of a frame exact; without it the close-up form is taken.
+    depth_mm : float
     """
 
     magnification: float
     pupil_ratio: float
     focal_length_mm: float | None
-    near_mm: float | None
-    far_mm: float | None
-    depth_mm: float | None
+    depth_mm: float
 
-    @property
-    def on_rail(self) -> bool:
-        """Whether the camera moves instead of the focus."""
-        return self.depth_mm is not None
+    def blur_um(self, f_number: float, frames: float) -> float:
+        """Return the defocus blur at the worst place with the best positions, in µm."""
+        size, step = self.magnification, self.depth_mm / frames
+        if self.focal_length_mm is None:
+            working = effective_f_number(f_number, size, self.pupil_ratio)
+            return 1000 * size**2 * step / (2 * working)
+        # Near and far limit of one frame are a step apart: solved for the circle.
+        reach = entrance_pupil_distance_mm(size, self.focal_length_mm, self.pupil_ratio)
+        scale = 1000 * size * self.focal_length_mm / f_number
+        return scale * step / (math.hypot(reach, step) + reach)
+
+    def exact_frames(self, f_number: float, circle_um: float) -> float:
+        """Return the number of frames that hold a blur circle, before rounding up."""
+        return self.depth_mm / sum(self._reach_mm(f_number, circle_um))
+
+    def lay_out(self, f_number: float, frames: int, circle_um: float) -> tuple[FramePosition, ...]:
+        """Return where the frames lie behind the subject's near end, and what each holds."""
+        step = self.depth_mm / frames
+        ahead, _ = self._reach_mm(f_number, self.blur_um(f_number, frames))
+        before, behind = self._reach_mm(f_number, circle_um)
+        planes = [index * step + ahead for index in range(frames)]
+        return tuple(FramePosition(plane, plane - before, plane + behind) for plane in planes)
+
+    def profile(
+        self, f_number: float, frames: int, samples: int
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return places behind the near end, even, and each frame's blur in µm.
+
+        Shapes (samples,) and (samples, frames).
+        """
+        place = np.linspace(0, self.depth_mm, samples)
+        planes = [p.focus_mm for p in self.lay_out(f_number, frames, circle_um=1.0)]
+        behind = place[:, None] - np.array(planes)
+        size, ratio = self.magnification, self.pupil_ratio
+        if self.focal_length_mm is None:
+            working = effective_f_number(f_number, size, ratio)
+            return place, 1000 * np.abs(behind) * size**2 / working
+        reach = entrance_pupil_distance_mm(size, self.focal_length_mm, ratio)
+        # Points ahead of the lens alone can be seen.
+        seen = np.maximum(reach + behind, 1e-3)
+        return place, blur_circle_um(seen, reach, self.focal_length_mm, f_number, ratio)
+
+    def _reach_mm(self, f_number: float, circle_um: float) -> tuple[float, float]:
+        """Return how far a blur circle's limits lie before and behind the plane in focus."""
+        size, ratio, focal = self.magnification, self.pupil_ratio, self.focal_length_mm
+        if focal is None:
+            half = macro_depth_mm(circle_um, f_number, size, ratio) / 2
+            return half, half
+        plane = entrance_pupil_distance_mm(size, focal, ratio)
+        near, far = depth_of_field_limits_mm(plane, focal, f_number, circle_um, ratio)
+        return plane - near, far - plane
+
+
+SubjectDepth: TypeAlias = FocusDepth | RailDepth
 
 
 def subject_depth(request: PlanRequest) -> SubjectDepth:
@@ -58,7 +186,7 @@ def subject_depth(request: PlanRequest) -> SubjectDepth:
         If distances, focal length or magnification are missing or contradict each other.
     """
     if request.magnification is not None:
-        return _rail_depth(request)
+        return _rail_depth(request, request.magnification)
     focal, near, far = request.focal_length_mm, request.near_mm, request.far_mm
     if focal is None:
         raise MergeError(
@@ -87,10 +215,10 @@ def subject_depth(request: PlanRequest) -> SubjectDepth:
     ratio = request.pupil_ratio
     near_u = entrance_pupil_distance_mm(size, focal, ratio)
     far_u = entrance_pupil_distance_mm(magnification_from_sensor_distance(far, focal), focal, ratio)
-    return SubjectDepth(size, ratio, focal, near_u, far_u, None)
+    return FocusDepth(size, ratio, focal, near_u, far_u)
 
 
-def _rail_depth(request: PlanRequest) -> SubjectDepth:
+def _rail_depth(request: PlanRequest, magnification: float) -> RailDepth:
     """Return the depth for a given magnification."""
     depth = request.depth_mm
     if depth is None and request.near_mm is not None and request.far_mm is not None:
@@ -99,88 +227,4 @@ def _rail_depth(request: PlanRequest) -> SubjectDepth:
         raise MergeError("the subject's depth is not known: give it with --depth, e.g. 4mm")
     if not (0 < depth < math.inf):
         raise MergeError(f"depth {depth:g} mm: expected a size above 0 that ends")
-    size = request.magnification
-    assert size is not None
-    return SubjectDepth(size, request.pupil_ratio, request.focal_length_mm, None, None, depth)
-
-
-def blur_um(depth: SubjectDepth, f_number: float, frames: float) -> float:
-    """Return the defocus blur at the worst place with the best positions, in µm."""
-    if not depth.on_rail:
-        assert depth.near_mm is not None
-        assert depth.far_mm is not None
-        return bracket_blur_um(
-            depth.near_mm,
-            depth.far_mm,
-            frames,
-            focal_length_mm=depth.focal_length_mm,
-            f_number=f_number,
-            pupil_ratio=depth.pupil_ratio,
-        )
-    assert depth.depth_mm is not None
-    size, step = depth.magnification, depth.depth_mm / frames
-    if depth.focal_length_mm is None:
-        working = effective_f_number(f_number, size, depth.pupil_ratio)
-        return 1000 * size**2 * step / (2 * working)
-    # Near and far limit of one frame are a step apart: solved for the circle.
-    reach = entrance_pupil_distance_mm(size, depth.focal_length_mm, depth.pupil_ratio)
-    scale = 1000 * size * depth.focal_length_mm / f_number
-    return scale * step / (math.hypot(reach, step) + reach)
-
-
-def exact_frames(depth: SubjectDepth, f_number: float, circle_um: float) -> float:
-    """Return the number of frames that hold a blur circle, before rounding up."""
-    if depth.on_rail:
-        assert depth.depth_mm is not None
-        return depth.depth_mm / sum(_rail_reach(depth, f_number, circle_um))
-    whole = blur_um(depth, f_number, 1)
-    if whole <= circle_um:
-        return whole / circle_um
-    assert depth.focal_length_mm is not None
-    # blur = s tanh(L / n), so n = L / artanh(c / s); s is the blur of a point at the lens.
-    limit = 1000 * depth.focal_length_mm * depth.pupil_ratio / f_number
-    return math.atanh(whole / limit) / math.atanh(circle_um / limit)
-
-
-def lay_out_frames(
-    depth: SubjectDepth, f_number: float, frames: int, circle_um: float
-) -> tuple[FramePosition, ...]:
-    """Return where the frames of a bracket lie, and what each holds within the circle."""
-    if depth.on_rail:
-        return _lay_out_on_rail(depth, f_number, frames, circle_um)
-    assert depth.near_mm is not None
-    assert depth.far_mm is not None
-    assert depth.focal_length_mm is not None
-    focal, ratio = depth.focal_length_mm, depth.pupil_ratio
-    positions = []
-    for focus in bracket_distances_mm(
-        depth.near_mm, depth.far_mm, frames, focal_length_mm=focal, pupil_ratio=ratio
-    ):
-        near, far = depth_of_field_limits_mm(focus, focal, f_number, circle_um, ratio)
-        from_sensor = distance_from_sensor_mm(magnification_at(focus, focal, ratio), focal)
-        pupil_to_sensor = from_sensor - focus
-        positions.append(FramePosition(from_sensor, near + pupil_to_sensor, far + pupil_to_sensor))
-    return tuple(positions)
-
-
-def _lay_out_on_rail(
-    depth: SubjectDepth, f_number: float, frames: int, circle_um: float
-) -> tuple[FramePosition, ...]:
-    """Return the planes in focus as distances behind the subject's near end."""
-    assert depth.depth_mm is not None
-    step = depth.depth_mm / frames
-    ahead, _ = _rail_reach(depth, f_number, blur_um(depth, f_number, frames))
-    before, behind = _rail_reach(depth, f_number, circle_um)
-    planes = [index * step + ahead for index in range(frames)]
-    return tuple(FramePosition(plane, plane - before, plane + behind) for plane in planes)
-
-
-def _rail_reach(depth: SubjectDepth, f_number: float, circle_um: float) -> tuple[float, float]:
-    """Return how far a blur circle's limits lie before and behind the plane in focus, in mm."""
-    size, ratio = depth.magnification, depth.pupil_ratio
-    if depth.focal_length_mm is None:
-        half = macro_depth_mm(circle_um, f_number, size, ratio) / 2
-        return half, half
-    reach = entrance_pupil_distance_mm(size, depth.focal_length_mm, ratio)
-    near, far = depth_of_field_limits_mm(reach, depth.focal_length_mm, f_number, circle_um, ratio)
-    return reach - near, far - reach
+    return RailDepth(magnification, request.pupil_ratio, request.focal_length_mm, depth)

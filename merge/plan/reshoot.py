@@ -11,6 +11,7 @@ from merge.errors import MergeError
 from merge.optics import (
     distance_from_sensor_mm,
     effective_f_number,
+    frames_to_cover,
     magnification_from_sensor_distance,
 )
 from merge.plan.bracket import caution_for
@@ -201,7 +202,7 @@ def _between(
     """Yield the pair and the position of every frame that closes a gap."""
     for first, second in gaps:
         width = positions[second] - positions[first]
-        count = max(math.ceil(abs(width) / (2 * tolerance_px) - 1e-9) - 1, 1)
+        count = max(frames_to_cover(abs(width), tolerance_px) - 1, 1)
         for index in range(1, count + 1):
             yield (first, second), positions[first] + index / (count + 1) * width
 
@@ -224,7 +225,7 @@ def _beyond(
             )
         outward = -1.0 if end == order[0] else 1.0
         reach = missing - tolerance_px
-        count = math.ceil(reach / (2 * tolerance_px) - 1e-9)
+        count = frames_to_cover(reach, tolerance_px)
         for index in range(1, count + 1):
             yield (end, end), positions[end] + outward * reach * index / count
 

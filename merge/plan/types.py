@@ -14,6 +14,10 @@ REFERENCE_CYCLES_PER_PX = 0.25
 """Fineness at which contrast is judged: half of what the pixels can hold at best."""
 
 
+COUNT_SLACK = 1e-9
+"""Rounding noise of a number of frames: an exact fit must not ask for one frame more."""
+
+
 @dataclass(frozen=True)
 class PlanRequest:
     """A scene, a camera, and what may vary.
