@@ -27,7 +27,7 @@ from align_scenes import (
     move_views,
     worst_error_px,
 )
-from bench_helpers import best_of, describe_machine, peak_mib, print_row
+from bench_helpers import best_of, describe_machine, kept_results, peak_mib, print_row
 
 from merge.align import analysis_reduction, register_pair, register_stack
 from merge.encoding import linearize
@@ -215,4 +215,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept_results(__file__):
+        main()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from bench_helpers import best_of, describe_machine
+from bench_helpers import best_of, describe_machine, kept_results
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
@@ -72,4 +72,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept_results(__file__):
+        main()

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from bench_helpers import peak_mib
+from bench_helpers import kept_results, peak_mib
 from blurred_scenes import occluding_disks, slanted_stack
 from scenes import blur, photograph_stack
 
@@ -264,4 +264,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept_results(__file__):
+        main()

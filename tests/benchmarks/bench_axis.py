@@ -10,6 +10,7 @@ import sys
 import time
 
 import numpy as np
+from bench_helpers import kept_results
 from blurred_scenes import LENSES, slanted_stack
 from fixture_data import load_fixture
 from scenes import photograph_stack
@@ -102,4 +103,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept_results(__file__):
+        main()

@@ -25,6 +25,7 @@ from unittest import mock
 
 import cv2
 import numpy as np
+from bench_helpers import kept_results
 from fixture_data import load_fixture
 from io_samples import write_png
 from scenes import photograph_stack
@@ -195,4 +196,5 @@ def main(names: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:] or ["photograph", "macro", "landscape"])
+    with kept_results(__file__):
+        main(sys.argv[1:] or ["photograph", "macro", "landscape"])

@@ -23,6 +23,7 @@ import cv2
 import imagecodecs
 import numpy as np
 from bench_blend import METHODS, Scene
+from bench_helpers import kept_results
 from fixture_data import load_fixture
 from io_samples import write_png
 from scenes import Faults, photograph, photograph_stack, sensor_faults, similarity, with_faults
@@ -168,4 +169,5 @@ def main(names: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:] or ["found", "time", "merges"])
+    with kept_results(__file__):
+        main(sys.argv[1:] or ["found", "time", "merges"])

@@ -13,7 +13,7 @@ import sys
 
 import cv2
 import numpy as np
-from bench_helpers import best_of, describe_machine, peak_mib, print_row
+from bench_helpers import best_of, describe_machine, kept_results, peak_mib, print_row
 from scenes import photograph_stack, warp_exact
 
 from merge.depth import (
@@ -85,4 +85,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept_results(__file__):
+        main()

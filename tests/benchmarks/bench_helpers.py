@@ -1,21 +1,79 @@
-"""Measure and print: best of n, peak resident size, machine and versions."""
+"""Measure, print and keep: best of n, peak resident size, machine and versions, result files."""
 
 from __future__ import annotations
 
+import contextlib
+import datetime as dt
 import importlib.metadata
+import io
 import multiprocessing
 import os
 import platform
+import re
 import resource
+import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import psutil
 
 PACKAGES = ("numpy", "opencv-python-headless", "imagecodecs", "tifffile", "rawpy", "pillow")
+
+
+RESULTS = Path(__file__).parent / "results"
+
+
+class _Tee(io.TextIOBase):
+    """Writes what it is given twice: to the screen, and to be kept."""
+
+    def __init__(self, screen: Any) -> None:
+        self.screen, self.kept = screen, io.StringIO()
+
+    def write(self, text: str) -> int:
+        self.screen.write(text)
+        return self.kept.write(text)
+
+    def flush(self) -> None:
+        self.screen.flush()
+
+
+@contextlib.contextmanager
+def kept_results(script: str) -> Iterator[None]:
+    """Keep what a benchmark prints in ``results/``, with its command, commit, machine and date.
+
+    The file is written when the benchmark has ended well; one file for each set of options.
+    """
+    name = "-".join([Path(script).stem, *(a.strip("-") for a in sys.argv[1:])])
+    tee = _Tee(sys.stdout)
+    with contextlib.redirect_stdout(tee):
+        yield
+    head = (
+        f"command  {Path(script).name} {' '.join(sys.argv[1:])}\n"
+        f"commit   {_commit()}\n"
+        f"date     {dt.date.today().isoformat()}\n"
+        f"machine  {describe_machine()}\n\n"
+    )
+    RESULTS.mkdir(exist_ok=True)
+    target = RESULTS / f"{re.sub(r'[^A-Za-z0-9.-]+', '_', name)[:80]}.txt"
+    target.write_text(head + tee.kept.getvalue(), encoding="utf-8")
+
+
+def _commit() -> str:
+    """Return the short hash of the commit that is measured, marked where files have changed."""
+    git = ["git", "-C", str(RESULTS.parent)]
+    try:
+        head = subprocess.run(
+            [*git, "rev-parse", "--short", "HEAD"], capture_output=True, text=True
+        )
+        dirty = subprocess.run([*git, "status", "--porcelain"], capture_output=True, text=True)
+    except OSError:
+        return "unknown"
+    if head.returncode:
+        return "unknown"
+    return head.stdout.strip() + (" with changes" if dirty.stdout.strip() else "")
 
 
 def best_of(action: Callable[[], Any], *, times: int = 3) -> float:

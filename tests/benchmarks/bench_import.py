@@ -8,7 +8,7 @@ from __future__ import annotations
 import subprocess
 import sys
 
-from bench_helpers import best_of, describe_machine, print_row
+from bench_helpers import best_of, describe_machine, kept_results, print_row
 
 CASES = {
     "python -c pass": ["-c", "pass"],
@@ -31,4 +31,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept_results(__file__):
+        main()

@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import imagecodecs
 import numpy as np
-from bench_helpers import best_of, describe_machine, peak_mib, print_row
+from bench_helpers import best_of, describe_machine, kept_results, peak_mib, print_row
 from io_samples import camera_colours, mosaic_of, write_dng, write_tiff
 
 from merge.read import probe_frame, read_frame, read_luminance, read_preview
@@ -94,4 +94,5 @@ def main(megapixels: float) -> None:
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 24.0)
+    with kept_results(__file__):
+        main(float(sys.argv[1]) if len(sys.argv) > 1 else 24.0)

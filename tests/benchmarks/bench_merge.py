@@ -23,7 +23,7 @@ from pathlib import Path
 import cv2
 import imagecodecs
 import numpy as np
-from bench_helpers import best_of, describe_machine
+from bench_helpers import best_of, describe_machine, kept_results
 from bench_io import busy_picture
 from scenes import disk_kernel
 
@@ -137,4 +137,7 @@ if __name__ == "__main__":
     given = sys.argv[1:]
     first_option = next((i for i, text in enumerate(given) if text.startswith("-")), len(given))
     numbers, extra = given[:first_option], given[first_option:]
-    main(float(numbers[0]) if numbers else 24.0, [int(n) for n in numbers[1:]] or [8, 40], extra)
+    with kept_results(__file__):
+        main(
+            float(numbers[0]) if numbers else 24.0, [int(n) for n in numbers[1:]] or [8, 40], extra
+        )

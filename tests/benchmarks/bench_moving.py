@@ -23,6 +23,7 @@ from unittest import mock
 import cv2
 import numpy as np
 from bench_blend import BORDER_PX, Scene, fixture_scene, photograph_scene
+from bench_helpers import kept_results
 from io_samples import write_png
 from scenes import MovingScene, moving_photograph_stack, sway
 
@@ -182,4 +183,5 @@ def main(names: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    with kept_results(__file__):
+        main(sys.argv[1:])

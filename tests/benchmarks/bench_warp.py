@@ -16,7 +16,7 @@ import numba
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from bench_helpers import best_of, describe_machine
+from bench_helpers import best_of, describe_machine, kept_results
 
 from merge.align import warp_frame
 from merge.model import FrameTransform
@@ -139,4 +139,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept_results(__file__):
+        main()
