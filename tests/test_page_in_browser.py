@@ -233,6 +233,33 @@ def test_the_loupe_follows_the_pointer_and_compares_any_frame(browser, pages, na
         assert picture_of(page, "loupe-other") != other
 
 
+def test_the_arrows_beside_the_loupe_step_through_the_frames_and_light_nothing(browser, pages):
+    with visit(browser, pages["merge"].path) as seen:
+        page = seen.page
+        settled(page)
+        page.locator("#loupe-frame").select_option("0")
+        for wanted in ("1", "2"):
+            page.locator("[data-step='1']").click()
+            assert page.locator("#loupe-frame").input_value() == wanted
+            page.wait_for_function(
+                "(k) => document.getElementById('loupe').dataset.compared === k", arg=wanted
+            )
+        page.locator("#loupe-other").hover()
+        assert not page.locator("#viewer").get_attribute("data-lit")
+
+
+def test_a_strip_wider_than_the_page_says_that_there_is_more(browser, pages):
+    with visit(browser, pages["merge"].path) as seen:
+        page = seen.page
+        page.set_viewport_size({"width": 360, "height": 800})
+        strip = page.locator(".along:has(#strip)")
+        for place, ends in ((0, "after"), (60, "before after"), (100000, "before")):
+            strip.evaluate("(e, x) => { e.scrollLeft = x; }", place)
+            page.wait_for_function(
+                "([e, ends]) => e.dataset.more === ends", arg=[strip.element_handle(), ends]
+            )
+
+
 @pytest.mark.parametrize("visited", ["hover", "focus"])
 def test_a_gap_shows_its_place_and_its_frames(browser, pages, visited):
     gap = next(

@@ -41,7 +41,8 @@ function drawLoupe() {
   const loupe = byId("loupe");
   loupe.dataset.x = String(Math.round(spot.x));
   loupe.dataset.y = String(Math.round(spot.y));
-  loupe.dataset.frame = String(frame.index);
+  // Not data-frame: that marks what points at a frame when it is touched.
+  loupe.dataset.compared = String(frame.index);
   tellPlace();
 }
 function coveredShare(boxes, win) {

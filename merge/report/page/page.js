@@ -16,6 +16,17 @@ if (everything) {
   });
 }
 
+/* ---- strips that are wider than the page: which ends have more ---- */
+for (const strip of document.querySelectorAll(".along")) {
+  const tell = () => {
+    const rest = strip.scrollWidth - strip.clientWidth - strip.scrollLeft;
+    const ends = [strip.scrollLeft > 1 ? "before" : "", rest > 1 ? "after" : ""];
+    strip.dataset.more = ends.filter(Boolean).join(" ");
+  };
+  strip.addEventListener("scroll", tell, { passive: true });
+  new ResizeObserver(tell).observe(strip);
+}
+
 window.addEventListener("beforeprint", () => {
   for (const details of document.querySelectorAll("details:not(#everything)")) details.open = true;
 });
