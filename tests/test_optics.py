@@ -489,7 +489,7 @@ def test_circle_of_confusion_conventions_for_36x24():
 
 
 @pytest.mark.parametrize(
-    ("text", "pixels"), [("2px", 2), ("1.5", 1.5), ("0.03mm", 7.5), ("d/1500", 7.2111)]
+    ("text", "pixels"), [("2px", 2), ("1.5 px", 1.5), ("0.03mm", 7.5), ("d/1500", 7.2111)]
 )
 def test_tolerance_is_read_in_all_its_units(text, pixels):
     diagonal = math.hypot(36, 24)
@@ -497,7 +497,9 @@ def test_tolerance_is_read_in_all_its_units(text, pixels):
     assert found == pytest.approx(pixels, abs=1e-4)
 
 
-@pytest.mark.parametrize("text", ["", "px", "0px", "-1", "d/0", "nan", "two"])
+@pytest.mark.parametrize(
+    "text", ["", "px", "0px", "-1px", "d/0", "nan", "two", "2", "0.03", "infpx"]
+)
 def test_tolerance_refuses_what_is_no_size(text):
     with pytest.raises(ValueError, match="expected for example 2px"):
         optics.parse_tolerance_px(text, pixel_pitch_um=4.0, diagonal_mm=43.0)

@@ -1,5 +1,6 @@
 """Plans, verified by tracing random rays through a lens that knows none of our formulas."""
 
+import itertools
 import json
 import math
 from dataclasses import asdict, replace
@@ -120,7 +121,12 @@ def traced_blur_px(plan, positions, points=160, scene=None):
         subject = focal * (1 + 1 / m)
         image = camera.image_of(subject)
         assert image / subject == pytest.approx(m, rel=1e-6)
-        scene = np.linspace(0, request.depth_mm, points) if scene is None else scene
+        if scene is None:
+            planes = np.array([p.focus_mm for p in positions])
+            # Midway between planes, where the blur peaks, besides even places.
+            scene = np.append(
+                np.linspace(0, request.depth_mm, points), (planes[1:] + planes[:-1]) / 2
+            )
         blur = [[camera.blur_um(subject + z - p.focus_mm, image) for p in positions] for z in scene]
     else:
         far = min(request.far_mm, 1e7)
@@ -291,12 +297,15 @@ def test_one_frame_that_is_enough_is_said():
         ({"far_mm": None}, "--far"),
         ({"near_mm": 5000.0, "far_mm": 900.0}, "near must be the smaller"),
         ({"near_mm": 80.0}, "--magnification"),
-        ({"magnification": 1.0}, "expected a size above 0 that ends"),
-        ({"tolerance_px": 0.0}, "tolerance 0"),
+        (
+            {"magnification": 1.0, "near_mm": None, "far_mm": None, "depth_mm": math.inf},
+            "expected a size above 0 that ends",
+        ),
+        ({"tolerance_px": 0.0}, "tolerance 0 px"),
         ({"time_s": 3.0, "frames": 2}, "not both"),
         ({"exposure_s": 1.0}, "--exposure-at"),
         ({"time_s": 1.0, "exposure_s": 60.0, "exposure_f_number": 8.0}, "not one frame fits"),
-        ({"tolerance_px": 0.0001}, "allow more"),
+        ({"tolerance_px": 0.2, "focal_length_mm": 400.0, "near_mm": 1700.0}, "allow more"),
         ({"widest": 8.0, "smallest": 4.0}, "widest"),
         ({"sharpest": 45.0}, "sharpest f/45"),
         ({"depth_mm": 500.0}, "not both"),
@@ -307,6 +316,45 @@ def test_one_frame_that_is_enough_is_said():
 def test_what_is_missing_or_impossible_is_named(change, words):
     with pytest.raises(MergeError, match=words):
         plan_bracket(replace(LANDSCAPE, **change))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"pixel_pitch_um": 400.0}, r"pixel pitch 400 µm: expected 0.5 to 50 µm .*check"),
+        ({"tolerance_px": 0.03}, r"tolerance 0.03 px: expected 0.2 to 200 px"),
+        ({"focal_length_mm": 0.05}, "focal length 0.05 mm: expected 1 to 3000 mm"),
+        ({"magnification": 1.0, "depth_mm": 5.0}, r"give the subject's depth \(--depth\)"),
+        ({"f_number": 100.0}, "f-number 100: expected 0.5 to 90"),
+        ({"exposure_s": 7200.0, "exposure_f_number": 8.0}, "exposure 7200 s"),
+    ],
+)
+def test_numbers_that_no_camera_has_are_refused_with_what_is_expected(change, words):
+    with pytest.raises(MergeError, match=words):
+        plan_bracket(replace(LANDSCAPE, **change))
+
+
+@pytest.mark.parametrize("magnification", [1.0, 2.0, 3.0, 5.0, 10.0])
+@pytest.mark.parametrize("pitch", [2.4, 3.76, 6.0])
+def test_a_rail_step_can_be_set_and_whole_steps_reach_both_ends(magnification, pitch):
+    """By hand, from the close-up form: depth of one frame 2 c N (1 + m) / m² (Ray, from memory)."""
+    plan = plan_bracket(
+        PlanRequest(
+            pixel_pitch_um=pitch, tolerance_px=2.0, magnification=magnification, depth_mm=3.0
+        )
+    )
+    step, number = plan.step_mm, plan.chosen.f_number
+    assert step * 1e4 == pytest.approx(round(step * 1e4), abs=1e-6)
+    if step >= 0.02:
+        assert step * 1e3 == pytest.approx(round(step * 1e3), abs=1e-6)
+    whole = 2 * 2.0 * pitch / 1000 * number * (1 + magnification) / magnification**2
+    assert step <= whole * (1 + 1e-6)
+    planes = [p.focus_mm for p in plan.positions]
+    assert np.diff(planes) == pytest.approx(step, abs=1e-9)
+    assert planes[0] <= whole / 2 * (1 + 1e-6)
+    assert 3.0 - planes[-1] <= whole / 2 * (1 + 1e-6)
+    # No more frames than the step's grid makes needed.
+    assert plan.chosen.frames <= math.ceil(3.0 / whole * 1.03) + 1
 
 
 # --- re-shooting -------------------------------------------------------------------------------
@@ -644,10 +692,10 @@ def test_command_names_what_a_frame_does_not_tell(tmp_path):
     [
         ([], "--pixel-pitch, or --sensor with --megapixels, or --frame"),
         (["--pixel-pitch", "4"], "--focal-length"),
-        (["--pixel-pitch", "4", "--focal-length", "24", "--near", "1"], "--far"),
+        (["--pixel-pitch", "4", "--focal-length", "24", "--near", "1m"], "--far"),
         (["--pixel-pitch", "4um", "--near", "huge"], "expected a length above 0"),
         (["--pixel-pitch", "4kg"], "expected a size above 0"),
-        (["--time", "0"], "expected a time above 0"),
+        (["--time", "0s"], "expected a time above 0"),
         (["--sensor", "36", "--megapixels", "24"], "width x height"),
         (["--pixel-pitch", "4", "--tolerance", "soft"], "expected for example 2px"),
         (["--pixel-pitch", "4", "--tolerance", "d/1500"], "--sensor"),
@@ -657,6 +705,66 @@ def test_command_names_what_a_frame_does_not_tell(tmp_path):
 def test_command_refuses_wrong_usage_with_the_option_that_helps(arguments, words):
     result = run(*arguments)
     assert result.exit_code == 2
+    assert words in " ".join(result.stderr.split())
+    assert result.stdout == ""
+
+
+def read_mm(option, text):
+    """Return the length that the command reads, from its JSON."""
+    arguments = {"--near": "1.1m", "--far": "60m"} | {option: text}
+    result = run(
+        "--pixel-pitch", 4, "--focal-length", 24, *itertools.chain(*arguments.items()), "--json"
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)["request"][option.removeprefix("--") + "_mm"]
+
+
+@pytest.mark.parametrize(
+    ("text", "millimetres"),
+    [
+        ("6ft", 1828.8), ("6 ft", 1828.8), ("6'", 1828.8), ("6'2\"", 1879.6), ("6' 2\"", 1879.6),
+        ("6ft 2in", 1879.6), ("5 feet 6 inches", 1676.4), ("6′2″", 1879.6), ("6'2.5", 1892.3),
+        ("60in", 1524.0), ("60\"", 1524.0), ("2yd", 1828.8), ("1500mm", 1500.0), ("1.5 m", 1500.0),
+        ("150cm", 1500.0), (".5m", 500.0), ("1/2m", 500.0),
+    ],
+)  # fmt: skip
+def test_lengths_are_read_in_metres_feet_and_inches(text, millimetres):
+    """The inch is 25.4 mm, the foot 304.8 mm, the yard 914.4 mm: agreement of 1959."""
+    assert read_mm("--near", text) == pytest.approx(millimetres, rel=1e-12)
+
+
+PLAIN = ["--pixel-pitch", "4", "--focal-length", "24", "--near", "1m", "--far", "9m"]
+CLOSE = ["--pixel-pitch", "4", "--magnification", "1:1", "--depth", "4mm"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([*PLAIN, "--near", "600"], "'600' has no unit: write 600mm, 600cm, 600m, 600ft or 600in"),
+        ([*CLOSE, "--depth", "5"], "'5' has no unit"),
+        ([*PLAIN, "--time", "30"], "'30' has no unit: write 30s or 30min"),
+        ([*PLAIN, "--time", "30s", "--pause", "2"], "'2' has no unit"),
+        ([*CLOSE, "--overlap", "20"], "'20' has no unit: write 20%"),
+        ([*PLAIN, "--tolerance", "0.03"], "expected for example 2px, 0.03mm"),
+        ([*PLAIN, "--near", "0,6m"], "decimals take a point"),
+        ([*PLAIN, "--near", "6'2m"], "expected a length"),
+        ([*PLAIN, "--pixel-pitch", "400um"], "pixel pitch 400 µm: expected 0.5 to 50 µm"),
+        ([*PLAIN, "--depth", "1m"], "--far and --depth: both tell the far end"),
+        ([*CLOSE, "--near", "1m"], "--near and --magnification: on a rail"),
+        ([*PLAIN, "--sensor", "36x24", "--megapixels", "24"], "both tell the pixel size"),
+        ([*PLAIN, "--megapixels", "24"], "both tell the pixel size"),
+        ([*PLAIN, "--sensor", "36x24"], "give that too"),
+        ([*PLAIN, "--frames", "3", "--time", "30s"], "not both"),
+        ([*PLAIN, "--frames", "3", "--overlap", "20%"], "fixes the overlap"),
+        ([*PLAIN, "--f-number", "8", "--sharpest", "5.6"], "leave out --sharpest"),
+        ([*PLAIN, "--pause", "2s"], "--pause counts with --time or --exposure"),
+        (["--from", "a.json", "--near", "1m"], "--near would do nothing"),
+        (["--from", "a.json", "--frames", "3", "--plot", "p.png"], "--frames, --plot would do"),
+    ],
+)
+def test_no_unit_is_guessed_and_no_option_is_dropped(arguments, words):
+    result = run(*arguments)
+    assert result.exit_code == 2, result.output
     assert words in " ".join(result.stderr.split())
     assert result.stdout == ""
 

@@ -5,74 +5,50 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 import click
 
 from merge.cli.command import Command
+from merge.cli.quantities import (
+    DEPTH,
+    DISTANCE,
+    EXPOSURE,
+    F_NUMBER,
+    FOCAL_LENGTH,
+    MILLIONS,
+    PAUSE,
+    PERCENT,
+    PIXEL_PITCH,
+    SIZE_RATIO,
+    SPAN_OF_TIME,
+)
 from merge.errors import MergeError, ReadError
 from merge.model import CaptureSettings
 from merge.optics import parse_tolerance_px, pixel_pitch_from_sensor_um
 from merge.plan import PlanRequest, plan_bracket, plan_reshoot
 
-_DEFAULTS = PlanRequest(pixel_pitch_um=1.0, tolerance_px=2.0)
+_PAUSE_S = PlanRequest(pixel_pitch_um=1.0, tolerance_px=2.0).pause_s
 # Options that go into the request as they are; left out, its default holds.
 _PASSED_ON = (
     "magnification", "f_number", "frames", "time_s", "pupil_ratio",
-    "widest", "smallest", "sharpest",
+    "widest", "smallest", "sharpest", "pause_s",
 )  # fmt: skip
-
-
-class _Quantity(click.ParamType):
-    """A number above 0 with an optional unit, also written as a fraction: 35cm, 1/60, f/8, 1:2."""
-
-    def __init__(
-        self,
-        name: str,
-        *,
-        example: str,
-        units: Mapping[str, float] | None = None,
-        default_unit: str = "",
-        prefix: str = "",
-    ) -> None:
-        self.name, self.example, self.prefix = name, example, prefix
-        self.units = {"": 1.0} | dict(units or {})
-        self.units[""] = self.units[default_unit]
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        if isinstance(value, float):
-            return value
-        text = str(value).strip().lower().removeprefix(self.prefix)
-        number = r"([0-9]*\.?[0-9]+)"
-        match = re.fullmatch(rf"{number}\s*(?:[/:]\s*{number})?\s*([a-zµ%]*)", text)
-        if "mm" in self.units and text in {"inf", "infinity", "∞"}:
-            return math.inf
-        if match is None or match[3] not in self.units:
-            self._refuse(value, param, ctx)
-        top, bottom = float(match[1]), float(match[2] or 1)
-        if top == 0 or bottom == 0:
-            self._refuse(value, param, ctx)
-        return top / bottom * self.units[match[3]]
-
-    def _refuse(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> NoReturn:
-        self.fail(f"{value!r}: expected a {self.name} above 0 such as {self.example}", param, ctx)
-
-
-_LENGTH_UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
-_DISTANCE = _Quantity("length", units=_LENGTH_UNITS, default_unit="m", example="35cm, 0.5m or inf")
-_MILLIMETRES = _Quantity("length", units=_LENGTH_UNITS, default_unit="mm", example="24mm")
-_F_NUMBER = _Quantity("f-number", prefix="f/", example="f/5.6")
-_SECONDS = _Quantity("time", units={"s": 1.0, "min": 60.0}, example="1/60, 30s or 2min")
-_SIZE_RATIO = _Quantity("ratio", units={"x": 1.0}, example="0.5, 1:2 or 2x")
-_PERCENT = _Quantity("percentage", units={"%": 1.0}, example="20%")
-_MICROMETRES = _Quantity("size", units={"um": 1.0, "µm": 1.0}, example="3.76um")
-_MILLIONS = _Quantity("number", example="24")
+# Options that a plan from an audit takes beside --from; all others ask for another plan.
+_WITH_AUDIT = {
+    "tolerance", "pixel_pitch", "magnification", "f_number", "focal_length", "report", "overwrite"
+}  # fmt: skip
+# Pairs of which one would be passed over, and what to do.
+_EXCLUSIVE = (
+    ("pixel_pitch", "megapixels", "both tell the pixel size: give one"),
+    ("frames", "time_s", "give the number of frames or the time available, not both"),
+    ("frames", "overlap", "the number of frames fixes the overlap: give one"),
+    ("f_number", "sharpest", "with the f-number fixed none is chosen: leave out --sharpest"),
+    ("near", "magnification", "on a rail (--magnification) the depth alone counts: give --depth"),
+    ("far", "magnification", "on a rail (--magnification) the depth alone counts: give --depth"),
+    ("far", "depth", "both tell the far end: give one"),
+)
 
 
 _EXAMPLES = """\b
@@ -85,45 +61,44 @@ Examples:
 
 
 @click.command("plan", cls=Command, epilog=_EXAMPLES)
-@click.option("--pixel-pitch", type=_MICROMETRES, help="Distance of pixels on the sensor, in µm.")
+@click.option("--pixel-pitch", type=PIXEL_PITCH, help="Distance of pixels on the sensor, in µm.")
 @click.option("--sensor", metavar="WxH", help="Sensor size in mm, e.g. 36x24.")
-@click.option("--megapixels", type=_MILLIONS, help="With --sensor.")
+@click.option("--megapixels", type=MILLIONS, help="With --sensor, in place of --pixel-pitch.")
 @click.option(
     "--frame",
     "frame_path",
     type=click.Path(path_type=Path),
     help="A picture from the camera: pixel pitch, focal length, exposure are read from it.",
 )
-@click.option("--focal-length", type=_MILLIMETRES, help="In mm.")
-@click.option("--magnification", type=_SIZE_RATIO, help="For a rail: 1:2, 0.5, 2x.")
-@click.option("--near", type=_DISTANCE, help="Nearest distance from the sensor mark: 0.5m.")
-@click.option("--far", type=_DISTANCE, help="Farthest distance: 12m, inf.")
-@click.option("--depth", type=_MILLIMETRES, help="Depth of the subject instead of --far: 4mm.")
+@click.option("--focal-length", type=FOCAL_LENGTH, help="In mm.")
+@click.option("--magnification", type=SIZE_RATIO, help="For a rail, with --depth: 1:2, 0.5, 2x.")
+@click.option("--near", type=DISTANCE, help="Nearest distance from the sensor mark: 0.5m, 6ft 2in.")
+@click.option("--far", type=DISTANCE, help="Farthest distance: 12m, 40ft, inf.")
+@click.option("--depth", type=DEPTH, help="Depth of the subject instead of --far: 4mm, 0.5in.")
 @click.option(
     "--tolerance",
     help="Largest blur circle: 2px, 0.03mm on the sensor, d/1500 of its diagonal. Default 2px.",
 )
-@click.option("--f-number", type=_F_NUMBER, help="Fix the f-number: f/8.")
+@click.option("--f-number", type=F_NUMBER, help="Fix the f-number: f/8.")
 @click.option("--frames", type=click.IntRange(1, 10000), help="Fix the number of frames.")
-@click.option("--time", "time_s", type=_SECONDS, help="Time for the whole bracket: 30s, 2min.")
-@click.option("--exposure", type=_SECONDS, help="Metered exposure of one frame: 1/60.")
-@click.option("--exposure-at", type=_F_NUMBER, help="The f-number of --exposure: f/8.")
+@click.option("--time", "time_s", type=SPAN_OF_TIME, help="Time for the whole bracket: 30s, 2min.")
+@click.option("--exposure", type=EXPOSURE, help="Metered exposure of one frame, in s: 1/60.")
+@click.option("--exposure-at", type=F_NUMBER, help="The f-number of --exposure: f/8.")
 @click.option(
     "--pause",
-    type=click.FloatRange(min=0),
-    default=_DEFAULTS.pause_s,
-    show_default=True,
-    help="Seconds between frames.",
+    "pause_s",
+    type=PAUSE,
+    help=f"Between frames, with --time or --exposure. Default {_PAUSE_S:g}s.",
 )
-@click.option("--widest", type=_F_NUMBER, help="The lens's widest aperture. Default f/2.8.")
-@click.option("--smallest", type=_F_NUMBER, help="The lens's smallest aperture. Default f/22.")
+@click.option("--widest", type=F_NUMBER, help="The lens's widest aperture. Default f/2.8.")
+@click.option("--smallest", type=F_NUMBER, help="The lens's smallest aperture. Default f/22.")
 @click.option(
     "--sharpest",
-    type=_F_NUMBER,
+    type=F_NUMBER,
     help="Where the lens is best. Default: two stops down from --widest, close-up one.",
 )
-@click.option("--overlap", type=_PERCENT, help="Least overlap of neighbouring frames: 20%.")
-@click.option("--pupil-ratio", type=_SIZE_RATIO, help="Exit over entrance pupil. Default 1.")
+@click.option("--overlap", type=PERCENT, help="Least overlap of neighbouring frames: 20%.")
+@click.option("--pupil-ratio", type=SIZE_RATIO, help="Exit over entrance pupil. Default 1.")
 @click.option(
     "--from",
     "audit_path",
@@ -143,8 +118,9 @@ def command(audit_path: Path | None, as_json: bool, **options: Any) -> None:
     """Plan a focus bracket: f-number, number of frames, where to focus.
 
     A landscape needs the lens and two distances, a close-up magnification and depth; both
-    need the pixel size. Lengths take a unit.
+    need the pixel size. Lengths and times take a unit: 60cm, 6ft 2in, 30s.
     """
+    _check_together(audit_path, options)
     if options["report"] is not None:
         from merge.report.page.shell import check_page
 
@@ -156,6 +132,37 @@ def command(audit_path: Path | None, as_json: bool, **options: Any) -> None:
         click.echo(_plan(options, as_json))
     if options["report"] is not None and not as_json:
         click.echo(f"Written: {options['report']}")
+
+
+def _check_together(audit_path: Path | None, options: dict[str, Any]) -> None:
+    """Refuse options of which one would be passed over, by name."""
+    given = {name for name, value in options.items() if value not in (None, False)}
+    if audit_path is not None:
+        if others := [_option(name) for name in options if name in given - _WITH_AUDIT]:
+            raise click.UsageError(
+                f"--from plans the frames that an audit misses; {', '.join(others)} would do "
+                "nothing: leave out one or the other"
+            )
+        return
+    for first, second, advice in _EXCLUSIVE:
+        if {first, second} <= given:
+            raise click.UsageError(f"{_option(first)} and {_option(second)}: {advice}")
+    if "megapixels" in given and "sensor" not in given:
+        raise click.UsageError(
+            "--megapixels tells the pixel size with --sensor only: give that too"
+        )
+    if "sensor" in given and "megapixels" not in given:
+        by_diagonal = str(options["tolerance"] or "").strip().lower().startswith("d")
+        if not by_diagonal:
+            raise click.UsageError("--sensor tells the pixel size with --megapixels: give that too")
+    if "pause_s" in given and not given & {"time_s", "exposure", "exposure_at", "frame_path"}:
+        raise click.UsageError("--pause counts with --time or --exposure only: give one of them")
+
+
+def _option(name: str) -> str:
+    """Return an option as it is typed."""
+    names = {"time_s": "time", "pause_s": "pause", "frame_path": "frame"}
+    return "--" + names.get(name, name).replace("_", "-")
 
 
 def _plan(options: dict[str, Any], as_json: bool) -> str:
@@ -187,8 +194,6 @@ def _write_report(options: dict[str, Any], page: str, inputs: list[Path | None])
 def _reshoot(path: Path, options: dict[str, Any], as_json: bool) -> str:
     from merge.report.plan import reshoot_record, reshoot_text
 
-    if options["plot"] is not None:
-        raise click.UsageError("--plot draws a plan for a scene; leave it out with --from")
     audit = _read_audit(path)
     pitch = options["pixel_pitch"]
     tolerance = options["tolerance"]
@@ -250,7 +255,6 @@ def _request(options: dict[str, Any]) -> PlanRequest:
         depth_mm=options["depth"],
         exposure_s=exposure,
         exposure_f_number=exposure_at,
-        pause_s=options["pause"],
         overlap=(options["overlap"] or 0.0) / 100,
         **given,
     )
@@ -298,8 +302,7 @@ def _pixel_pitch(options: dict[str, Any], settings: CaptureSettings) -> float:
 
 def _tolerance_px(text: str, pitch: float | None, diagonal_mm: float | None) -> float:
     """Return the tolerance in pixels; usage errors in the option's name."""
-    plain = text.strip().lower().removesuffix("px").strip()
-    if pitch is None and not re.fullmatch(r"[0-9.]+", plain):
+    if pitch is None and not text.strip().lower().endswith("px"):
         raise click.UsageError("--tolerance in mm needs --pixel-pitch")
     try:
         return parse_tolerance_px(text, pixel_pitch_um=pitch or 1.0, diagonal_mm=diagonal_mm)

@@ -129,8 +129,8 @@ def parse_tolerance_px(text: str, *, pixel_pitch_um: float, diagonal_mm: float |
     Parameters
     ----------
     text : str
-        "2px", "0.03mm" on the sensor, or "d/1500" of the sensor's diagonal; a bare number is
-        pixels.
+        "2px", "0.03mm" on the sensor, or "d/1500" of the sensor's diagonal. A number without a
+        unit is refused: 0.03 is rather mm, 2 rather px.
     pixel_pitch_um : float
         In µm, > 0.
     diagonal_mm : float or None
@@ -159,8 +159,10 @@ def parse_tolerance_px(text: str, *, pixel_pitch_um: float, diagonal_mm: float |
             value = 1000 * diagonal_mm / float(stripped[2:]) / pixel_pitch_um
         elif stripped.endswith("mm"):
             value = 1000 * float(stripped[:-2]) / pixel_pitch_um
+        elif stripped.endswith("px"):
+            value = float(stripped[:-2])
         else:
-            value = float(stripped.removesuffix("px"))
+            value = math.nan
     except (ValueError, ZeroDivisionError) as error:
         if "sensor" in str(error):
             raise

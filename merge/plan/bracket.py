@@ -16,6 +16,7 @@ from merge.optics import (
     system_transfer,
     worst_blur_um,
 )
+from merge.plan.checks import check_request
 from merge.plan.depth import RailDepth, SubjectDepth, subject_depth
 from merge.plan.findings import plan_findings
 from merge.plan.types import (
@@ -64,7 +65,7 @@ def plan_bracket(request: PlanRequest) -> Plan:
     .. [1] S. W. Hasinoff and K. N. Kutulakos, "Light-Efficient Photography", ECCV 2008; IEEE
        Trans. Pattern Anal. Mach. Intell. 33(11), 2203-2214 (2011), for the idea (from memory).
     """
-    _check(request)
+    check_request(request)
     depth = subject_depth(request)
     chosen = _choose(request, depth)
     marked = {*_third_stops(request, request.widest), chosen.f_number}
@@ -72,17 +73,15 @@ def plan_bracket(request: PlanRequest) -> Plan:
     compared = tuple(_compare(o, chosen) for o in options if o is not None)
     one_frame = _compare(_best_single_frame(request, depth), chosen)
     positions = depth.lay_out(chosen.f_number, chosen.frames, request.tolerance_um)
-    step = positions[1].focus_mm - positions[0].focus_mm if len(positions) > 1 else None
     alone = _one_frame_f_number(request, depth)
-    needed = depth.exact_frames(chosen.f_number, request.tolerance_um)
-    rail = isinstance(depth, RailDepth)
+    on_rail = isinstance(depth, RailDepth)
     return Plan(
         request=request,
-        mode="rail" if rail else "focus distances",
+        mode="rail" if on_rail else "focus distances",
         chosen=chosen,
         positions=positions,
-        step_mm=step if rail else None,
-        overlap=1 - needed / chosen.frames,
+        step_mm=depth.step_mm(chosen.frames) if on_rail and chosen.frames > 1 else None,
+        overlap=depth.overlap(chosen.f_number, chosen.frames, request.tolerance_um),
         one_frame_f_number=alone,
         one_frame=one_frame,
         options=compared,
@@ -110,52 +109,6 @@ def caution_for(magnification: float | None) -> str:
     )
 
 
-def _check(request: PlanRequest) -> None:
-    """Refuse numbers that no scene or camera has."""
-    sizes = {
-        "pixel pitch": request.pixel_pitch_um,
-        "tolerance": request.tolerance_px,
-        "focal length": request.focal_length_mm,
-        "magnification": request.magnification,
-        "near distance": request.near_mm,
-        "far distance": request.far_mm,
-        "depth": request.depth_mm,
-        "pupil ratio": request.pupil_ratio,
-        "f-number": request.f_number,
-        "number of frames": request.frames,
-        "time": request.time_s,
-        "exposure": request.exposure_s,
-        "f-number of the exposure": request.exposure_f_number,
-        "sharpest f-number": request.sharpest,
-        "wavelength": request.wavelength_um,
-    }
-    for name, value in sizes.items():
-        if value is not None and not value > 0:
-            raise MergeError(f"{name} {value:g}: expected a number above 0")
-    if not 0.5 <= request.widest < request.smallest <= 90:
-        raise MergeError(
-            f"apertures f/{request.widest:g} to f/{request.smallest:g}: expected the widest "
-            "first, within f/0.5 and f/90"
-        )
-    if not 0 <= request.overlap <= 0.9:
-        raise MergeError(f"overlap {100 * request.overlap:g} %: expected 0 to 90 %")
-    if request.pause_s < 0:
-        raise MergeError(f"pause {request.pause_s:g} s: expected 0 or more")
-    if (request.exposure_s is None) != (request.exposure_f_number is None):
-        raise MergeError(
-            "an exposure (--exposure) and the f-number that it was metered at (--exposure-at) "
-            "go together"
-        )
-    sharpest = request.sharpest
-    if sharpest is not None and not request.widest <= sharpest <= request.smallest:
-        raise MergeError(
-            f"sharpest f/{sharpest:g}: expected one of the lens's f-numbers, f/{request.widest:g} "
-            f"to f/{request.smallest:g} (--widest, --smallest)"
-        )
-    if request.time_s is not None and request.frames is not None:
-        raise MergeError("give the number of frames or the time available, not both")
-
-
 def _frames_for_tolerance(request: PlanRequest, depth: SubjectDepth, f_number: float) -> int:
     """Return the number of frames that hold the tolerance with the least overlap asked for."""
     needed = depth.exact_frames(f_number, request.tolerance_um)
@@ -167,6 +120,13 @@ def _frames_for_tolerance(request: PlanRequest, depth: SubjectDepth, f_number: f
             f"f/{f_number:g} would need {count} frames to hold {request.tolerance_px:g} px of "
             "blur: allow more (--tolerance), stop down (--f-number) or plan less depth"
         )
+    # A rail's step that can be set may need one frame more than the even division.
+    circle = request.tolerance_um
+    while (
+        depth.blur_um(f_number, count) > circle * (1 + COUNT_SLACK)
+        or depth.overlap(f_number, count, circle) < request.overlap - COUNT_SLACK
+    ):
+        count += 1
     return count
 
 

@@ -48,7 +48,7 @@ class FocusDepth:
     near_mm: float
     far_mm: float
 
-    def blur_um(self, f_number: float, frames: float) -> float:
+    def blur_um(self, f_number: float, frames: int) -> float:
         """Return the defocus blur at the worst place with the best positions, in µm."""
         return bracket_blur_um(
             self.near_mm,
@@ -67,6 +67,10 @@ class FocusDepth:
         # blur = s tanh(L / n), so n = L / artanh(c / s); s is the blur of a point at the lens.
         limit = 1000 * self.focal_length_mm * self.pupil_ratio / f_number
         return math.atanh(whole / limit) / math.atanh(circle_um / limit)
+
+    def overlap(self, f_number: float, frames: int, circle_um: float) -> float:
+        """Return the share of a frame's sharp depth that its neighbours hold; negative = gaps."""
+        return 1 - self.exact_frames(f_number, circle_um) / frames
 
     def lay_out(self, f_number: float, frames: int, circle_um: float) -> tuple[FramePosition, ...]:
         """Return where the frames lie, from the sensor mark, and what each holds."""
@@ -121,9 +125,28 @@ class RailDepth:
     focal_length_mm: float | None
     depth_mm: float
 
-    def blur_um(self, f_number: float, frames: float) -> float:
+    def step_mm(self, frames: int) -> float:
+        """Return the step between frames: even, and one that a rail can be set to.
+
+        Of the two settable steps beside the even division the one that leaves less blur: a step
+        rounded up blurs between planes, one rounded down beyond the ends.
+        """
+        even = self.depth_mm / frames
+        grid = _rail_grid_mm(even)
+        steps = {
+            max(math.floor(even / grid + 1e-9), 1) * grid,
+            math.ceil(even / grid - 1e-9) * grid,
+        }
+        return round(min(steps, key=lambda step: self._covered_mm(step, frames)), 7)
+
+    def _covered_mm(self, step: float, frames: int) -> float:
+        """Return the depth that the worst frame has to hold."""
+        return max(step, self.depth_mm - (frames - 1) * step)
+
+    def blur_um(self, f_number: float, frames: int) -> float:
         """Return the defocus blur at the worst place with the best positions, in µm."""
-        size, step = self.magnification, self.depth_mm / frames
+        size = self.magnification
+        step = self._covered_mm(self.step_mm(frames), frames) if frames > 1 else self.depth_mm
         if self.focal_length_mm is None:
             working = effective_f_number(f_number, size, self.pupil_ratio)
             return 1000 * size**2 * step / (2 * working)
@@ -136,12 +159,19 @@ class RailDepth:
         """Return the number of frames that hold a blur circle, before rounding up."""
         return self.depth_mm / sum(self._reach_mm(f_number, circle_um))
 
+    def overlap(self, f_number: float, frames: int, circle_um: float) -> float:
+        """Return the share of a frame's sharp depth that its neighbours hold; negative = gaps."""
+        step = self.step_mm(frames) if frames > 1 else self.depth_mm
+        return 1 - step / sum(self._reach_mm(f_number, circle_um))
+
     def lay_out(self, f_number: float, frames: int, circle_um: float) -> tuple[FramePosition, ...]:
         """Return where the frames lie behind the subject's near end, and what each holds."""
-        step = self.depth_mm / frames
+        step = self.step_mm(frames) if frames > 1 else self.depth_mm
         ahead, _ = self._reach_mm(f_number, self.blur_um(f_number, frames))
+        # What the outermost frames have to spare is shared by both ends.
+        spare = max(0.0, frames * step - self.depth_mm) / 2
         before, behind = self._reach_mm(f_number, circle_um)
-        planes = [index * step + ahead for index in range(frames)]
+        planes = [index * step + ahead - spare for index in range(frames)]
         return tuple(FramePosition(plane, plane - before, plane + behind) for plane in planes)
 
     def profile(
@@ -172,6 +202,19 @@ class RailDepth:
         plane = entrance_pupil_distance_mm(size, focal, ratio)
         near, far = depth_of_field_limits_mm(plane, focal, f_number, circle_um, ratio)
         return plane - near, far - plane
+
+
+def _rail_grid_mm(step_mm: float) -> float:
+    """Return the fineness that a rail is set to at a step: two to three digits of it.
+
+    From 20 µm on whole µm, as motor rails and good spindles are set; below, steps of high
+    magnifications, tenths of a µm; from 1 mm on hundredths of a mm as on a spindle's scale.
+    """
+    if step_mm < 0.02:
+        return 1e-4
+    if step_mm < 1:
+        return 1e-3
+    return 10.0 ** (math.floor(math.log10(step_mm)) - 2)
 
 
 SubjectDepth: TypeAlias = FocusDepth | RailDepth
@@ -220,9 +263,12 @@ def subject_depth(request: PlanRequest) -> SubjectDepth:
 
 def _rail_depth(request: PlanRequest, magnification: float) -> RailDepth:
     """Return the depth for a given magnification."""
+    if request.near_mm is not None or request.far_mm is not None:
+        raise MergeError(
+            "on a rail (--magnification) distances do not count (--near, --far): give the "
+            "subject's depth (--depth)"
+        )
     depth = request.depth_mm
-    if depth is None and request.near_mm is not None and request.far_mm is not None:
-        depth = request.far_mm - request.near_mm
     if depth is None:
         raise MergeError("the subject's depth is not known: give it with --depth, e.g. 4mm")
     if not (0 < depth < math.inf):
