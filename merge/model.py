@@ -134,15 +134,23 @@ class Stack:
     skipped : tuple of str
         One line for each input that was left out on purpose (pair of a raw file, earlier
         output, unsupported kind in a folder) with the reason.
+    companions : tuple of Path
+        Pictures of the inputs that are left out though no output made them: the JPEG of a raw file.
     """
 
     sources: tuple[FrameSource, ...]
     ordered_by: str
     white_balance: tuple[float, ...] | None = None
     skipped: tuple[str, ...] = ()
+    companions: tuple[Path, ...] = ()
 
     def __len__(self) -> int:
         return len(self.sources)
+
+    @property
+    def inputs(self) -> tuple[Path, ...]:
+        """Every picture file that no output may replace."""
+        return (*(source.path for source in self.sources), *self.companions)
 
 
 @dataclass(frozen=True, eq=False)

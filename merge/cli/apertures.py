@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from merge.atomic import check_writable, written_together
 from merge.cli.command import Command
 from merge.cli.progress import show_progress
 from merge.pipeline.apertures import ApertureSeries, assess_apertures
@@ -19,7 +20,6 @@ from merge.report.apertures import (
     write_contact_sheet,
     write_plot,
 )
-from merge.write import check_output
 
 _EXAMPLES = """\b
 Examples:
@@ -103,13 +103,9 @@ def command(
     Works on real scenes: each place is compared with itself at the other f-numbers, so that
     its texture cancels. A slanted edge, if there is one, is measured besides.
     """
-    for target in (plot, crops):
-        if target is not None and target.suffix.lower() == ".png":
-            check_output(target, overwrite=overwrite)
-    if report is not None:
-        from merge.report.page.shell import check_page
-
-        check_page(report, overwrite=overwrite)
+    for target in (plot, crops, report):
+        if target is not None:
+            check_writable(target, overwrite=overwrite, inputs=frames)
     began = time.perf_counter()
     with show_progress() as progress:
         series = assess_apertures(
@@ -121,14 +117,15 @@ def command(
             progress=progress,
         )
     inputs = [source.path for source in series.sources]
-    if plot is not None:
-        write_plot(series, plot, overwrite=overwrite, inputs=inputs)
-    if crops is not None:
-        write_contact_sheet(series, crops, overwrite=overwrite, inputs=inputs)
     record = apertures_record(series)
-    if report is not None:
-        seconds = time.perf_counter() - began
-        _write_report(report, series, record, seconds, overwrite=overwrite)
+    with written_together():
+        if plot is not None:
+            write_plot(series, plot, overwrite=overwrite, inputs=inputs)
+        if crops is not None:
+            write_contact_sheet(series, crops, overwrite=overwrite, inputs=inputs)
+        if report is not None:
+            seconds = time.perf_counter() - began
+            _write_report(report, series, record, seconds, overwrite=overwrite)
     if as_json:
         click.echo(json.dumps(record, indent=1, ensure_ascii=False))
     else:

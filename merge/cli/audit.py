@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 import click
 
+from merge.atomic import check_writable, written_together
 from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command, print_line
 from merge.cli.progress import show_progress
 from merge.model import Stack
@@ -119,16 +120,16 @@ def command(
     stack = find_frames(frames, prefer=chosen)
     for line in stack.skipped:
         click.echo(f"left out: {line}", err=True)
-    if report is not None:
-        from merge.report.page.shell import check_page
-
-        check_page(report, overwrite=overwrite, inputs=[s.path for s in stack.sources])
+    for target in (report, picture):
+        if target is not None:
+            check_writable(target, overwrite=overwrite, inputs=stack.inputs)
     result = _audit_with_bar(stack, options)
     record = audit_record(result) | {"peak_memory_bytes": peak_memory_bytes()}
-    if report is not None:
-        _write_report(report, result, record, overwrite=overwrite)
-    if picture is not None:
-        write_weak_parts(result, picture, overwrite=overwrite)
+    with written_together():
+        if report is not None:
+            _write_report(report, result, record, overwrite=overwrite)
+        if picture is not None:
+            write_weak_parts(result, picture, overwrite=overwrite)
     if as_json:
         click.echo(json.dumps(record, indent=1, ensure_ascii=False))
     else:
@@ -147,7 +148,7 @@ def _write_report(
 
     with show_progress() as show:
         page = audit_page(result, record, progress=show)
-    inputs = [source.path for source in result.stack.sources]
+    inputs = result.stack.inputs
     write_page(report, page, overwrite=overwrite, inputs=inputs)
 
 

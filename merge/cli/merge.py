@@ -148,6 +148,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     # Decoders and compilers take long to load; --help and wrong usage need none.
+    from merge.atomic import written_together
     from merge.pipeline.saving import OutputFiles, merge_to_files
     from merge.report.merge import merge_text
 
@@ -155,7 +156,8 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
     picture = given["output"] or _default_output(stack)
     files = OutputFiles(picture, given["depth"], given["record"], given["overwrite"])
     _check_report(given["report"], files, stack)
-    with show_progress(quiet=given["quiet"], verbose=given["verbose"]) as progress:
+    shown = show_progress(quiet=given["quiet"], verbose=given["verbose"])
+    with shown as progress, written_together():
         saved = merge_to_files(
             stack,
             files,
@@ -188,14 +190,14 @@ def _check_report(report: Path | None, files: OutputFiles, stack: Stack) -> None
     others = [p.absolute() for p in (files.picture, files.depth, files.record) if p is not None]
     if report.absolute() in others:
         raise click.UsageError(f"--report {report}: asked for twice; give each its own name")
-    check_page(report, overwrite=files.overwrite, inputs=[s.path for s in stack.sources])
+    check_page(report, overwrite=files.overwrite, inputs=stack.inputs)
 
 
 def _write_report(report: Path, saved: SavedMerge, progress: Progress) -> None:
     from merge.report.page.merge_page import merge_page
     from merge.report.page.shell import write_page
 
-    inputs = [source.path for source in saved.result.stack.sources]
+    inputs = saved.result.stack.inputs
     assert saved.record is not None, "a page tells the record"
     page = merge_page(saved.result, saved.record, progress=progress)
     write_page(report, page, overwrite=saved.files.overwrite, inputs=inputs)

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from merge.atomic import check_writable, written_together
 from merge.cli.command import Command
 from merge.cli.quantities import (
     DEPTH,
@@ -121,11 +122,10 @@ def command(audit_path: Path | None, as_json: bool, **options: Any) -> None:
     need the pixel size. Lengths and times take a unit: 60cm, 6ft 2in, 30s.
     """
     _check_together(audit_path, options)
-    if options["report"] is not None:
-        from merge.report.page.shell import check_page
-
-        inputs = [p for p in (audit_path, options["frame_path"]) if p is not None]
-        check_page(options["report"], overwrite=options["overwrite"], inputs=inputs)
+    inputs = [p for p in (audit_path, options["frame_path"]) if p is not None]
+    for target in (options["plot"], options["report"]):
+        if target is not None:
+            check_writable(target, overwrite=options["overwrite"], inputs=inputs)
     if audit_path is not None:
         click.echo(_reshoot(audit_path, options, as_json))
     else:
@@ -174,21 +174,23 @@ def _plan(options: dict[str, Any], as_json: bool) -> str:
         plan = plan_bracket(request)
     except MergeError as exc:
         raise click.UsageError(str(exc)) from exc
-    if options["plot"] is not None:
-        write_plan_plot(plan, options["plot"], overwrite=options["overwrite"])
     record = plan_record(plan)
-    if options["report"] is not None:
-        from merge.report.page.plan_page import plan_page
+    frame = options["frame_path"]
+    inputs = [] if frame is None else [frame]
+    with written_together():
+        if options["plot"] is not None:
+            write_plan_plot(plan, options["plot"], overwrite=options["overwrite"], inputs=inputs)
+        if options["report"] is not None:
+            from merge.report.page.plan_page import plan_page
 
-        _write_report(options, plan_page(plan, record), [options["frame_path"]])
+            _write_report(options, plan_page(plan, record), inputs)
     return json.dumps(record, indent=1, ensure_ascii=False) if as_json else plan_text(plan)
 
 
-def _write_report(options: dict[str, Any], page: str, inputs: list[Path | None]) -> None:
+def _write_report(options: dict[str, Any], page: str, inputs: list[Path]) -> None:
     from merge.report.page.shell import write_page
 
-    sources = [path for path in inputs if path is not None]
-    write_page(options["report"], page, overwrite=options["overwrite"], inputs=sources)
+    write_page(options["report"], page, overwrite=options["overwrite"], inputs=inputs)
 
 
 def _reshoot(path: Path, options: dict[str, Any], as_json: bool) -> str:

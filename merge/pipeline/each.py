@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from merge.atomic import write_json
 from merge.errors import MergeError, ReadError, WriteError
 from merge.model import FrameSource
 from merge.sort import GroupKind, NamedGroup, SortedFrames, name_groups
@@ -196,17 +195,9 @@ def _unreadable(record: Path) -> ReadError:
 
 
 def _write_finished(record: Path, finished: dict[str, Any]) -> None:
-    text = json.dumps({"format": FORMAT, "version": VERSION, "finished": finished}, indent=1)
-    name = None
     try:
         record.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=record.parent, prefix=record.name, suffix=".part")
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(name, record)
     except OSError as exc:
-        if name is not None:
-            Path(name).unlink(missing_ok=True)
-        raise WriteError(f"{record}: cannot be written ({exc.strerror}).") from exc
+        raise WriteError(f"{record.parent}: cannot be made ({exc.strerror}).") from exc
+    content = {"format": FORMAT, "version": VERSION, "finished": finished}
+    write_json(record, content, overwrite=True)

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from merge.model import FrameRegistration, FrameSource, MergeOptions, MergeResult
-from merge.write import hash_file
+from merge.write import hash_file, written_path
 
 FORMAT = "depthweld merge record"
 VERSION = 1
@@ -190,7 +190,7 @@ def _file_record(path: Path) -> dict[str, Any]:
     return {
         "name": path.name,
         "path": str(path.resolve()),
-        "bytes": path.stat().st_size,
+        "bytes": written_path(path).stat().st_size,
         "sha256": hash_file(path),
     }
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from merge.atomic import check_target
 from merge.errors import MergeError, WriteError
 from merge.model import MergeOptions, MergeResult, Stack
 from merge.pipeline.merging import merge_stack
@@ -19,8 +20,8 @@ from merge.write import (
     write_depth_preview,
     write_json,
     write_picture,
+    written_together,
 )
-from merge.write.atomic import check_target
 
 Progress = Callable[[str, int, int], None]
 
@@ -99,8 +100,14 @@ def merge_to_files(
     options = options or MergeOptions()
     _check_files(stack, files, options)
     result = merge_stack(stack, options, progress=progress)
+    with written_together():
+        return _write_files(result, files, keep_record=keep_record)
+
+
+def _write_files(result: MergeResult, files: OutputFiles, *, keep_record: bool) -> SavedMerge:
+    """Write what was asked for, the record last: where it is, everything is."""
+    stack, inputs = result.stack, result.stack.inputs
     began = time.perf_counter()
-    inputs = [source.path for source in stack.sources]
     write_picture(
         files.picture,
         result.pixels,
@@ -128,7 +135,7 @@ def merge_to_files(
 
 
 def _check_files(stack: Stack, files: OutputFiles, options: MergeOptions) -> None:
-    inputs = [source.path for source in stack.sources]
+    inputs = stack.inputs
     check_output(files.picture, overwrite=files.overwrite, inputs=inputs)
     if files.depth is not None:
         if options.method == "detail":

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import threading
 from collections.abc import Callable, Iterator
@@ -11,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from merge.atomic import write_json
 from merge.errors import MergeError, ReadError, WriteError
 from merge.metadata import own_content
 from merge.model import FloatArray, FrameSource
@@ -99,16 +99,11 @@ def write_record(result: SortedFrames, folder: Path, target: Path) -> Path:
         If it exists or cannot be written.
     """
     path = target / RECORD_NAME
-    text = json.dumps(to_record(result, folder), indent=1, ensure_ascii=False)
     try:
         target.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text + "\n")
-    except FileExistsError as exc:
-        raise WriteError(f"{path}: exists already. Give another folder.") from exc
     except OSError as exc:
-        raise WriteError(f"{path}: cannot be written ({exc.strerror}).") from exc
-    return path
+        raise WriteError(f"{target}: cannot be made ({exc.strerror}). Give another one.") from exc
+    return write_json(path, to_record(result, folder))
 
 
 def _find_pictures(folder: Path) -> Iterator[Path]:

@@ -88,7 +88,9 @@ def find_frames(
     ordered, ordered_by = _order(sources)
     first_raw = next((source for source in ordered if source.kind == "raw"), None)
     balance = raw.read_white_balance(first_raw.path) if first_raw else None
-    return Stack(tuple(ordered), ordered_by, balance, tuple(skipped))
+    chosen = {source.path for source in ordered}
+    companions = [c.source.path for c in candidates if c.source.path not in chosen]
+    return Stack(tuple(ordered), ordered_by, balance, tuple(skipped), tuple(companions))
 
 
 def check_stack(stack: Stack) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from merge.atomic import replace_atomically
 from merge.errors import WriteError
 from merge.model import Finding
 from merge.optics import focus_shift_at_sensor_um
@@ -96,20 +97,13 @@ def write_weak_parts(result: AuditResult, path: Path, *, overwrite: bool = False
     Raises
     ------
     WriteError
-        If the file exists (and ``overwrite`` is False) or cannot be written.
+        If the file exists (and ``overwrite`` is False), is a frame, or cannot be written.
     """
-    if path.exists() and not overwrite:
-        raise WriteError(f"{path}: exists already; choose another name or pass --overwrite")
-    ok, data = cv2.imencode(".png", draw_weak_parts(result))
-    partial = path.with_name(path.name + ".part")
-    try:
+    with replace_atomically(path, overwrite=overwrite, inputs=result.stack.inputs) as file:
+        ok, data = cv2.imencode(".png", draw_weak_parts(result))
         if not ok:
-            raise OSError("the picture could not be encoded")
-        partial.write_bytes(data.tobytes())
-        partial.replace(path)
-    except OSError as exc:
-        partial.unlink(missing_ok=True)
-        raise WriteError(f"{path}: could not be written ({exc}); check folder and space") from exc
+            raise WriteError(f"{path}: the picture could not be encoded; choose a smaller one")
+        file.write(data)
 
 
 def draw_weak_parts(result: AuditResult) -> np.ndarray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -199,7 +200,9 @@ def _reshoot_line(frame: ReshootFrame, names: tuple[str, ...]) -> str:
     return ": ".join([line, ", ".join(details)] if details else [line])
 
 
-def write_plan_plot(plan: Plan, path: Path, *, overwrite: bool = False) -> None:
+def write_plan_plot(
+    plan: Plan, path: Path, *, overwrite: bool = False, inputs: Iterable[Path] = ()
+) -> None:
     """Write a plot of a plan: contrast against f-number, and blur over the depth.
 
     Parameters
@@ -209,11 +212,13 @@ def write_plan_plot(plan: Plan, path: Path, *, overwrite: bool = False) -> None:
         Ends in .png or .svg.
     overwrite : bool
         Replace an existing file.
+    inputs : iterable of Path
+        Files that must never be replaced.
 
     Raises
     ------
     WriteError
-        If the name ends otherwise, the file exists or cannot be written.
+        If the name ends otherwise, the file is an input, exists or cannot be written.
     """
     kind = path.suffix.lower().removeprefix(".")
     if kind not in {"png", "svg"}:
@@ -221,13 +226,13 @@ def write_plan_plot(plan: Plan, path: Path, *, overwrite: bool = False) -> None:
     # Loaded here: they take most of a second, and only a plot needs them.
     from matplotlib.figure import Figure
 
-    from merge.write.atomic import replace_atomically
+    from merge.atomic import replace_atomically
 
     figure = Figure(figsize=(11, 4.8), dpi=110, layout="constrained")
     contrast, blur = figure.subplots(1, 2)
     _draw_contrast(contrast, plan)
     _draw_blur(blur, plan)
-    with replace_atomically(path, overwrite=overwrite) as file:
+    with replace_atomically(path, overwrite=overwrite, inputs=inputs) as file:
         figure.savefig(file, format=kind)
 
 

@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 from typing import Literal
 
+from merge.atomic import replace_atomically
 from merge.errors import WriteError
 from merge.sort.groups import FrameGroup, SortedFrames
 from merge.sort.record import name_groups
@@ -89,13 +90,6 @@ def _place(source: Path, made: Path, placement: Placement) -> None:
 
 
 def _copy(source: Path, made: Path) -> None:
-    # "x": never replaces a file that came into being since the check.
-    with source.open("rb") as read, made.open("xb") as written:
-        try:
-            shutil.copyfileobj(read, written, 1 << 20)
-            written.flush()
-            os.fsync(written.fileno())
-        except BaseException:
-            made.unlink(missing_ok=True)
-            raise
+    with replace_atomically(made, overwrite=False) as written, source.open("rb") as read:
+        shutil.copyfileobj(read, written, 1 << 20)
     shutil.copystat(source, made)

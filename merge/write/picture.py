@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -11,9 +10,9 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from merge import metadata
+from merge.atomic import check_writable, replace_atomically
 from merge.errors import WriteError
 from merge.model import CaptureSettings, DepthMap, FloatArray, FrameSource, Stack
-from merge.write.atomic import check_target, replace_atomically
 from merge.write.embed import XMP_LIMIT_BYTES, compare_encoded, encode_jpeg, encode_png
 from merge.write.tiff import to_integers, write_tiff
 
@@ -107,9 +106,7 @@ def check_output(path: str | Path, *, overwrite: bool = False, inputs: Iterable[
     """
     target = Path(path)
     picture_kind(target)
-    check_target(target, overwrite=overwrite, inputs=inputs)
-    if not os.access(target.absolute().parent, os.W_OK):
-        raise WriteError(f"{target}: no permission to write there; choose another folder")
+    check_writable(target, overwrite=overwrite, inputs=inputs)
 
 
 def picture_kind(path: Path) -> str:

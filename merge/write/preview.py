@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from merge import metadata
+from merge.atomic import replace_atomically
 from merge.errors import WriteError
 from merge.model import CaptureSettings, DepthMap, FloatArray
-from merge.write.atomic import replace_atomically
 from merge.write.embed import encode_png
 
 _LONGEST_SIDE_PX = 2000

@@ -36,7 +36,6 @@ import base64
 import hashlib
 import json
 import math
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -47,8 +46,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from merge.errors import WriteError
-from merge.write.atomic import check_target, replace_atomically
+from merge.atomic import check_writable, encode_text, replace_atomically
 
 _UNSAFE = "<>&\u2028\u2029"
 
@@ -114,9 +112,7 @@ def render_page(
 
 def check_page(path: Path, *, overwrite: bool, inputs: Iterable[Path] = ()) -> None:
     """Raise WriteError where `write_page` would, before the work of a run is done."""
-    check_target(path, overwrite=overwrite, inputs=inputs)
-    if not os.access(path.absolute().parent, os.W_OK):
-        raise WriteError(f"{path}: no permission to write there; choose another folder")
+    check_writable(path, overwrite=overwrite, inputs=inputs)
 
 
 def write_page(path: Path, page: str, *, overwrite: bool, inputs: Iterable[Path] = ()) -> None:
@@ -138,7 +134,7 @@ def write_page(path: Path, page: str, *, overwrite: bool, inputs: Iterable[Path]
         If the file exists (without ``overwrite``), is an input, or cannot be written.
     """
     with replace_atomically(path, overwrite=overwrite, inputs=inputs) as file:
-        file.write(page.encode("utf-8"))
+        file.write(encode_text(page))
 
 
 def template(name: str) -> Any:
