@@ -15,6 +15,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.printable import printable_name
+
 FloatArray = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
 
@@ -115,8 +117,8 @@ class FrameSource:
 
     @property
     def name(self) -> str:
-        """File name without folder, for messages."""
-        return self.path.name
+        """File name without folder, for messages: one line, fit for a terminal."""
+        return printable_name(self.path.name)
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ STAGES = {
     "blend", "defects", "diagnose", "apertures", "moving", "write", "plan",
 }  # fmt: skip
 BASE = {
+    "printable",
     "atomic",
     "compiled",
     "demo",

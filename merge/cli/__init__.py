@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-from merge.cli.command import EXIT_USAGE, print_line
+from merge.cli.command import EXIT_USAGE
+from merge.cli.streams import print_line, standard_streams
 
 # Command → what it does in a line. Each is a module of the same name in this folder that defines
 # `command`; it is loaded when it is used, so that `--help` stays fast.
@@ -24,6 +25,11 @@ _COMMANDS = {
 
 class _LazyGroup(click.Group):
     """Load a command's module when it is asked for."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run with streams that are safe to write to."""
+        with standard_streams():
+            return super().main(*args, **kwargs)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(_COMMANDS)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,6 +12,7 @@ import click
 from merge.atomic import check_writable, written_together
 from merge.cli.command import Command
 from merge.cli.progress import show_progress
+from merge.cli.streams import print_json, print_text
 from merge.pipeline.apertures import ApertureSeries, assess_apertures
 from merge.report.apertures import (
     apertures_record,
@@ -127,11 +127,11 @@ def command(
             seconds = time.perf_counter() - began
             _write_report(report, series, record, seconds, overwrite=overwrite)
     if as_json:
-        click.echo(json.dumps(record, indent=1, ensure_ascii=False))
+        print_json(record)
     else:
-        click.echo(apertures_text(series))
+        print_text(apertures_text(series))
         if report is not None:
-            click.echo(f"Written: {report} ({report.stat().st_size / 1e6:.1f} MB)")
+            print_text(f"Written: {report} ({report.stat().st_size / 1e6:.1f} MB)")
 
 
 def _write_report(

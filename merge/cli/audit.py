@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import sys
 import threading
@@ -12,8 +11,9 @@ from typing import Any, Literal
 import click
 
 from merge.atomic import check_writable, written_together
-from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command, print_line
+from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command
 from merge.cli.progress import show_progress
+from merge.cli.streams import print_json, print_line, print_text
 from merge.model import Stack
 from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
 from merge.pipeline.auditing_each import audit_each
@@ -119,7 +119,7 @@ def command(
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     stack = find_frames(frames, prefer=chosen)
     for line in stack.skipped:
-        click.echo(f"left out: {line}", err=True)
+        print_line(f"left out: {line}")
     for target in (report, picture):
         if target is not None:
             check_writable(target, overwrite=overwrite, inputs=stack.inputs)
@@ -131,11 +131,11 @@ def command(
         if picture is not None:
             write_weak_parts(result, picture, overwrite=overwrite)
     if as_json:
-        click.echo(json.dumps(record, indent=1, ensure_ascii=False))
+        print_json(record)
     else:
-        click.echo(audit_text(result))
+        print_text(audit_text(result))
         if report is not None:
-            click.echo(f"Written: {report} ({report.stat().st_size / 1e6:.1f} MB)")
+            print_text(f"Written: {report} ({report.stat().st_size / 1e6:.1f} MB)")
     sys.exit(_exit_code(worst_severity(result.findings), fail_on))
 
 
@@ -178,16 +178,16 @@ def _audit_each(
         if outcome.status == "failed":
             print_line(f"depthweld audit: {outcome.name}: {outcome.message}")
         elif not as_json:
-            click.echo(f"{outcome.name}\n{outcome.result['text']}\n")
+            print_text(f"{outcome.name}\n{outcome.result['text']}\n")
     if as_json:
         rows = [
             {"name": o.name, "status": o.status, "message": o.message}
             | {"record": o.result["record"] if o.result else None}
             for o in summary.outcomes
         ]
-        click.echo(json.dumps({"groups": rows}, indent=1, ensure_ascii=False))
+        print_json({"groups": rows})
     else:
-        click.echo(each_line(summary))
+        print_text(each_line(summary))
     if summary.failed:
         return EXIT_FAILED
     found = [o.result["worst"] for o in summary.outcomes if o.result and o.result["worst"]]

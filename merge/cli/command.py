@@ -13,11 +13,12 @@ from typing import Any, NoReturn
 
 import click
 
+from merge.cli.streams import print_line
 from merge.errors import MergeError
 
 EXIT_FAILED, EXIT_USAGE, EXIT_FINDINGS = 1, 2, 3
 # By the shells' custom of 128 plus the signal's number.
-EXIT_INTERRUPTED, EXIT_TERMINATED = 130, 143
+EXIT_INTERRUPTED = 130
 _M_ARENA_MAX = -8
 
 
@@ -45,6 +46,9 @@ class Command(click.Command):
             self._refuse_usage(exc)
         except MergeError as exc:
             self._stop(str(exc), EXIT_FAILED)
+        except OSError as exc:
+            found = exc.strerror or exc
+            self._stop(f"{exc.filename or 'a file'}: {found}; check disk and rights", EXIT_FAILED)
         except MemoryError:
             advice = "close other programs, give a smaller --memory, or merge smaller frames"
             self._stop(f"memory ran out; {advice}", EXIT_FAILED)
@@ -58,11 +62,6 @@ class Command(click.Command):
     def _stop(self, message: str, code: int) -> NoReturn:
         print_line(f"depthweld {self.name}: {message}")
         sys.exit(code)
-
-
-def print_line(message: str) -> None:
-    """Print a message as one line on stderr, whatever stands in it."""
-    click.echo(" ".join(message.split()), err=True)
 
 
 def _pool_freed_memory() -> None:
@@ -102,8 +101,13 @@ def _exit_on_termination() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(EXIT_TERMINATED))
+    before = {
+        number: signal.signal(number, lambda got, _: sys.exit(128 + got))
+        for number in (signal.SIGTERM, getattr(signal, "SIGHUP", None))  # a terminal closed
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN
+    }
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)

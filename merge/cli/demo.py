@@ -9,6 +9,7 @@ import click
 
 from merge.cli.command import Command
 from merge.cli.progress import show_progress
+from merge.cli.streams import print_text
 
 
 class _Numbers(click.ParamType):
@@ -56,9 +57,9 @@ def command(
             progress=progress,
         )
     first, last = written.frames[0].name, written.frames[-1].name
-    click.echo(f"{len(written.frames)} frames, {first} to {last}, in {folder}")
+    print_text(f"{len(written.frames)} frames, {first} to {last}, in {folder}")
     if drop:
-        click.echo(f"left out: {', '.join(str(number) for number in sorted(set(drop)))}")
-    click.echo(f"truth: {written.truth_picture} (all sharp), {written.truth_record}")
+        print_text(f"left out: {', '.join(str(number) for number in sorted(set(drop)))}")
+    print_text(f"truth: {written.truth_picture} (all sharp), {written.truth_record}")
     name = shlex.quote(str(folder))
-    click.echo(f"Next, try:\n  depthweld audit {name}\n  depthweld merge {name}")
+    print_text(f"Next, try:\n  depthweld audit {name}\n  depthweld merge {name}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -10,8 +9,9 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
-from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command, print_line
+from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command
 from merge.cli.progress import Progress, show_progress
+from merge.cli.streams import print_json, print_line, print_text
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
 
 if TYPE_CHECKING:
@@ -168,16 +168,16 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
         if given["report"] is not None:
             _write_report(given["report"], saved, progress)
     if given["as_json"]:
-        click.echo(json.dumps(saved.record, ensure_ascii=False, indent=1))
+        print_json(saved.record)
     elif given["quiet"]:
-        click.echo(str(files.picture))
+        print_text(str(files.picture))
         if given["report"] is not None:
-            click.echo(str(given["report"]))
+            print_text(str(given["report"]))
     else:
-        click.echo(merge_text(saved, verbose=given["verbose"]))
+        print_text(merge_text(saved, verbose=given["verbose"]))
         if given["report"] is not None:
             megabytes = given["report"].stat().st_size / 1e6
-            click.echo(f"Written    {given['report']} (page, {megabytes:.1f} MB)")
+            print_text(f"Written    {given['report']} (page, {megabytes:.1f} MB)")
     return _exit_code((f.severity for f in saved.result.findings), given["fail_on"])
 
 
@@ -236,15 +236,15 @@ def _print_outcomes(summary: EachSummary, *, as_json: bool, quiet: bool) -> None
         if outcome.status == "failed":
             print_line(f"depthweld merge: {outcome.name}: {outcome.message}")
         elif not as_json:
-            click.echo(str(outcome.output) if quiet else outcome_line(outcome))
+            print_text(str(outcome.output) if quiet else outcome_line(outcome))
     if as_json:
         rows = [
             {"name": o.name, "status": o.status, "message": o.message, "record": o.result}
             for o in summary.outcomes
         ]
-        click.echo(json.dumps({"groups": rows}, ensure_ascii=False, indent=1))
+        print_json({"groups": rows})
     elif not quiet:
-        click.echo(each_line(summary))
+        print_text(each_line(summary))
 
 
 def _exit_code(found: Iterable[Severity], limit: Severity | None) -> int:

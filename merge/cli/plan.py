@@ -25,6 +25,7 @@ from merge.cli.quantities import (
     SIZE_RATIO,
     SPAN_OF_TIME,
 )
+from merge.cli.streams import print_json, print_text
 from merge.errors import MergeError, ReadError
 from merge.model import CaptureSettings
 from merge.optics import parse_tolerance_px, pixel_pitch_from_sensor_um
@@ -127,11 +128,15 @@ def command(audit_path: Path | None, as_json: bool, **options: Any) -> None:
         if target is not None:
             check_writable(target, overwrite=options["overwrite"], inputs=inputs)
     if audit_path is not None:
-        click.echo(_reshoot(audit_path, options, as_json))
+        record, text = _reshoot(audit_path, options)
     else:
-        click.echo(_plan(options, as_json))
+        record, text = _plan(options)
+    if as_json:
+        print_json(record)
+    else:
+        print_text(text)
     if options["report"] is not None and not as_json:
-        click.echo(f"Written: {options['report']}")
+        print_text(f"Written: {options['report']}")
 
 
 def _check_together(audit_path: Path | None, options: dict[str, Any]) -> None:
@@ -165,7 +170,7 @@ def _option(name: str) -> str:
     return "--" + names.get(name, name).replace("_", "-")
 
 
-def _plan(options: dict[str, Any], as_json: bool) -> str:
+def _plan(options: dict[str, Any]) -> tuple[dict[str, Any], str]:
     # Imported here so that a plan for another frame's gap loads no more than it needs.
     from merge.report.plan import plan_record, plan_text, write_plan_plot
 
@@ -184,7 +189,7 @@ def _plan(options: dict[str, Any], as_json: bool) -> str:
             from merge.report.page.plan_page import plan_page
 
             _write_report(options, plan_page(plan, record), inputs)
-    return json.dumps(record, indent=1, ensure_ascii=False) if as_json else plan_text(plan)
+    return record, plan_text(plan)
 
 
 def _write_report(options: dict[str, Any], page: str, inputs: list[Path]) -> None:
@@ -193,7 +198,7 @@ def _write_report(options: dict[str, Any], page: str, inputs: list[Path]) -> Non
     write_page(options["report"], page, overwrite=options["overwrite"], inputs=inputs)
 
 
-def _reshoot(path: Path, options: dict[str, Any], as_json: bool) -> str:
+def _reshoot(path: Path, options: dict[str, Any]) -> tuple[dict[str, Any], str]:
     from merge.report.plan import reshoot_record, reshoot_text
 
     audit = _read_audit(path)
@@ -212,9 +217,7 @@ def _reshoot(path: Path, options: dict[str, Any], as_json: bool) -> str:
         from merge.report.page.plan_page import reshoot_page
 
         _write_report(options, reshoot_page(reshoot, record), [path])
-    if as_json:
-        return json.dumps(record, indent=1, ensure_ascii=False)
-    return reshoot_text(reshoot)
+    return record, reshoot_text(reshoot)
 
 
 def _read_audit(path: Path) -> dict[str, Any]:

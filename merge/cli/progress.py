@@ -7,7 +7,8 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-import click
+from merge.cli.streams import print_line
+from merge.printable import printable_name
 
 Progress = Callable[[str, int, int], None]
 
@@ -36,7 +37,7 @@ def show_progress(*, quiet: bool = False, verbose: bool = False) -> Iterator[Pro
         from rich.progress import Progress as Bars
 
         columns = (
-            TextColumn("{task.description:<20}"),
+            TextColumn("{task.description:<20}", markup=False),
             BarColumn(),
             MofNCompleteColumn(),
             TimeElapsedColumn(),
@@ -50,7 +51,7 @@ def show_progress(*, quiet: bool = False, verbose: bool = False) -> Iterator[Pro
                     for earlier in shown.values():
                         bars.remove_task(earlier)
                     shown.clear()
-                    shown[stage] = bars.add_task(stage, total=total)
+                    shown[stage] = bars.add_task(printable_name(stage), total=total)
                 bars.update(shown[stage], completed=done)
 
             yield update
@@ -63,7 +64,7 @@ def _stage_lines() -> Progress:
         nonlocal begun
         if done == total:
             now = time.monotonic()
-            click.echo(f"{stage}: {done} of {total}, {now - begun:.1f} s", err=True)
+            print_line(f"{stage}: {done} of {total}, {now - begun:.1f} s")
             begun = now
 
     return update

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import cast
 
 import click
 
-from merge.cli.command import Command, print_line
+from merge.cli.command import Command
 from merge.cli.progress import show_progress
+from merge.cli.streams import print_json, print_line, print_text
 from merge.pipeline.sorting import sort_folder, write_record
 from merge.report.sort import sort_text
 from merge.sort import Placement, place_groups, to_record
@@ -50,6 +50,6 @@ def command(
         write_record(result, folder, into)
         print_line(f"{len(made)} files placed in {into}")
     if as_json:
-        click.echo(json.dumps(to_record(result, folder), indent=1, ensure_ascii=False))
+        print_json(to_record(result, folder))
     else:
-        click.echo(sort_text(result, all_singles=all_singles))
+        print_text(sort_text(result, all_singles=all_singles))

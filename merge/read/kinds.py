@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 import struct
 from pathlib import Path
 from typing import BinaryIO
@@ -43,6 +44,9 @@ def detect_kind(path: Path) -> FileKind | None:
         If the file is missing, a folder, or cannot be opened.
     """
     try:
+        # Opening a pipe would wait for ever.
+        if not stat.S_ISREG(path.stat().st_mode) and not path.is_dir():
+            raise ReadError(f"{path.name}: no ordinary file, expected a picture; leave it out")
         with path.open("rb") as file:
             head = file.read(_HEAD_BYTES)
             if head.startswith(b"\xff\xd8\xff"):
