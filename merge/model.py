@@ -21,7 +21,7 @@ FloatArray = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
 
 FileKind = Literal["jpeg", "png", "tiff", "raw", "heif"]
-MotionModel = Literal["shift", "similarity", "affine", "perspective", "none"]
+MotionModel = Literal["auto", "shift", "similarity", "camera", "affine", "perspective", "none"]
 BlendMethod = Literal["auto", "detail", "surface"]
 Extent = Literal["common", "reference"]
 Severity = Literal["note", "warning", "problem"]
@@ -259,15 +259,18 @@ class Registration:
     reference : int
         Index of the reference frame; its transform is the identity.
     model : str
-        Motion model fitted.
+        Motion model fitted, or chosen.
     shape : tuple of int
         (H, W) of the frames.
+    reason : str
+        Why it was chosen, in a few words; empty where it was asked for.
     """
 
     frames: tuple[FrameRegistration, ...]
     reference: int
     model: MotionModel
     shape: tuple[int, int]
+    reason: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -469,8 +472,8 @@ class MergeOptions:
     ----------
     method : {"auto", "detail", "surface"}
         How the frames are joined.
-    model : {"shift", "similarity", "affine", "perspective", "none"}
-        Motion allowed between frames.
+    model : {"auto", "shift", "similarity", "camera", "affine", "perspective", "none"}
+        Motion allowed between frames; "auto" chooses by what the frames bear out.
     extent : {"common", "reference"}
         Area that all frames cover, or the whole reference frame.
     reference : int or None
@@ -484,7 +487,7 @@ class MergeOptions:
     """
 
     method: BlendMethod = "auto"
-    model: MotionModel = "similarity"
+    model: MotionModel = "auto"
     extent: Extent = "common"
     reference: int | None = None
     equalize_exposure: bool = True

@@ -120,9 +120,38 @@ def breathing_maps(
     ]
 
 
-def tilt(shape: tuple[int, ...], *, yaw_deg: float, pitch_deg: float, roll_deg: float):
-    """Return the map of a camera turned by hand about its lens; focal length = long side."""
-    focal = float(max(shape[:2]))
+def turning_maps(
+    shape: tuple[int, ...], frames: int, *, lens_mm: float, shift_px: float, seed: int = 11
+) -> list[np.ndarray]:
+    """Return maps of a camera turned a little from frame to frame, with 1 % of breathing.
+
+    Sensor 36 mm wide; the middle frame stays.
+    """
+    rng = np.random.default_rng(seed)
+    focal = lens_mm / 36 * shape[1]
+    turns = np.degrees(rng.uniform(-shift_px, shift_px, (frames, 2)) / focal)
+    rolls = rng.uniform(-0.3, 0.3, frames)
+    middle = frames // 2
+    turns[middle], rolls[middle] = 0, 0
+    maps = []
+    for i in range(frames):
+        yaw, pitch = turns[i]
+        turned = tilt(shape, yaw_deg=yaw, pitch_deg=pitch, roll_deg=rolls[i], focal_px=focal)
+        size = similarity(shape, magnification=1 + 0.01 * (i - middle) / max(frames - 1, 1))
+        maps.append(size @ turned)
+    return maps
+
+
+def tilt(
+    shape: tuple[int, ...],
+    *,
+    yaw_deg: float,
+    pitch_deg: float,
+    roll_deg: float,
+    focal_px: float | None = None,
+):
+    """Return the map of a camera turned by hand about its lens; focal length: the long side."""
+    focal = float(max(shape[:2])) if focal_px is None else focal_px
     centre = np.array(
         [[focal, 0, (shape[1] - 1) / 2], [0, focal, (shape[0] - 1) / 2], [0, 0, 1]], float
     )

@@ -18,6 +18,7 @@ from align_scenes import (
     handheld_landscape,
     mostly_defocused,
     move_views,
+    turning_maps,
     worst_error_px,
 )
 from fixture_data import load_fixture
@@ -186,11 +187,12 @@ def test_register_stack_refuses_a_reference_outside_the_stack(plain):
         register_stack(plain.pictures[:2], shape=plain.shape, reference=2)
 
 
-def test_register_stack_aligns_a_handheld_landscape_with_perspective():
+@pytest.mark.parametrize("model", ["auto", "camera", "perspective"])
+def test_register_stack_aligns_a_handheld_landscape(model):
     stack = handheld_landscape()
     shift = FrameTransform(stack.transforms[0]).shift_px(stack.shape)
     assert np.hypot(*shift) > 0.02 * max(stack.shape)
-    found = register(stack, model="perspective")
+    found = register(stack, model=model)
     assert np.max(errors_px(found, stack)) <= 0.6
     assert np.abs(gain_errors(found, stack)).max() < 0.005
 
@@ -200,10 +202,33 @@ def test_register_stack_says_so_when_the_model_cannot_follow():
     stack = handheld_landscape()
     two = replace(stack, pictures=stack.pictures[:2], transforms=stack.transforms[:2],
                   gains=stack.gains[:2])  # fmt: skip
-    wrong, right = register(two), register(two, model="perspective")
+    wrong, right = register(two, model="similarity"), register(two)
     assert np.max(errors_px(wrong, two)) > 2
     assert max(f.residual_px for f in wrong.frames) > 1
     assert max(f.residual_px for f in right.frames) < 0.3
+
+
+def test_register_stack_finds_by_itself_that_a_wide_camera_turned(views):
+    """28 mm on 36 mm, turned by up to 5 px: a pinhole camera's homography K R 1/K.
+
+    The formula: R. Hartley and A. Zisserman, Multiple View Geometry, 2nd ed. 2004, section 8.4.2
+    (from memory).
+    """
+    five = list(views[:5])
+    stack = move_views(five, turning_maps(five[0].shape, 5, lens_mm=28, shift_px=5))
+    found = register(stack)
+    assert found.model == "camera"
+    assert "standard errors" in found.reason
+    assert np.max(errors_px(found, stack)) <= 0.15
+    assert np.max(errors_px(register(stack, model="similarity"), stack)) > 1.5
+
+
+def test_register_stack_takes_the_simplest_motion_that_explains_all(plain):
+    found = register(plain)
+    assert found.model == "similarity"
+    fixed = register(plain, model="similarity")
+    for one, other in zip(found.frames, fixed.frames, strict=True):
+        np.testing.assert_allclose(one.transform.matrix, other.transform.matrix, atol=1e-3)
 
 
 @pytest.mark.parametrize("shift_px", [4, 20])

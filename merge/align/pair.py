@@ -7,7 +7,7 @@ band by band, tile by tile:
 - the stronger of the two bands is turned down to the weaker one's contrast, so that different blur
   leaves little residue;
 - each tile weighs by its residual, so that only detail that is alike in both counts;
-- each tile gives its own shift and the certainty of it, no better than `TILE_DOUBT_PX`, because at
+- each tile gives its own shift and the certainty of it, no better than `TILE_NOISE_PX`, because at
   depth steps even a perfect fit is off; a heavy-tailed fit of the motion model to the tiles then
   ignores moving parts and steps.
 
@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from merge.align.motion import basis, increment, resample
 from merge.align.tiles import BAND_UNIT, BandArray, compare_tiles
@@ -35,7 +36,7 @@ _TILE_PX = 48
 _BANDS = 4
 # Shift error of a tile that no amount of texture removes (pairs of five photograph stacks: median
 # error 0.045, 0.047, 0.052, 0.059 px with 0.03, 0.05, 0.1, 0.2).
-TILE_DOUBT_PX = 0.03
+TILE_NOISE_PX = 0.03
 # Squared normalised residual from which a tile loses its say (0.5 to 4 made no difference).
 _TAIL = 1.0
 # Certainty in 1/px² that keeps the equations of a tile without detail solvable.
@@ -48,6 +49,16 @@ _SMALLEST_SIDE_PX = 40
 # Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
 _KEPT_SIDE_PX = 1000
 _CONVERGED_PX = 0.004
+# Tiles with a larger error than this tell nothing about the model.
+_TELLING_PX = 0.2
+# Median squared normalised shift that errors alone may cause: 1.39 for normal ones in two
+# dimensions; 0.1 to 1.3 seen with a right model, 14 to 59 with a wrong one.
+_EXPECTED_SURPRISE = 3.0
+# Squared normalised shift of a tile that lies beside the model (three errors), and the shift from
+# which one Gauss-Newton step is too little.
+_BESIDE, _FOLLOWED_PX = 9.0, 0.25
+# Longest move at once, within which the bands of a tile still fit into one another, and rounds.
+_CAPTURE_PX, _FOLLOWING = 4.0, 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +80,9 @@ class TileShifts:
     certainty: Array
 
 
+NO_TILES = TileShifts(np.empty((0, 2)), np.empty((0, 2)), np.empty((0, 2, 2)))
+
+
 @dataclass(frozen=True, eq=False)
 class PairResult:
     """Outcome of comparing two pictures.
@@ -86,6 +100,15 @@ class PairResult:
     matrix: Array
     agreement: float
     tiles: TileShifts
+
+
+@dataclass(frozen=True)
+class PairMeasurement:
+    """What comparing two frames of a stack gave."""
+
+    first: int
+    second: int
+    result: PairResult
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +167,8 @@ def register_pair(
     ----------
     first, second : ndarray, shape (H, W), float32, linear light; or their `build_pyramid`
         Same shape.
-    model : {"shift", "similarity", "affine", "perspective"}
+    model : {"auto", "shift", "similarity", "affine", "perspective"}
+        "auto" starts as a similarity and becomes a perspective where tiles ask for it.
     initial : ndarray, shape (3, 3), optional
         Starting point; default identity.
     refine_only : bool
@@ -171,65 +195,160 @@ def register_pair(
     matrix = np.eye(3) if initial is None else initial.copy()
     last = len(one.bands) - 1
     start = min(last, 1) if refine_only else last
+    fitted: MotionModel = "similarity" if model == "auto" else model
     result: PairResult | None = None
     for finest in range(start, -1, -1):
         # On few pixels only few parameters are safe.
-        usable: MotionModel = "shift" if finest >= 4 and model != "shift" else model
+        usable: MotionModel = "shift" if finest >= 4 else fitted
         levels = [k for k in range(finest, min(finest + _BANDS, last + 1))]
-        known = matrix if result is None else result.matrix
-        result = _fit_levels(one, two, levels, known, usable, 8 if finest == start else 4)
+        known = PairResult(matrix, 0.0, NO_TILES) if result is None else result
+        limit = 8 if finest == start else 4
+        result = _fit_levels(one, two, levels, known, usable, limit)
+        if (
+            model == "auto"
+            and fitted == usable == "similarity"
+            and unexplained_px(result.tiles.shifts, result.tiles.certainty)
+        ):
+            fitted = "perspective"
+            richer = _fit_levels(one, two, levels, result, fitted, limit)
+            if richer.agreement >= result.agreement:
+                result = richer
     assert result is not None  # there is always a level
     return result
 
 
+def unexplained_px(shifts: Array, certainty: Array) -> float:
+    """Return the usual length of shifts (n, 2) beyond what their errors explain, in px."""
+    telling = np.asarray(np.linalg.det(certainty) ** 0.25 > 1 / _TELLING_PX)
+    if not telling.any():
+        return 0.0
+    surprise = float(np.median(_surprise(shifts[telling], certainty[telling])))
+    if surprise <= _EXPECTED_SURPRISE:
+        return 0.0
+    usual = float(np.median(np.hypot(shifts[telling, 0], shifts[telling, 1])))
+    return usual * float(np.sqrt(1 - _EXPECTED_SURPRISE / surprise))
+
+
+def _surprise(shifts: Array, certainty: Array) -> Array:
+    """Return the squared shifts in units of their own errors, shape (n,)."""
+    spread = np.linalg.inv(certainty) + TILE_NOISE_PX**2 * np.eye(2)
+    return np.asarray(np.einsum("ti,tij,tj->t", shifts, np.linalg.inv(spread), shifts))
+
+
 def _fit_levels(
-    one: Pyramid, two: Pyramid, levels: list[int], matrix: Array, model: MotionModel, limit: int
+    one: Pyramid, two: Pyramid, levels: list[int], known: PairResult, model: MotionModel, limit: int
 ) -> PairResult:
-    """Iterate at these levels together; ``matrix`` is in full-size pixels."""
+    """Iterate at these levels together, from what a coarser level or model found."""
     factor = 2.0 ** levels[0]
-    current = resample(matrix, 1 / factor)
+    current = resample(known.matrix, 1 / factor)
     shape = one.bands[levels[0]].shape
     places = _choose_tiles(one, two, levels, current)
     centres = np.asarray((places + 0.5) * _TILE_PX - 0.5, np.float64)
     jacobian = basis(centres, shape, model)
+    offsets = _hand_down(known.tiles, centres * factor) / factor
     for _ in range(limit):
-        normal, slope, agreement = _compare(one, two, levels, places, current)
-        shifts = np.asarray(-np.linalg.solve(normal, slope[..., None])[..., 0], np.float64)
+        normal, slope, agreement = _compare(one, two, levels, places, current, offsets)
+        shifts = offsets - np.linalg.solve(normal, slope[..., None])[..., 0]
         parameters = _fit_motion(shifts, normal, jacobian)
         current = current @ increment(parameters, shape, model)
-        shifts = shifts - jacobian @ parameters
+        left = jacobian @ parameters
+        shifts = shifts - left
+        offsets = np.where(offsets.any(axis=1, keepdims=True), offsets - left, 0.0)
         if np.abs(parameters).max() < _CONVERGED_PX:
             break
-    tiles = TileShifts(centres * factor, shifts * factor, normal / factor**2)
+    tiles = TileShifts(centres, shifts, normal)
+    tiles = _follow_tiles(one, two, levels, places, current, tiles)
+    tiles = TileShifts(tiles.centres * factor, tiles.shifts * factor, tiles.certainty / factor**2)
     return PairResult(resample(current, factor), agreement, tiles)
 
 
-def _compare(
-    one: Pyramid, two: Pyramid, levels: list[int], places: NDArray[np.int64], current: Array
-) -> tuple[Array, Array, float]:
-    """Return per tile the 2x2 normal matrices, the right-hand sides, and the agreement.
+def _follow_tiles(
+    one: Pyramid, two: Pyramid, levels: list[int], places: NDArray[np.int64], current: Array,
+    tiles: TileShifts,
+) -> TileShifts:  # fmt: skip
+    """Compare tiles that lie beside the motion model once more, each from where it seems to lie.
 
-    Units: the finest level's pixels.
+    One step measures small shifts only. What a tile finds counts where both pictures are more
+    alike there.
     """
+    beside = _surprise(tiles.shifts, tiles.certainty) > _BESIDE
+    beside &= np.hypot(tiles.shifts[:, 0], tiles.shifts[:, 1]) > _FOLLOWED_PX
+    active = np.flatnonzero(beside)
+    if not len(active):
+        return tiles
+    shifts, certainty = tiles.shifts.copy(), tiles.certainty.copy()
+    *_, alike = _measure(one, two, levels, places[active], current, np.zeros((len(active), 2)))
+    for _ in range(_FOLLOWING):
+        length = np.hypot(shifts[active, 0], shifts[active, 1])
+        start = shifts[active] * np.minimum(1, _CAPTURE_PX / np.maximum(length, 1e-9))[:, None]
+        normal, slope, found = _measure(one, two, levels, places[active], current, start)
+        moved = start - np.linalg.solve(normal, slope[..., None])[..., 0]
+        better = found > alike
+        change = np.linalg.norm(moved - shifts[active], axis=1)
+        shifts[active[better]], certainty[active[better]] = moved[better], normal[better]
+        going = better & (change > _CONVERGED_PX * 5)
+        active, alike = active[going], found[going]
+        if not len(active):
+            break
+    return TileShifts(tiles.centres, shifts, certainty)
+
+
+def _hand_down(tiles: TileShifts, centres: Array) -> Array:
+    """Return the shift of the nearest coarser tile where it lies beside the model, else 0."""
+    offsets = np.zeros((len(centres), 2))
+    if not len(tiles.centres):
+        return offsets
+    beside = _surprise(tiles.shifts, tiles.certainty) > _BESIDE
+    beside &= np.hypot(tiles.shifts[:, 0], tiles.shifts[:, 1]) > _FOLLOWED_PX
+    if beside.any():
+        _, nearest = cKDTree(tiles.centres).query(centres)
+        taken = beside[nearest]
+        offsets[taken] = tiles.shifts[nearest[taken]]
+    return offsets
+
+
+def _compare(
+    one: Pyramid, two: Pyramid, levels: list[int], places: NDArray[np.int64], current: Array,
+    offsets: Array,
+) -> tuple[Array, Array, float]:  # fmt: skip
+    """Return per tile the 2x2 normal matrices, the right-hand sides, and the agreement."""
+    normal, slope, cross, power = _sum_levels(one, two, levels, places, current, offsets)
+    return normal, slope, float(cross.sum()) / max(float(power.sum()), 1e-12)
+
+
+def _measure(
+    one: Pyramid, two: Pyramid, levels: list[int], places: NDArray[np.int64], current: Array,
+    offsets: Array,
+) -> tuple[Array, Array, Array]:  # fmt: skip
+    """Return as `_compare`, with every tile's own agreement."""
+    normal, slope, cross, power = _sum_levels(one, two, levels, places, current, offsets)
+    return normal, slope, cross / np.maximum(power, 1e-12)
+
+
+def _sum_levels(
+    one: Pyramid, two: Pyramid, levels: list[int], places: NDArray[np.int64], current: Array,
+    offsets: Array,
+) -> tuple[Array, Array, Array, Array]:  # fmt: skip
+    """Return what `compare_tiles` does, summed over levels, in the finest level's pixels."""
     normal = np.zeros((len(places), 2, 2)) + _LEAST_CERTAINTY * np.eye(2)
     slope = np.zeros((len(places), 2))
-    cross = power = 0.0
+    cross, power = np.zeros(len(places)), np.zeros(len(places))
     for level in levels:
         zoom = 1 << (level - levels[0])
         side = _TILE_PX // zoom
-        found = compare_tiles(
-            one.bands[level], two.bands[level], places * side, side, resample(current, 1 / zoom)
-        )
+        bands = one.bands[level], two.bands[level]
+        smaller = resample(current, 1 / zoom)
+        found = compare_tiles(*bands, places * side, side, smaller, offsets / zoom)
         normal += found[0] / zoom**2
         slope += found[1] / zoom
         cross += found[2]
         power += found[3]
-    return normal, slope, cross / max(power, 1e-12)
+    return normal, slope, cross, power
 
 
 def _fit_motion(shifts: Array, normal: Array, jacobian: Array) -> Array:
-    """Fit the motion model to the tiles' own shifts, each with its doubt; heavy-tailed."""
-    certainty = np.linalg.inv(np.linalg.inv(normal) + TILE_DOUBT_PX**2 * np.eye(2))
+    """Fit the motion model to the tiles' own shifts, each with its error; heavy-tailed."""
+    certainty = np.linalg.inv(np.linalg.inv(normal) + TILE_NOISE_PX**2 * np.eye(2))
     trust = np.ones(len(shifts))
     prior = 1e-6 * np.eye(jacobian.shape[2])
     parameters = np.zeros(jacobian.shape[2])

@@ -6,204 +6,280 @@ agree in its own pair.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_array
+from scipy.sparse import coo_array, csc_array
+from scipy.sparse.csgraph import breadth_first_order, connected_components
 from scipy.sparse.linalg import spsolve
 
-from merge.align.motion import PARAMETER_COUNT, apply, basis, check_points, increment
-from merge.align.pair import PairResult, TileShifts
-from merge.model import FrameTransform, MotionModel
+from merge.align.camera import Index, Motion, Projector
+from merge.align.motion import normaliser
+from merge.align.pair import TILE_NOISE_PX, PairMeasurement
 
 Array = NDArray[np.float64]
 
-# What keeps even a tile with much detail from being exact, in px (0.01 to 0.1 made no difference).
-_DOUBT_PX = 0.03
 # Squared normalised residual from which a measurement loses its say (worst error over six stacks
 # with 1 and 2: 0.30 and 0.28 px).
-_TAIL = 2.0
+TAIL = 2.0
 # Pairs whose tiles as a whole disagree with the others by this much lose theirs.
 _PAIR_TAIL_PX = 0.3
 # How far second differences of the magnification may wander, in px at the picture's rim (rms error
 # over six stacks with 0.02, 0.03, 0.05: 0.119, 0.122, 0.126 px; uneven steps need room).
 _SMOOTH_PX = 0.05
-# Tiles with a larger error than this tell nothing about the model.
-_TELLING_PX = 0.2
-# Median squared normalised shift that errors alone may cause: 1.39 for normal ones in two
-# dimensions; 0.1 to 1.3 seen with a right model, 14 to 59 with a wrong one.
-_EXPECTED_SURPRISE = 3.0
 _ROUNDS = 12
 _CONVERGED_PX = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class PairMeasurement:
-    """What comparing two frames gave."""
+class Tiles:
+    """What all pairs measured.
 
-    first: int
-    second: int
-    result: PairResult
+    Attributes
+    ----------
+    first, second : ndarray, shape (n,)
+        Frames of every tile, counted among the linked ones.
+    pair : ndarray, shape (n,)
+        Ascending.
+    seen_first, seen_second : ndarray, shape (n, 2)
+        The same content in both frames, normalised.
+    certainty : ndarray, shape (n, 2, 2)
+        Inverse covariance in the first frame, 1/px².
+    position : ndarray, shape (n,)
+        On the focus axis; 0 where not known.
+    """
+
+    first: Index
+    second: Index
+    pair: Index
+    seen_first: Array
+    seen_second: Array
+    certainty: Array
+    position: Array
+
+    def __len__(self) -> int:
+        return len(self.first)
 
 
-def solve_geometry(
-    pairs: Sequence[PairMeasurement],
-    linked: set[int],
-    reference: int,
-    shape: tuple[int, int],
-    model: MotionModel,
-) -> dict[int, Array]:
-    """Return reference → frame for every linked frame: all pairs at once, heavy-tailed.
+@dataclass(frozen=True, eq=False)
+class Linearised:
+    """A fit about its present solution, all in px of the compared pictures.
+
+    Attributes
+    ----------
+    points : ndarray, shape (n, 2)
+        Of the tiles in the reference frame, normalised.
+    misfit : ndarray, shape (n, 2)
+        By which second and first frame disagree.
+    jacobian : ndarray, shape (n, 2, 2p + g)
+        By first frame's, second frame's and shared parameters.
+    certainty : ndarray, shape (n, 2, 2)
+        Inverse covariance of the misfits.
+    trust : ndarray, shape (n,)
+        Say of a tile, 0 to 1.
+    """
+
+    points: Array
+    misfit: Array
+    jacobian: Array
+    certainty: Array
+    trust: Array
+
+    @property
+    def surprise(self) -> Array:
+        """Squared misfits in units of their errors, shape (n,)."""
+        return squared(self.misfit, self.certainty)
+
+
+def squared(misfit: Array, certainty: Array) -> Array:
+    """Return squared misfits (n, 2) in units of their errors."""
+    return np.asarray(np.einsum("ti,tij,tj->t", misfit, certainty, misfit))
+
+
+def gather_tiles(
+    pairs: Sequence[PairMeasurement], frames: Sequence[int], shape: tuple[int, int]
+) -> Tiles:
+    """Return the tiles of all pairs; frames count by their place in ``frames``."""
+    place = {frame: k for k, frame in enumerate(frames)}
+    counts = [len(pair.result.tiles.centres) for pair in pairs]
+    to_unit = np.linalg.inv(normaliser(shape))
+    one, two = [], []
+    for pair in pairs:
+        tiles = pair.result.tiles
+        h = np.c_[tiles.centres + tiles.shifts, np.ones(len(tiles.centres))] @ pair.result.matrix.T
+        one.append(tiles.centres)
+        two.append(h[:, :2] / h[:, 2:])
+    seen = [np.concatenate(p) * to_unit[0, 0] + to_unit[:2, 2] for p in (one, two)]
+    first, second, number = (
+        np.repeat(np.array(values, np.intp), counts)
+        for values in (
+            [place[p.first] for p in pairs],
+            [place[p.second] for p in pairs],
+            range(len(pairs)),
+        )
+    )
+    certainty = np.concatenate([pair.result.tiles.certainty for pair in pairs])
+    return Tiles(first, second, number, seen[0], seen[1], certainty, np.zeros(sum(counts)))
+
+
+class StackFit:
+    """Fits motions to tiles.
 
     Parameters
     ----------
-    pairs : sequence of PairMeasurement
-        Between linked frames only.
-    linked : set of int
-        Frames that pairs connect with the reference.
-    reference : int
+    tiles : Tiles
     shape : (H, W)
         Of the compared pictures.
-    model : {"shift", "similarity", "affine", "perspective"}
+    reference : int
+        Among the linked frames.
     """
-    matrices = follow_pairs(pairs, linked, reference)
-    free = sorted(linked - {reference})
-    if not free:
-        return matrices
-    system = _System(free, shape, model)
-    for _ in range(_ROUNDS):
-        update = system.step(pairs, matrices)
-        for frame, parameters in zip(free, update, strict=True):
-            moved = matrices[frame] @ increment(parameters, shape, model)
-            matrices[frame] = moved / moved[2, 2]
-        if np.abs(update).max() < _CONVERGED_PX:
-            break
-    return matrices
 
+    def __init__(self, tiles: Tiles, shape: tuple[int, int], reference: int) -> None:
+        self.tiles, self.reference = tiles, reference
+        self.half = max(shape) / 2
 
-def linked_frames(pairs: Sequence[PairMeasurement], count: int, start: int) -> set[int]:
-    """Return the frames out of ``count`` that pairs connect with ``start``, itself included."""
-    neighbours: dict[int, set[int]] = {i: set() for i in range(count)}
-    for pair in pairs:
-        neighbours[pair.first].add(pair.second)
-        neighbours[pair.second].add(pair.first)
-    linked, frontier = {start}, [start]
-    while frontier:
-        for other in neighbours[frontier.pop()] - linked:
-            linked.add(other)
-            frontier.append(other)
-    return linked
-
-
-def unexplained_px(tiles: TileShifts) -> float:
-    """Return the usual shift of tiles from the model beyond what their errors explain, in px."""
-    telling = np.linalg.det(tiles.certainty) ** 0.25 > 1 / _TELLING_PX
-    if not telling.any():
-        return 0.0
-    spread = np.linalg.inv(tiles.certainty[telling]) + _DOUBT_PX**2 * np.eye(2)
-    shifts = tiles.shifts[telling]
-    surprise = float(np.median(np.einsum("ti,tij,tj->t", shifts, np.linalg.inv(spread), shifts)))
-    if surprise <= _EXPECTED_SURPRISE:
-        return 0.0
-    usual = float(np.median(np.hypot(shifts[:, 0], shifts[:, 1])))
-    return usual * float(np.sqrt(1 - _EXPECTED_SURPRISE / surprise))
-
-
-def follow_pairs(
-    pairs: Sequence[PairMeasurement], linked: set[int], reference: int
-) -> dict[int, Array]:
-    """Return first matrices reference → frame by following pairs outwards, short gaps first."""
-    matrices = {reference: np.eye(3)}
-    waiting = sorted(pairs, key=lambda p: p.second - p.first)
-    while len(matrices) < len(linked):
-        for pair in waiting:
-            if pair.first in matrices and pair.second not in matrices:
-                matrices[pair.second] = pair.result.matrix @ matrices[pair.first]
+    def solve(self, motion: Motion, rounds: int = _ROUNDS) -> Motion:
+        """Return the fit of a motion's model that starts at ``motion``."""
+        for _ in range(rounds):
+            update = self.step(motion, self.linearise(motion))
+            motion = replace(
+                motion,
+                own=motion.own + update[: motion.own.size].reshape(motion.own.shape),
+                shared=motion.shared + update[motion.own.size :],
+            )
+            if np.abs(update).max(initial=0.0) * self.half < _CONVERGED_PX:
                 break
-            if pair.second in matrices and pair.first not in matrices:
-                back = np.linalg.inv(pair.result.matrix)
-                matrices[pair.first] = back @ matrices[pair.second]
-                break
-    return {i: m / m[2, 2] for i, m in matrices.items()}
+        return motion
 
-
-class _System:
-    """Normal equations over the free frames' parameters."""
-
-    def __init__(self, free: list[int], shape: tuple[int, int], model: MotionModel) -> None:
-        self._place = {frame: k for k, frame in enumerate(free)}
-        self._count = PARAMETER_COUNT[model]
-        self._shape, self._model = shape, model
-        self._size = len(free) * self._count
-        self._blocks: dict[tuple[int, int], Array] = {}
-        self._right = np.zeros(self._size)
-
-    def step(self, pairs: Sequence[PairMeasurement], matrices: dict[int, Array]) -> Array:
-        """Return the update of every free frame's parameters, shape (frames, p)."""
-        self._blocks = {}
-        self._right = np.zeros(self._size)
-        for pair in pairs:
-            jacobian, misfit, certainty = self._linearise(pair, matrices)
-            weighted = np.einsum("tij,tjp->tip", certainty, jacobian)
-            block = np.einsum("tip,tiq->pq", jacobian, weighted)
-            aim = np.einsum("tip,ti->p", weighted, misfit)
-            self._add({pair.first: -1.0, pair.second: 1.0}, block, aim)
-        if self._model == "similarity":
-            self._add_smooth_magnification(matrices)
-        for k in self._place.values():
-            self._blocks[k, k] = self._blocks.get((k, k), 0) + 1e-9 * np.eye(self._count)
-        ends = np.array(list(self._blocks)) * self._count
-        span = np.arange(self._count)
-        rows = np.repeat(ends[:, :1] + span, self._count, axis=1).ravel()
-        columns = np.tile(ends[:, 1:] + span, (1, self._count)).ravel()
-        values = np.concatenate(list(self._blocks.values())).ravel()
-        normal = csc_array((values, (rows, columns)), shape=(self._size, self._size))
-        return np.asarray(spsolve(normal, self._right)).reshape(-1, self._count)
-
-    def _add(self, factors: dict[int, float], block: Array, aim: Array) -> None:
-        """Ask under weight ``block`` that the frames' parameters times their factors sum to aim."""
-        known = {self._place[f]: factor for f, factor in factors.items() if f in self._place}
-        for k, one in known.items():
-            self._right[k * self._count : (k + 1) * self._count] += one * aim
-            for m, other in known.items():
-                self._blocks[k, m] = self._blocks.get((k, m), 0) + one * other * block
-
-    def _linearise(
-        self, pair: PairMeasurement, matrices: dict[int, Array]
-    ) -> tuple[Array, Array, Array]:
-        """Return each tile's jacobian, misfit and trusted certainty, in the reference's pixels."""
-        tiles = pair.result.tiles
-        start = matrices[pair.first]
-        points = apply(np.linalg.inv(start).astype(np.float64), tiles.centres)
-        seen = apply(pair.result.matrix, tiles.centres + tiles.shifts)
-        back = np.linalg.inv(matrices[pair.second]).astype(np.float64)
-        misfit = apply(back, seen) - points
-        local = start[:2, :2]
-        spread = np.linalg.inv(local.T @ tiles.certainty @ local)
-        certainty = np.asarray(np.linalg.inv(spread + _DOUBT_PX**2 * np.eye(2)), np.float64)
-        surprise = np.einsum("ti,tij,tj->t", misfit, certainty, misfit)
-        trust = 1 / (1 + surprise / _TAIL)
+    def linearise(self, motion: Motion) -> Linearised:
+        """Return what tiles say about a motion's parameters."""
+        tiles, own = self.tiles, motion.model.own
+        points, slopes, derivatives = [], [], []
+        for frame, seen in ((tiles.first, tiles.seen_first), (tiles.second, tiles.seen_second)):
+            projector = Projector(motion, frame, tiles.position)
+            point, slope = projector.locate(seen)
+            points.append(point)
+            slopes.append(slope)
+            derivatives.append(np.linalg.solve(slope, projector.parameter_slopes(point)))
+        one, two = derivatives
+        jacobian = np.concatenate(
+            [-one[..., :own], two[..., :own], two[..., own:] - one[..., own:]], 2
+        )
+        misfit = (points[1] - points[0]) * self.half
+        spread = np.linalg.inv(slopes[0].transpose(0, 2, 1) @ tiles.certainty @ slopes[0])
+        certainty = np.asarray(np.linalg.inv(spread + TILE_NOISE_PX**2 * np.eye(2)))
+        trust = 1 / (1 + squared(misfit, certainty) / TAIL)
         # A pair that went wrong as a whole.
-        corners = check_points(self._shape)
-        via = apply(pair.result.matrix, apply(start, corners))
-        off = np.mean(np.sum((via - apply(matrices[pair.second], corners)) ** 2, axis=1))
-        trust = trust / (1 + off / _PAIR_TAIL_PX**2)
-        return basis(points, self._shape, self._model), misfit, certainty * trust[:, None, None]
+        off = (self.pair_means(misfit, certainty) ** 2).sum(1)
+        trust = trust / (1 + off[tiles.pair] / _PAIR_TAIL_PX**2)
+        return Linearised(points[0], misfit, jacobian * self.half, certainty, trust)
 
-    def _add_smooth_magnification(self, matrices: dict[int, Array]) -> None:
+    def pair_means(self, misfit: Array, certainty: Array) -> Array:
+        """Return the mean misfit of every pair, by certainty, shape (pairs, 2)."""
+        weight, pair = np.sqrt(np.linalg.det(certainty)), self.tiles.pair
+        total = np.maximum(np.bincount(pair, weight), 1e-12)
+        sums = [np.bincount(pair, weight * m) for m in misfit.T]
+        return np.asarray(np.stack(sums, 1) / total[:, None])
+
+    def step(self, motion: Motion, now: Linearised, kept: Array | None = None) -> Array:
+        """Return the update of all own and shared parameters.
+
+        Parameters
+        ----------
+        motion : Motion
+        now : Linearised
+        kept : ndarray, shape (n,), optional
+            Factor on the say of every tile.
+        """
+        count, own = motion.own.shape
+        shared, tiles = motion.model.shared, self.tiles
+        trust = now.trust if kept is None else now.trust * kept
+        weighted = np.matmul(now.certainty * trust[:, None, None], now.jacobian)
+        rows, columns, values = [], [], []
+        right = np.zeros(count * own + shared)
+        starts = np.flatnonzero(np.diff(tiles.pair, prepend=-1))
+        for begin, end in zip(starts, np.append(starts[1:], len(tiles)), strict=True):
+            part = np.s_[begin:end]
+            flat = weighted[part].reshape(-1, weighted.shape[2])
+            places = [tiles.first[begin] * own + np.arange(own)]
+            places.append(tiles.second[begin] * own + np.arange(own))
+            place = np.concatenate([*places, count * own + np.arange(shared)])
+            right[place] += flat.T @ now.misfit[part].ravel()
+            block = flat.T @ now.jacobian[part].reshape(flat.shape)
+            rows.append(np.repeat(place, len(place)))
+            columns.append(np.tile(place, len(place)))
+            values.append(block.ravel())
+        for place, block, aim in self._smooth_size(motion):
+            rows.append(np.repeat(place, 3))
+            columns.append(np.tile(place, 3))
+            values.append(block.ravel())
+            right[place] += aim
+        return self._solve_free(rows, columns, values, right, own)
+
+    def _solve_free(
+        self, rows: list[Index], columns: list[Index], values: list[Array], right: Array, own: int
+    ) -> Array:
+        """Solve for everything but the reference frame's parameters, which stay."""
+        size = len(right)
+        ends = np.concatenate(rows), np.concatenate(columns)
+        matrix = csc_array((np.concatenate(values), ends), shape=(size, size))
+        fixed = np.arange(self.reference * own, (self.reference + 1) * own)
+        free = np.setdiff1d(np.arange(size), fixed)
+        if not len(free):
+            return np.zeros(size)
+        ridge = np.full(len(free), 1e-9 * self.half**2)
+        normal = csc_array(matrix[free][:, free]) + csc_array(
+            (ridge, (np.arange(len(free)), np.arange(len(free))))
+        )
+        update = np.zeros(size)
+        update[free] = np.asarray(spsolve(csc_array(normal), right[free])).ravel()
+        return update
+
+    def _smooth_size(self, motion: Motion) -> list[tuple[Index, Array, Array]]:
         """Ask for small second differences of the log magnification, heavy-tailed.
 
         A dropped slice makes one large difference; the heavy tail lets it stand.
         """
-        half = max(self._shape) / 2
-        size = {i: half * np.log(FrameTransform(m).magnification) for i, m in matrices.items()}
-        only = np.zeros(self._count)
-        only[2] = 1
-        for i in sorted(size):
-            if i - 1 in size and i + 1 in size:
-                bend = size[i - 1] - 2 * size[i] + size[i + 1]
-                trust = 1 / (_SMOOTH_PX**2 * (1 + (bend / (3 * _SMOOTH_PX)) ** 2))
-                factors = {i - 1: 1.0, i: -2.0, i + 1: 1.0}
-                self._add(factors, trust * np.outer(only, only), -trust * bend * only)
+        if motion.model.family not in ("similarity", "camera"):
+            return []
+        size = motion.own[:, 2] if motion.model.bends else np.log1p(motion.own[:, 2])
+        wanted = []
+        factor = np.array([1.0, -2.0, 1.0])
+        for i in range(1, len(size) - 1):
+            curve = float(factor @ size[i - 1 : i + 2]) * self.half
+            trust = 1 / (_SMOOTH_PX**2 * (1 + (curve / (3 * _SMOOTH_PX)) ** 2))
+            place = np.arange(i - 1, i + 2) * motion.model.own + 2
+            slope = factor * self.half
+            wanted.append((place, trust * np.outer(slope, slope), -trust * curve * slope))
+        return wanted
+
+
+def linked_frames(pairs: Sequence[PairMeasurement], count: int, start: int) -> set[int]:
+    """Return the frames out of ``count`` that pairs connect with ``start``, itself included."""
+    _, labels = connected_components(_graph(pairs, count), directed=False)
+    return set(np.flatnonzero(labels == labels[start]).tolist())
+
+
+def follow_pairs(
+    pairs: Sequence[PairMeasurement], frames: Collection[int], reference: int
+) -> dict[int, Array]:
+    """Return first matrices reference → frame by following pairs outwards."""
+    steps = {(p.first, p.second): p.result.matrix for p in pairs}
+    graph = _graph(pairs, max(frames) + 1)
+    order, before = breadth_first_order(graph, reference, directed=False)
+    matrices = {reference: np.eye(3)}
+    for frame in order[1:].tolist():
+        known = int(before[frame])
+        if (known, frame) in steps:
+            moved = steps[known, frame] @ matrices[known]
+        else:
+            moved = np.linalg.inv(steps[frame, known]) @ matrices[known]
+        matrices[frame] = moved / moved[2, 2]
+    return matrices
+
+
+def _graph(pairs: Sequence[PairMeasurement], count: int) -> coo_array:
+    ends = [p.first for p in pairs], [p.second for p in pairs]
+    return coo_array((np.ones(len(pairs)), ends), shape=(count, count)).tocsr()

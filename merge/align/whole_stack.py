@@ -11,10 +11,20 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.align.camera import CameraModel, Motion, first_motion
+from merge.align.choice import Choice, choose_motion
 from merge.align.exposure import SmallPicture, compare_exposures, small_picture
-from merge.align.motion import apply, check_points, rescale
-from merge.align.pair import PairResult, Pyramid, TileShifts, build_pyramid, register_pair
-from merge.align.solve import PairMeasurement, linked_frames, solve_geometry, unexplained_px
+from merge.align.motion import apply, check_points, normaliser, rescale
+from merge.align.pair import (
+    NO_TILES,
+    PairMeasurement,
+    PairResult,
+    Pyramid,
+    build_pyramid,
+    register_pair,
+    unexplained_px,
+)
+from merge.align.solve import StackFit, follow_pairs, gather_tiles, linked_frames
 from merge.align.start import starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
@@ -42,7 +52,6 @@ _COMPARED = 2
 # Neighbours on each side that a frame's position is compared with, and the fewest in all.
 _NEIGHBOURS, _FEWEST_NEIGHBOURS = 3, 3
 _STRIP_ROWS = 256
-_NO_TILES = TileShifts(np.empty((0, 2)), np.empty((0, 2)), np.empty((0, 2, 2)))
 
 
 def analysis_reduction(shape: tuple[int, ...]) -> int:
@@ -68,7 +77,7 @@ def register_stack(
     shape: tuple[int, int],
     reduction: int = 1,
     transfer: str = "srgb",
-    model: MotionModel = "similarity",
+    model: MotionModel = "auto",
     reference: int | None = None,
 ) -> Registration:
     """Return where every frame lies against the reference frame, and its exposure.
@@ -110,7 +119,8 @@ class StackRegistration:
         See `analysis_reduction`.
     transfer : str
         Encoding of the pictures, see `merge.encoding`.
-    model : {"shift", "similarity", "affine", "perspective", "none"}
+    model : {"auto", "shift", "similarity", "camera", "affine", "perspective", "none"}
+        "auto" chooses between a similarity and a camera that turns by what the tiles bear out.
     """
 
     def __init__(
@@ -119,7 +129,7 @@ class StackRegistration:
         *,
         reduction: int = 1,
         transfer: str = "srgb",
-        model: MotionModel = "similarity",
+        model: MotionModel = "auto",
     ) -> None:
         self._shape, self._reduction = shape, reduction
         self._transfer, self._model = transfer, model
@@ -195,11 +205,13 @@ class StackRegistration:
             )
         small = (self._shape[0] // self._reduction, self._shape[1] // self._reduction)
         pairs = [p for p in self._pairs if p.first in linked and p.second in linked]
-        if self._model == "none":
-            matrices = {i: np.eye(3) for i in range(count)}
+        if self._model == "none" or not pairs:
+            matrices = {i: np.eye(3) for i in linked}
+            residuals: dict[int, float] = {}
+            family, why = self._model, ""
         else:
-            matrices = solve_geometry(pairs, linked, middle, small, self._model)
-        residuals = _residuals(pairs, matrices, small)
+            solved = _solve(pairs, sorted(linked), middle, small, self._model)
+            matrices, residuals, family, why = solved
         exposures = compare_exposures(self._small, matrices, middle)
         jumps = _jumps(matrices, small)
         frames = []
@@ -217,7 +229,7 @@ class StackRegistration:
                     jump_px=jumps.get(i, 0.0) * self._reduction,
                 )
             )
-        return Registration(tuple(frames), middle, self._model, self._shape)
+        return Registration(tuple(frames), middle, family, self._shape, why)
 
     def _why_not(self, frame: int) -> str:
         return (
@@ -262,7 +274,9 @@ def _linear_light(picture: FloatArray, transfer: str) -> FloatArray:
 def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) -> PairResult:
     """Register a pair from the first starting point that leads to good agreement, or the best."""
     if model == "none":
-        return PairResult(np.eye(3), 1.0, _NO_TILES)
+        return PairResult(np.eye(3), 1.0, NO_TILES)
+    if model == "camera":
+        model = "auto"  # as rich as a pair bears
     best: PairResult | None = None
     for result in _attempts(one, two, model, known):
         if best is None or result.agreement > best.agreement:
@@ -279,27 +293,67 @@ def _attempts(
     if known is not None:
         yield register_pair(one, two, model=model, initial=known, refine_only=True)
     yield register_pair(one, two, model=model)
-    for start in starting_points(one, two, model):
+    for start in starting_points(one, two, "similarity" if model == "auto" else model):
         yield register_pair(one, two, model=model, initial=start)
 
 
-def _residuals(
-    pairs: list[PairMeasurement], matrices: dict[int, Array], shape: tuple[int, int]
-) -> dict[int, float]:
-    """Return each frame's rms disagreement with its pair measurements at corners and centre.
+def _solve(
+    pairs: list[PairMeasurement], frames: list[int], reference: int, shape: tuple[int, int],
+    model: MotionModel,
+) -> tuple[dict[int, Array], dict[int, float], MotionModel, str]:  # fmt: skip
+    """Return matrices and residuals by frame, the family of the motion and why that one."""
+    place = frames.index(reference)
+    fit = StackFit(gather_tiles(pairs, frames, shape), shape, place)
+    scale = normaliser(shape)
+    known = follow_pairs(pairs, frames, reference)
+    starts = np.stack([np.linalg.inv(scale) @ known[i] @ scale for i in frames])
+    simplest = CameraModel("similarity" if model == "auto" else model)
+    choice = Choice(fit.solve(first_motion(simplest, starts, place)))
+    if model == "auto":
+        choice = choose_motion(fit, choice.motion, [CameraModel("camera")])
+    motion = choice.motion
+    matrices = {}
+    for frame, matrix in zip(frames, motion.matrices(), strict=True):
+        moved = scale @ matrix @ np.linalg.inv(scale)
+        matrices[frame] = np.asarray(moved / moved[2, 2], np.float64)
+    matrices[reference] = np.eye(3)
+    residuals = _residuals(fit, motion)
+    by_frame = dict(zip(frames, residuals.tolist(), strict=True))
+    chosen = motion.model.family
+    return matrices, by_frame, chosen, _reason(choice) if model == "auto" else ""
 
-    Tiles that the model leaves displaced by more than their own errors count, too: with a model
-    that cannot follow the motion, pairs may agree with one another and yet be wrong.
+
+def _reason(choice: Choice) -> str:
+    """Return in a few words why a motion was chosen."""
+    if choice.motion.model.family == "similarity":
+        return "turns of the camera explain no more than shifts"
+    return (
+        "turns of the camera bend the picture: parts left out of the fit are placed better by "
+        f"{choice.gain:.0f} standard errors"
+    )
+
+
+def _residuals(fit: StackFit, motion: Motion) -> Array:
+    """Return each frame's rms disagreement with its pair measurements, in px.
+
+    That is the mean over a pair's tiles and what they are beside the motion by more than their own
+    errors: with a model that cannot follow the motion, pairs may agree with one another and
+    yet be wrong.
     """
-    points = check_points(shape)
-    squares: dict[int, list[float]] = {}
-    for pair in pairs:
-        via = apply(pair.result.matrix, apply(matrices[pair.first], points))
-        misfit = float(np.mean(np.sum((via - apply(matrices[pair.second], points)) ** 2, axis=1)))
-        misfit += unexplained_px(pair.result.tiles) ** 2
-        squares.setdefault(pair.first, []).append(misfit)
-        squares.setdefault(pair.second, []).append(misfit)
-    return {i: float(np.sqrt(np.mean(values))) for i, values in squares.items()}
+    now, tiles = fit.linearise(motion), fit.tiles
+    means = fit.pair_means(now.misfit, now.certainty)
+    squares = np.zeros(len(motion.own))
+    count = np.zeros(len(motion.own))
+    for pair in range(len(means)):
+        mine = np.flatnonzero(tiles.pair == pair)
+        if not len(mine):
+            continue
+        beside = unexplained_px(now.misfit[mine], now.certainty[mine])
+        for frame in (tiles.first[mine[0]], tiles.second[mine[0]]):
+            squares[frame] += float((means[pair] ** 2).sum()) + beside**2
+            count[frame] += 1
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.sqrt(squares / np.where(count > 0, count, np.nan)))
 
 
 def _jumps(matrices: dict[int, Array], shape: tuple[int, int]) -> dict[int, float]:

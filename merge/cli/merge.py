@@ -69,7 +69,8 @@ class _Bytes(click.ParamType):
     type=click.Choice(get_args(MotionModel)),
     default=_DEFAULTS.model,
     show_default=True,
-    help="Motion allowed between frames; similarity is shift, turn and size.",
+    help="Motion allowed between frames. similarity: shift, turn and size; camera: the same by "
+    "turning the camera, which bends wide pictures; auto: what the frames bear out.",
 )
 @click.option(
     "--extent",

@@ -77,6 +77,8 @@ def _measured_lines(result: MergeResult) -> list[str]:
     if not result.options.equalize_exposure:
         exposure += ", kept"
     motion = "not moved" if registration.model == "none" else f"by {registration.model}"
+    if registration.reason and registration.model != "similarity":
+        motion += f" ({registration.reason})"
     return [
         f"Aligned    to {name} (frame {place + 1}), {motion}",
         f"Measured   {', '.join([*parts, exposure])}",

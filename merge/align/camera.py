@@ -1,0 +1,296 @@
+"""What a camera does between the frames of a stack, as few numbers.
+
+A frame's map takes a point p of the reference frame, at position z on the focus axis, to
+
+    r(H p + z e)
+
+H is a 3x3 matrix of one of several families, e the frame's parallax (homogeneous; Z. Zhang's and
+others' "plane plus parallax": displacement is linear in inverse depth, and so is the position on
+the focus axis), and r a radial change of size, 1 + k times the squared distance from the centre.
+Points are normalised: from the picture's centre, in units of half its longer side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.model import MotionModel
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+# Parameters of one frame. Each moves the picture's rim by about its own value.
+_OWN = {"shift": 2, "similarity": 4, "camera": 4, "affine": 6, "perspective": 8}
+_STEP = 1e-6
+# Where the fit of a common bend starts: a lens of 50 mm on a sensor 36 mm wide.
+_FIRST_BEND = 0.13
+
+
+@dataclass(frozen=True)
+class CameraModel:
+    """Which motion is fitted.
+
+    Attributes
+    ----------
+    family : {"shift", "similarity", "camera", "affine", "perspective"}
+        Of H. A camera turns about its lens and changes its picture's size: shift x and y, size
+        and turn as in a similarity, but the shifts bend the frame as rotations do, by one
+        number for the whole stack: half the longer side over the focal length, squared.
+    radial : int
+        Numbers by which the radial change follows the focus, 0 to 2.
+    parallax : bool
+        Whether frames have one.
+    """
+
+    family: MotionModel
+    radial: int = 0
+    parallax: bool = False
+
+    @property
+    def own(self) -> int:
+        """Number of parameters of a frame."""
+        return _OWN[self.family] + (3 if self.parallax else 0)
+
+    @property
+    def bends(self) -> bool:
+        """Whether one number for the bend is fitted."""
+        return self.family == "camera"
+
+    @property
+    def shared(self) -> int:
+        """Number of parameters of the stack."""
+        return int(self.bends) + self.radial
+
+
+@dataclass(frozen=True, eq=False)
+class Motion:
+    """A model with its parameters.
+
+    Attributes
+    ----------
+    model : CameraModel
+    own : ndarray, shape (N, p)
+        Of every frame; 0 for the reference frame.
+    shared : ndarray, shape (g,)
+    progress : ndarray, shape (N,)
+        How far focus is from the reference frame's, within -1 and 1.
+    """
+
+    model: CameraModel
+    own: Array
+    shared: Array
+    progress: Array
+
+    @property
+    def bend(self) -> float:
+        """Half the longer side over the focal length, squared."""
+        return float(max(self.shared[0], 0.0)) if self.model.bends else 0.0
+
+    def matrices(self) -> Array:
+        """Return H of every frame, shape (N, 3, 3)."""
+        return _family_matrices(self.model.family, self.own, self.bend)
+
+    def radial_powers(self) -> Array:
+        """Return what the radial parameters are multiplied by in every frame, shape (N, radial)."""
+        return np.asarray(self.progress[:, None] ** np.arange(1, self.model.radial + 1))
+
+    def radial(self) -> Array:
+        """Return k of every frame, shape (N,)."""
+        return np.asarray(self.radial_powers() @ self.shared[int(self.model.bends) :])
+
+    def parallax(self) -> Array:
+        """Return e of every frame, shape (N, 3)."""
+        if not self.model.parallax:
+            return np.zeros((len(self.own), 3))
+        return self.own[:, -3:]
+
+    def matrix_slopes(self) -> Array:
+        """Return how H of every frame reacts to its own parameters and the bend.
+
+        Shape (N, 3, 3, own or own + 1).
+        """
+        columns = []
+        for k in range(self.model.own + int(self.model.bends)):
+            sides = []
+            for sign in (1, -1):
+                own, shared = self.own.copy(), self.shared.copy()
+                if k < self.model.own:
+                    own[:, k] += sign * _STEP
+                else:
+                    shared[0] += sign * _STEP
+                sides.append(replace(self, own=own, shared=shared).matrices())
+            columns.append((sides[0] - sides[1]) / (2 * _STEP))
+        return np.stack(columns, 3)
+
+
+def first_motion(model: CameraModel, matrices: Array, reference: int) -> Motion:
+    """Return a motion near to normalised ``matrices`` (N, 3, 3) of the frames."""
+    m = matrices / matrices[:, 2:, 2:]
+    own = np.zeros((len(m), model.own))
+    own[:, 0], own[:, 1] = m[:, 0, 2], m[:, 1, 2]
+    size, turn = (m[:, 0, 0] + m[:, 1, 1]) / 2, (m[:, 1, 0] - m[:, 0, 1]) / 2
+    if model.family == "similarity":
+        own[:, 2], own[:, 3] = size - 1, turn
+    elif model.family == "camera":
+        own[:, 2], own[:, 3] = np.log(np.hypot(size, turn)), np.arctan2(turn, size)
+    elif model.family in ("affine", "perspective"):
+        own[:, 2], own[:, 3] = m[:, 0, 0] - 1, m[:, 0, 1]
+        own[:, 4], own[:, 5] = m[:, 1, 0], m[:, 1, 1] - 1
+    if model.family == "perspective":
+        own[:, 6:8] = m[:, 2, :2]
+    own[reference] = 0
+    shared = np.zeros(model.shared)
+    shared[: int(model.bends)] = _FIRST_BEND
+    away = np.arange(len(m)) - reference
+    return Motion(model, own, shared, away / max(int(np.abs(away).max()), 1))
+
+
+def enriched(motion: Motion, model: CameraModel) -> Motion:
+    """Return a motion of a richer model that does the same, to first order."""
+    old = motion.model
+    own, shared = np.zeros((len(motion.own), model.own)), np.zeros(model.shared)
+    kept = _OWN[old.family]
+    own[:, :kept] = motion.own[:, :kept]
+    if model.family == "camera" and old.family == "similarity":
+        own[:, 2] = np.log(np.hypot(1 + motion.own[:, 2], motion.own[:, 3]))
+        own[:, 3] = np.arctan2(motion.own[:, 3], 1 + motion.own[:, 2])
+    if model.bends:
+        shared[0] = motion.shared[0] if old.bends else _FIRST_BEND
+    radial = motion.shared[int(old.bends) :]
+    shared[int(model.bends) : int(model.bends) + len(radial)] = radial
+    if old.parallax:
+        own[:, -3:] = motion.own[:, -3:]
+    return Motion(model, own, shared, motion.progress)
+
+
+def _family_matrices(family: MotionModel, own: Array, bend: float) -> Array:
+    """Return the matrices (N, 3, 3) of normalised parameters (N, p)."""
+    m = np.zeros((len(own), 3, 3))
+    m[:] = np.eye(3)
+    if family == "camera":
+        size = np.exp(own[:, 2])
+        m[:, 0, 0] = m[:, 1, 1] = size * np.cos(own[:, 3])
+        m[:, 1, 0] = size * np.sin(own[:, 3])
+        m[:, 0, 1] = -m[:, 1, 0]
+        return np.asarray(m @ _turn(own[:, 0], own[:, 1], bend))
+    m[:, :2, 2] = own[:, :2]
+    if family == "similarity":
+        m[:, 0, 0] += own[:, 2]
+        m[:, 1, 1] += own[:, 2]
+        m[:, 0, 1], m[:, 1, 0] = -own[:, 3], own[:, 3]
+    elif family in ("affine", "perspective"):
+        m[:, 0, 0] += own[:, 2]
+        m[:, 0, 1] = own[:, 3]
+        m[:, 1, 0] = own[:, 4]
+        m[:, 1, 1] += own[:, 5]
+    if family == "perspective":
+        m[:, 2, :2] = own[:, 6:8]
+    return m
+
+
+def _turn(x: Array, y: Array, bend: float) -> Array:
+    """Return K R 1/K of rotations about axes in the picture that move its centre by (x, y).
+
+    Rodrigues' formula, with a focal length of ``bend ** -0.5``; without a bend a shift.
+    """
+    angle = np.sqrt(bend * (x * x + y * y))
+    sine = np.sinc(angle / np.pi)  # sin(angle) / angle
+    half = np.sinc(angle / (2 * np.pi)) ** 2 / 2  # (1 - cos(angle)) / angle²
+    m = np.empty((len(x), 3, 3))
+    m[:, 0, 0] = 1 - half * bend * x * x
+    m[:, 0, 1] = m[:, 1, 0] = -half * bend * x * y
+    m[:, 1, 1] = 1 - half * bend * y * y
+    m[:, 0, 2], m[:, 1, 2] = sine * x, sine * y
+    m[:, 2, 0], m[:, 2, 1] = -sine * bend * x, -sine * bend * y
+    m[:, 2, 2] = 1 - half * bend * (x * x + y * y)
+    return m
+
+
+@dataclass(frozen=True, eq=False)
+class Projection:
+    """Points seen by frames, one frame for each point.
+
+    Attributes
+    ----------
+    seen : ndarray, shape (n, 2)
+    slope : ndarray, shape (n, 2, 2)
+        Derivative with respect to the point.
+    """
+
+    seen: Array
+    slope: Array
+
+
+class Projector:
+    """Maps points by a motion, with derivatives.
+
+    Parameters
+    ----------
+    motion : Motion
+    frame : ndarray, shape (n,)
+        Of every point.
+    position : ndarray, shape (n,)
+        Of every point on the focus axis.
+    """
+
+    def __init__(self, motion: Motion, frame: Index, position: Array) -> None:
+        self._motion, self._frame, self._z = motion, frame, position
+        self._all = motion.matrices()
+        self._m = self._all[frame]
+        self._k = motion.radial()[frame]
+        self._e = motion.parallax()[frame]
+
+    def _homogeneous(self, points: Array) -> Array:
+        h = self._m[:, :, 0] * points[:, :1] + self._m[:, :, 1] * points[:, 1:]
+        return np.asarray(h + self._m[:, :, 2] + self._z[:, None] * self._e)
+
+    def _through(self, h: Array, change: Array) -> Array:
+        """Return the derivative of the seen point, given that of h; shapes (n, 3, k), (n, 2, k)."""
+        q = h[:, :2] / h[:, 2:]
+        moved = (change[:, :2] - q[:, :, None] * change[:, 2:]) / h[:, 2, None, None]
+        if not self._motion.model.radial:
+            return np.asarray(moved)
+        along = np.einsum("ni,nik->nk", q, moved)
+        size = 1 + self._k * (q * q).sum(1)
+        spread = 2 * self._k[:, None, None] * q[:, :, None] * along[:, None, :]
+        return np.asarray(size[:, None, None] * moved + spread)
+
+    def project(self, points: Array) -> Projection:
+        """Return where points (n, 2) of the reference are seen."""
+        h = self._homogeneous(points)
+        q = h[:, :2] / h[:, 2:]
+        seen = q * (1 + self._k * (q * q).sum(1))[:, None]
+        return Projection(seen, self._through(h, self._m[:, :, :2]))
+
+    def locate(self, seen: Array) -> tuple[Array, Array]:
+        """Return the reference points (n, 2) that are seen there, and `Projection.slope`."""
+        inverse = np.linalg.inv(self._all)[self._frame]
+        h = inverse[:, :, 0] * seen[:, :1] + inverse[:, :, 1] * seen[:, 1:] + inverse[:, :, 2]
+        points = h[:, :2] / h[:, 2:]
+        found = self.project(points)
+        for _ in range(2 if self._motion.model.radial or self._motion.model.parallax else 0):
+            step = np.linalg.solve(found.slope, (found.seen - seen)[..., None])[..., 0]
+            points = points - step
+            found = self.project(points)
+        return points, found.slope
+
+    def parameter_slopes(self, points: Array) -> Array:
+        """Return how seen points react to own and shared parameters, shape (n, 2, p + g)."""
+        motion, model = self._motion, self._motion.model
+        slopes = motion.matrix_slopes()[self._frame]
+        h = self._homogeneous(points)
+        change = slopes[:, :, 0] * points[:, :1, None] + slopes[:, :, 1] * points[:, 1:, None]
+        change = change + slopes[:, :, 2]
+        if model.parallax:
+            for k in range(3):
+                change[:, k, model.own - 3 + k] = self._z
+        moved = self._through(h, change)
+        if not model.radial:
+            return moved
+        q = h[:, :2] / h[:, 2:]
+        radial = (q * (q * q).sum(1)[:, None])[..., None]
+        powers = motion.radial_powers()[self._frame]
+        return np.concatenate([moved, radial * powers[:, None, :]], 2)
