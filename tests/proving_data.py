@@ -1,0 +1,221 @@
+"""The proving brackets of `tests/proving/`, with their truth as arrays.
+
+Two halves: constants and prototypes may be chosen on "tuning"; "checking" is scored and bounded
+only. `fixtures/README.md` says what each holds and how they were made.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from PIL import Image
+
+PROVING = Path(__file__).parent / "proving"
+HALVES = ("tuning", "checking")
+
+# Linear sRGB to linear BT.2020 (ITU-R BT.2087-0, table 1).
+_TO_BT2020 = np.array(
+    [[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]]
+)
+
+
+def names(half: str | None = None) -> list[str]:
+    """Return the brackets' names, of one half or of both, tuning first."""
+    halves = HALVES if half is None else (half,)
+    return [p.name for h in halves for p in sorted((PROVING / h).iterdir()) if p.is_dir()]
+
+
+def _light(coded: np.ndarray) -> np.ndarray:
+    """Return linear light of sRGB (IEC 61966-2-1:1999)."""
+    return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+
+
+def _coded(light: np.ndarray) -> np.ndarray:
+    light = np.clip(light, 0, 1)
+    return np.where(light <= 0.0031308, light * 12.92, 1.055 * light ** (1 / 2.4) - 0.055)
+
+
+@dataclass(frozen=True, eq=False)
+class ProvingBracket:
+    """One bracket; pictures are (H, W, 3) float32, geometry is that of the reference frame.
+
+    Attributes
+    ----------
+    folder : Path
+        Holds the frames alone, and a folder `truth`.
+    paths : tuple of Path
+        In shooting order.
+    sharp : ndarray
+        All-sharp picture, coded as the product codes what it reads (sRGB, for raw BT.2020
+        primaries with the sRGB curve).
+    truth : ndarray
+        The attainable picture, coded alike: as `sharp`, but blurred where the subject lies beyond
+        the frames, and by diffraction. What merges are compared with.
+    inverse_depth : ndarray, shape (H, W), float64
+        1 / depth along the axis in 1 / scene unit; 0 = infinity.
+    moving : ndarray, shape (H, W), bool
+        Where something moves in some frame.
+    record : dict
+        All of truth/truth.json.
+    """
+
+    folder: Path
+    paths: tuple[Path, ...]
+    sharp: np.ndarray
+    truth: np.ndarray
+    inverse_depth: np.ndarray
+    moving: np.ndarray
+    record: dict[str, Any]
+
+    def __len__(self) -> int:
+        return len(self.paths)
+
+    @property
+    def name(self) -> str:
+        """Name of the bracket."""
+        return self.record["name"]
+
+    @property
+    def reference(self) -> int:
+        """Index of the reference frame."""
+        return self.record["reference"]
+
+    @property
+    def positions_px(self) -> np.ndarray:
+        """Frames on the focus axis: pixels of blur diameter on the optical axis, first at 0."""
+        return np.array(self.record["positions_px"])
+
+    @property
+    def transforms(self) -> np.ndarray:
+        """Reference to frame, (N, 3, 3), of far points, without distortion and sway."""
+        return np.array(self.record["transforms"])
+
+    @property
+    def gains(self) -> np.ndarray:
+        """Linear light of each channel over the reference frame's, shape (N, 3)."""
+        return np.array(self.record["gains"])
+
+    @cached_property
+    def _grid(self) -> np.ndarray:
+        rows, columns = np.indices(self.inverse_depth.shape)
+        return np.stack([columns, rows], -1).astype(float)
+
+    def _corner(self, view: dict[str, Any]) -> float:
+        return np.hypot(self.record["width"], self.record["height"]) / 2 / view["focal_px"]
+
+    def _directions(self) -> np.ndarray:
+        """Return (x, y, 1) directions in the world of every reference pixel, shape (H, W, 3)."""
+        view = self.record["views"][self.reference]
+        middle = self._middle(view)
+        seen = (self._grid - middle) / view["focal_px"] * [1, -1]
+        t, grow = seen, view["distortion"] / self._corner(view) ** 2
+        for _ in range(6):
+            t = seen / (1 + grow * (t**2).sum(-1, keepdims=True))
+        ahead = np.concatenate([t, np.ones((*t.shape[:2], 1))], -1)
+        return ahead @ np.array(view["rotation"]).T
+
+    def _middle(self, view: dict[str, Any]) -> np.ndarray:
+        size = np.array([self.record["width"], self.record["height"]])
+        return size / 2 - 0.5 + view["shift_px"]
+
+    @cached_property
+    def _world(self) -> tuple[np.ndarray, np.ndarray]:
+        """Directions, and 1 / length at which the subject lies along them."""
+        return self._directions(), self.inverse_depth
+
+    def _as_seen(self, index: int) -> tuple[np.ndarray, np.ndarray]:
+        """Return (tangents (H, W, 2), inverse depth (H, W)) of all pixels in a frame's camera."""
+        view, own = self.record["views"][index], self.record["views"][self.reference]
+        direction, inverse = self._world
+        # Homogeneous: direction / inverse is the point; nothing divides by 0 at infinity.
+        offset = np.array(own["position"]) - np.array(view["position"])
+        seen = (direction + offset * inverse[..., None]) @ np.array(view["rotation"])
+        return seen[..., :2] / seen[..., 2:], inverse / seen[..., 2]
+
+    def places_in(self, index: int) -> np.ndarray:
+        """Return where every reference pixel lies in a frame: exact (x, y), shape (H, W, 2)."""
+        view = self.record["views"][index]
+        t, _ = self._as_seen(index)
+        grow = view["distortion"] / self._corner(view) ** 2
+        t = t * (1 + grow * (t**2).sum(-1, keepdims=True))
+        return t * view["focal_px"] * [1, -1] + self._middle(view)
+
+    def blur_px(self, index: int) -> np.ndarray:
+        """Return the blur diameter of every reference pixel in a frame, px, near side positive."""
+        view = self.record["views"][index]
+        t, inverse = self._as_seen(index)
+        bend = view["curvature"] / self._corner(view) ** 2 * (t**2).sum(-1)
+        focus = view["inverse_focus"] + bend
+        return 2 * self.record["radius"] * view["focal_px"] * (inverse - focus)
+
+    @cached_property
+    def depth(self) -> np.ndarray:
+        """Position of every pixel in frames: where its blur is least, to a fraction."""
+        blur = np.stack([self.blur_px(i) for i in range(len(self))])
+        return _crossing(blur)
+
+    @cached_property
+    def least_blur_px(self) -> np.ndarray:
+        """Least blur diameter of every pixel over the frames."""
+        return np.abs(np.stack([self.blur_px(i) for i in range(len(self))])).min(axis=0)
+
+    @cached_property
+    def beyond(self) -> np.ndarray:
+        """True where no frame comes within half its step, and at least a pixel, of focus."""
+        step = float(np.abs(np.diff(self.positions_px)).max())
+        return self.least_blur_px > max(1.0, 0.55 * step)
+
+
+def _crossing(blur: np.ndarray) -> np.ndarray:
+    """Return where the signed blur of (N, H, W) crosses zero, in frames; ends where it does not."""
+    if blur[0].mean() < blur[-1].mean():
+        blur = -blur
+    # Blur falls or rises steadily from frame to frame; sides tell between which two it is 0.
+    sign = 1.0 if np.median(blur[0] - blur[-1]) > 0 else -1.0
+    passed = (sign * blur > 0).sum(axis=0)
+    low = np.clip(passed - 1, 0, len(blur) - 2)
+    rows, columns = np.indices(low.shape)
+    a, b = blur[low, rows, columns], blur[low + 1, rows, columns]
+    share = np.clip(a / np.where(np.abs(a - b) < 1e-9, 1e-9, a - b), 0, 1)
+    return (low + share).astype(np.float32)
+
+
+def _picture(path: Path) -> np.ndarray:
+    with Image.open(path) as picture:
+        return np.asarray(picture.convert("RGB"), np.float32) / 255
+
+
+@lru_cache(maxsize=4)
+def load(name: str) -> ProvingBracket:
+    """Return a bracket by name."""
+    folder = next(PROVING / half / name for half in HALVES if (PROVING / half / name).is_dir())
+    return load_folder(folder)
+
+
+def load_folder(folder: Path) -> ProvingBracket:
+    """Return a bracket from its folder."""
+    known = folder / "truth"
+    record = json.loads((known / "truth.json").read_text(encoding="utf-8"))
+    stored = cv2.imread(str(known / "inverse_depth.png"), cv2.IMREAD_UNCHANGED)
+    sharp = _picture(known / "truth.webp")
+    best = _picture(known / "attainable.webp") if record["attainable"] else sharp
+    if record["quality"] == 0:
+        sharp, best = (_coded(_light(p) @ _TO_BT2020.T).astype(np.float32) for p in (sharp, best))
+    moving = np.zeros(stored.shape, bool)
+    if record["moving"]:
+        moving = cv2.imread(str(known / "moving.png"), cv2.IMREAD_GRAYSCALE) > 0
+    return ProvingBracket(
+        folder=folder,
+        paths=tuple(folder / file for file in record["frames"]),
+        sharp=sharp,
+        truth=best,
+        inverse_depth=stored * record["inverse_depth_step"],
+        moving=moving,
+        record=record,
+    )
