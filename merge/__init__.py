@@ -14,6 +14,7 @@ if TYPE_CHECKING:
         WriteError,
     )
     from merge.model import (
+        AuditOptions,
         CaptureSettings,
         DepthMap,
         Finding,
@@ -21,12 +22,11 @@ if TYPE_CHECKING:
         FrameSource,
         FrameTransform,
         MergeOptions,
-        MergeResult,
         Registration,
         Stack,
     )
-    from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
-    from merge.pipeline.merging import merge_stack
+    from merge.pipeline.auditing import AuditResult, audit_stack
+    from merge.pipeline.merging import MergeResult, merge_stack
     from merge.pipeline.record import build_record
     from merge.pipeline.saving import OutputFiles, SavedMerge, merge_to_files
     from merge.pipeline.sorting import sort_folder

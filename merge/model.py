@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,9 @@ FileKind = Literal["jpeg", "png", "tiff", "raw", "heif"]
 MotionModel = Literal["auto", "shift", "similarity", "camera", "affine", "perspective", "none"]
 BlendMethod = Literal["auto", "detail", "surface"]
 Extent = Literal["common", "reference"]
-Severity = Literal["note", "warning", "problem"]
+Severity = Literal["note", "warning", "problem"]  # from least to worst
+# Called with (stage, frames done, frames in all).
+Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)
@@ -128,9 +131,9 @@ class Stack:
     Attributes
     ----------
     sources : tuple of FrameSource
-        In shooting order.
+        As found in shooting order; after a first pass in the order of their focus.
     ordered_by : {"capture time", "file name"}
-        What decided the order.
+        What decided the shooting order.
     white_balance : tuple of float or None
         One set of raw multipliers for all frames; None when no frame is raw.
     skipped : tuple of str
@@ -138,6 +141,8 @@ class Stack:
         output, unsupported kind in a folder) with the reason.
     companions : tuple of Path
         Pictures of the inputs that are left out though no output made them: the JPEG of a raw file.
+    shot_order : tuple of int or None
+        For each frame its index in shooting order; None while they stand in it.
     """
 
     sources: tuple[FrameSource, ...]
@@ -145,6 +150,7 @@ class Stack:
     white_balance: tuple[float, ...] | None = None
     skipped: tuple[str, ...] = ()
     companions: tuple[Path, ...] = ()
+    shot_order: tuple[int, ...] | None = None
 
     def __len__(self) -> int:
         return len(self.sources)
@@ -271,6 +277,11 @@ class Registration:
     model: MotionModel
     shape: tuple[int, int]
     reason: str = ""
+
+    @property
+    def aligned(self) -> tuple[int, ...]:
+        """Indices of the frames that could be aligned."""
+        return tuple(i for i, f in enumerate(self.frames) if f.transform is not None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -416,6 +427,21 @@ class Finding:
     frames: tuple[int, ...] = ()
     box: tuple[int, int, int, int] | None = None
 
+    @property
+    def rank(self) -> int:
+        """0 for a problem, then rising: findings sorted by it stand worst first."""
+        return get_args(Severity)[::-1].index(self.severity)
+
+
+def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings in order of severity, those of one severity as they came."""
+    return tuple(sorted(findings, key=lambda finding: finding.rank))
+
+
+def worst_severity(severities: Iterable[Severity]) -> Severity | None:
+    """Return the worst of some severities; None if there are none."""
+    return max(severities, key=get_args(Severity).index, default=None)
+
 
 @dataclass(frozen=True)
 class DustSpot:
@@ -465,6 +491,26 @@ class SensorDefects:
 
 
 @dataclass(frozen=True)
+class AuditOptions:
+    """Settings of an audit; the defaults live here and nowhere else.
+
+    Attributes
+    ----------
+    tolerance : str
+        Blur-circle diameter allowed: "2px", "0.03mm" on the sensor or "d/1500" of its diagonal.
+    pixel_pitch_um, magnification : float or None
+        In place of what the files tell.
+    pupil_ratio : float
+        Exit-pupil over entrance-pupil diameter of the lens.
+    """
+
+    tolerance: str = "2px"
+    pixel_pitch_um: float | None = None
+    magnification: float | None = None
+    pupil_ratio: float = 1.0
+
+
+@dataclass(frozen=True)
 class MergeOptions:
     """Settings of a merge; the defaults live here and nowhere else.
 
@@ -484,6 +530,8 @@ class MergeOptions:
         Fail when a frame cannot be aligned, instead of leaving it out.
     memory_limit_bytes : int or None
         Upper limit of resident memory; None = as it comes.
+    audit : AuditOptions
+        By which the bracket is inspected.
     """
 
     method: BlendMethod = "auto"
@@ -493,36 +541,4 @@ class MergeOptions:
     equalize_exposure: bool = True
     strict: bool = False
     memory_limit_bytes: int | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class MergeResult:
-    """A merged picture and how it came about.
-
-    Attributes
-    ----------
-    pixels : ndarray, shape (H, W, C), float32
-        In the encoding of the reference frame, [0, 1].
-    origin : tuple of int
-        (row, column) of the result's first pixel in the reference frame.
-    stack : Stack
-    registration : Registration
-    depth : DepthMap or None
-        None when the method needed none.
-    findings : tuple of Finding
-    seconds : dict of str to float
-        Wall-clock time of every stage.
-    options : MergeOptions
-    axis : FocusAxis or None
-        Of the frames that could be aligned, in their order; None where the pictures do not tell.
-    """
-
-    pixels: FloatArray
-    origin: tuple[int, int]
-    stack: Stack
-    registration: Registration
-    depth: DepthMap | None
-    findings: tuple[Finding, ...]
-    options: MergeOptions
-    seconds: dict[str, float] = field(default_factory=dict)
-    axis: FocusAxis | None = None
+    audit: AuditOptions = AuditOptions()

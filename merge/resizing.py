@@ -6,6 +6,8 @@ Pixel (i, j) of a map reduced by a factor r stands for the block of r x r pixels
 
 from __future__ import annotations
 
+from typing import Literal
+
 import cv2
 import numpy as np
 
@@ -23,10 +25,24 @@ def reduced_shape(shape: tuple[int, ...], reduction: int) -> tuple[int, int]:
     return -(-shape[0] // reduction), -(-shape[1] // reduction)
 
 
-def reduce_map(values: FloatArray, reduction: int) -> FloatArray:
-    """Return block means, shape `reduced_shape`, channels kept."""
+def reduce_map(
+    values: FloatArray, reduction: int, *, incomplete: Literal["replicate", "drop"] = "replicate"
+) -> FloatArray:
+    """Return block means, channels kept.
+
+    Parameters
+    ----------
+    values : ndarray, shape (H, W) or (H, W, C), float32
+    reduction : int
+    incomplete : {"replicate", "drop"}
+        Blocks that the picture ends in are filled with its last row and column, and the shape is
+        that of `reduced_shape`; or they are left out, and it is (H // reduction, W // reduction).
+    """
     if reduction == 1:
         return values
+    if incomplete == "drop":
+        height, width = (length // reduction for length in values.shape[:2])
+        values = values[: height * reduction, : width * reduction]
     height, width = reduced_shape(values.shape, reduction)
     missing = (height * reduction - values.shape[0], width * reduction - values.shape[1])
     padded = values

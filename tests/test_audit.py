@@ -15,8 +15,9 @@ from io_samples import D65_XYZ, camera_colours, mosaic_of, write_dng
 from merge.cli import main
 from merge.encoding import encode
 from merge.errors import MergeError, ReadError, RegistrationError
+from merge.model import AuditOptions
 from merge.pipeline import auditing
-from merge.pipeline.auditing import AuditOptions, audit_stack
+from merge.pipeline.auditing import audit_stack
 from merge.plan.reshoot import plan_reshoot
 from merge.read import find_frames
 from merge.report.audit import audit_record, audit_text

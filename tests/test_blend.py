@@ -25,8 +25,8 @@ from merge.blend import (
     within,
 )
 from merge.encoding import encode, linearize
-from merge.model import MergeOptions, MergeResult
-from merge.pipeline.merging import merge_stack
+from merge.model import MergeOptions
+from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 from merge.read import find_frames
 

@@ -240,7 +240,7 @@ def test_a_frame_of_another_scene_is_named_and_the_others_keep_their_numbers():
         tolerance_px=TOLERANCE,
     )
     by_kind = {f.kind: f.frames for f in findings}
-    assert by_kind["stranger"] == (3,)
+    assert by_kind["not aligned"] == (3,)
     assert by_kind["gap"] == (6, 7)
     assert by_kind["duplicate"] == (11, 12)
 

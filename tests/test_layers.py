@@ -21,6 +21,7 @@ BASE = {
     "tiles",
     "optics",
     "pyramid",
+    "records",
     "samples",
     "scratch",
     "encoding",

@@ -30,8 +30,8 @@ from scenes import photograph_stack
 from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 from small_brackets import small_bracket, write_bracket
 
-from merge.model import MergeOptions, MergeResult
-from merge.pipeline.merging import merge_stack
+from merge.model import MergeOptions
+from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.saving import OutputFiles, merge_to_files
 from merge.read import find_frames
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import io
 import json
@@ -25,7 +26,7 @@ from small_brackets import small_bracket, write_bracket, write_frame
 from merge.cli import main
 from merge.cli.progress import show_progress
 from merge.encoding import encode, linearize
-from merge.model import Finding, MergeOptions
+from merge.model import Finding, MergeOptions, worst_first
 
 ROOT = Path(__file__).parents[1]
 
@@ -42,7 +43,8 @@ def with_findings(monkeypatch: pytest.MonkeyPatch, *findings: Finding) -> None:
 
     def merge_stack(*arguments, **options):
         result = real(*arguments, **options)
-        return type(result)(**{**result.__dict__, "findings": findings})
+        inspection = dataclasses.replace(result.inspection, findings=worst_first(findings))
+        return dataclasses.replace(result, inspection=inspection)
 
     monkeypatch.setattr(saving, "merge_stack", merge_stack)
 
@@ -140,7 +142,7 @@ def test_every_format_carries_capture_settings_and_provenance(bracket, tmp_path,
     xmp = {d.key(): d.toString() for d in image.xmpData()}
     assert xmp["Xmp.weld.Frames"] == "frame_1.jpg, frame_2.jpg, frame_3.jpg"
     provenance = json.loads(xmp["Xmp.weld.Settings"])
-    assert provenance["settings"]["method"] == "detail"
+    assert provenance["options"]["method"] == "detail"
     assert provenance["reference"] == "frame_2.jpg"
     assert str(bracket) not in image.xmpPacket()  # no folders of the maker
 
@@ -153,9 +155,12 @@ def test_the_record_tells_everything_and_json_prints_the_same(bracket, tmp_path)
     assert (result.exit_code, result.stderr) == (0, "")
     record = json.loads(result.stdout)
     assert json.loads((tmp_path / "run.json").read_text(encoding="utf-8")) == record
-    assert record["settings"] == {
+    assert record["options"] == {
         "method": MergeOptions().method, "model": "affine", "extent": "reference", "reference": 0,
         "equalize_exposure": True, "strict": False, "memory_limit_bytes": None,
+        "audit": {
+            "tolerance": "2px", "pixel_pitch_um": None, "magnification": None, "pupil_ratio": 1.0,
+        },
     }  # fmt: skip
     assert record["reference"] == 0
     assert record["box_in_reference"] == {"row": 0, "column": 0, "height": 160, "width": 240}
@@ -195,7 +200,7 @@ def test_memory_takes_a_size_with_a_unit(bracket, text):
     if text == "2e9":
         assert result.exit_code == 2
     else:
-        assert json.loads(result.stdout)["settings"]["memory_limit_bytes"] == 2_000_000_000
+        assert json.loads(result.stdout)["options"]["memory_limit_bytes"] == 2_000_000_000
 
 
 def test_a_depth_map_is_written_on_request(bracket, tmp_path):
@@ -253,7 +258,7 @@ def test_a_frame_of_another_scene_is_left_out_and_named(tmp_path):
     result = merge(tmp_path, "-o", tmp_path / "out.tif", "--fail-on", "warning")
     assert result.exit_code == 3
     assert result.stdout.splitlines()[0].endswith("in order of file name, 1 of them left out")
-    assert "problem: frame_9.tif (frame 5) was left out: " in result.stdout
+    assert "problem: frame_9.tif does not belong to this bracket: " in result.stdout
     strict = merge(tmp_path, "-o", tmp_path / "strict.tif", "--strict")
     assert (strict.exit_code, strict.stdout) == (1, "")
     assert "frame_9.tif (frame 5)" in strict.stderr
@@ -378,7 +383,7 @@ def test_each_prints_the_records_as_json(day, tmp_path):
     result = merge("--each", day, "-o", tmp_path / "merged", "--json", "--method", "detail")
     groups = json.loads(result.stdout)["groups"]
     assert [g["status"] for g in groups] == ["done", "failed", "done"]
-    assert groups[0]["record"]["settings"]["method"] == "detail"
+    assert groups[0]["record"]["options"]["method"] == "detail"
 
 
 def test_each_of_something_unsorted_is_refused(tmp_path):

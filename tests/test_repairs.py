@@ -13,9 +13,9 @@ from scenes import SceneStack, photograph_stack, sensor_faults, with_faults
 from skimage.metrics import peak_signal_noise_ratio
 from small_brackets import small_bracket
 
-from merge.model import MergeOptions, MergeResult
+from merge.model import MergeOptions
 from merge.pipeline import repairing
-from merge.pipeline.merging import merge_stack
+from merge.pipeline.merging import MergeResult, merge_stack
 from merge.read import find_frames
 
 

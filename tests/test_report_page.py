@@ -454,7 +454,7 @@ def test_findings_stand_worst_first():
         Finding("diffraction", "note", "note"),
         Finding("soft frame", "problem", "soft", value=0.2, threshold=0.8),
         Finding("gap", "problem", "wide", value=6.0, threshold=2.0),
-        Finding("stranger", "problem", "foreign", frames=(3,)),
+        Finding("not aligned", "problem", "foreign", frames=(3,)),
         Finding("gap", "warning", "larger", value=3.0, threshold=2.0),
     ]
     order = [f.message for f in sorted(found, key=_badness)]

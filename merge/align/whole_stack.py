@@ -178,7 +178,7 @@ class StackRegistration:
         ----------
         reference : int, optional
             Index of the reference frame, in the order in which frames were added; default the
-            middle one.
+            middle one, or the nearest to it of the most frames that agree.
 
         Returns
         -------
@@ -193,7 +193,7 @@ class StackRegistration:
             If ``reference`` is not one of the frames.
         """
         count = len(self._small)
-        middle = count // 2 if reference is None else reference
+        middle = self._middle() if reference is None else reference
         if not 0 <= middle < count:
             raise ValueError(f"reference {middle}: expected one of the {count} frames")
         linked = linked_frames(self._pairs, count, middle)
@@ -230,6 +230,12 @@ class StackRegistration:
                 )
             )
         return Registration(tuple(frames), middle, family, self._shape, why)
+
+    def _middle(self) -> int:
+        count = len(self._small)
+        groups = [linked_frames(self._pairs, count, frame) for frame in range(count)]
+        largest = sorted(max(groups, key=len))
+        return min(largest, key=lambda frame: abs(frame - count // 2))
 
     def _why_not(self, frame: int) -> str:
         return (

@@ -6,25 +6,27 @@ import signal
 import sys
 import threading
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import click
 
 from merge.atomic import check_writable, written_together
-from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command
+from merge.cli.command import (
+    EXIT_FAILED,
+    Command,
+    audit_options,
+    exit_code,
+    inspection_options,
+)
 from merge.cli.progress import show_progress
 from merge.cli.streams import print_json, print_line, print_text
-from merge.model import Stack
-from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
+from merge.model import AuditOptions, Severity, Stack, worst_severity
+from merge.pipeline.auditing import AuditResult, audit_stack
 from merge.pipeline.auditing_each import audit_each
 from merge.pipeline.record import peak_memory_bytes
 from merge.read import find_frames
-from merge.report.audit import audit_record, audit_text, worst_severity, write_weak_parts
+from merge.report.audit import audit_record, audit_text, write_weak_parts
 from merge.report.sort import each_line
-
-_DEFAULTS = AuditOptions()
-_SEVERITIES = ("note", "warning", "problem")
-
 
 _EXAMPLES = """\b
 Examples:
@@ -48,21 +50,7 @@ Examples:
     help="Audit every focus bracket of 'depthweld sort --json' or of the folder that "
     "'sort --into' made. Goes on after a failure; run again to resume.",
 )
-@click.option(
-    "--tolerance",
-    default=_DEFAULTS.tolerance,
-    show_default=True,
-    help="Blur allowed: 2px, 0.03mm on the sensor, or d/1500 of its diagonal.",
-)
-@click.option("--pixel-pitch", type=float, help="Pixel pitch in µm, where the files do not tell.")
-@click.option("--magnification", type=float, help="Size on the sensor over real size, e.g. 0.5.")
-@click.option(
-    "--pupil-ratio",
-    type=float,
-    default=_DEFAULTS.pupil_ratio,
-    show_default=True,
-    help="Exit over entrance pupil of the lens.",
-)
+@inspection_options
 @click.option("--prefer", type=click.Choice(["raw", "jpeg"]), default="jpeg", show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Write a PNG of the weak parts.")
@@ -76,37 +64,26 @@ Examples:
 @click.option("--overwrite", is_flag=True, help="Replace that PNG or page if it exists.")
 @click.option(
     "--fail-on",
-    type=click.Choice(_SEVERITIES),
+    type=click.Choice(get_args(Severity)),
     help="Exit with 3 if there is a finding this severe or worse.",
 )
 def command(
     frames: tuple[Path, ...],
     each: Path | None,
-    tolerance: str,
-    pixel_pitch: float | None,
-    magnification: float | None,
-    pupil_ratio: float,
-    prefer: str,
+    prefer: Literal["raw", "jpeg"],
     as_json: bool,
     picture: Path | None,
     report: Path | None,
     overwrite: bool,
-    fail_on: str | None,
+    fail_on: Severity | None,
+    **given: Any,
 ) -> None:
     """Measure the focus steps of the bracket in FRAMES (files or folders) and what it misses.
 
     The steps are measured in pixels of blur from the pictures alone. Ctrl-C ends the pass and
     judges the frames seen so far; a second one stops at once.
     """
-    for name, number in (
-        ("--pixel-pitch", pixel_pitch),
-        ("--magnification", magnification),
-        ("--pupil-ratio", pupil_ratio),
-    ):
-        if number is not None and number <= 0:
-            raise click.BadParameter("expected a number above 0", param_hint=name)
-    options = AuditOptions(tolerance, pixel_pitch, magnification, pupil_ratio)
-    chosen: Literal["raw", "jpeg"] = "raw" if prefer == "raw" else "jpeg"
+    options = audit_options(given)
     if each is not None:
         if frames:
             raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
@@ -114,10 +91,10 @@ def command(
             raise click.UsageError("--picture is for one bracket; leave it out with --each")
         if report is not None:
             raise click.UsageError("--report is for one bracket; leave it out with --each")
-        sys.exit(_audit_each(each, options, chosen, as_json=as_json, fail_on=fail_on))
+        sys.exit(_audit_each(each, options, prefer, as_json=as_json, fail_on=fail_on))
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
-    stack = find_frames(frames, prefer=chosen)
+    stack = find_frames(frames, prefer=prefer, exclude=[picture] if picture else ())
     for line in stack.skipped:
         print_line(f"left out: {line}")
     for target in (report, picture):
@@ -136,7 +113,7 @@ def command(
         print_text(audit_text(result))
         if report is not None:
             print_text(f"Written: {report} ({report.stat().st_size / 1e6:.1f} MB)")
-    sys.exit(_exit_code(worst_severity(result.findings), fail_on))
+    sys.exit(exit_code((f.severity for f in result.findings), fail_on))
 
 
 def _write_report(
@@ -152,24 +129,18 @@ def _write_report(
     write_page(report, page, overwrite=overwrite, inputs=inputs)
 
 
-def _exit_code(worst: str | None, fail_on: str | None) -> int:
-    """Return 3 if the worst severity found is the limit or worse, else 0."""
-    bad = fail_on and worst and _SEVERITIES.index(worst) >= _SEVERITIES.index(fail_on)
-    return EXIT_FINDINGS if bad else 0
-
-
 def _audit_each(
     each: Path,
     options: AuditOptions,
     prefer: Literal["raw", "jpeg"],
     *,
     as_json: bool,
-    fail_on: str | None,
+    fail_on: Severity | None,
 ) -> int:
     """Audit every bracket of a sorted day and return the exit code."""
 
     def describe(result: AuditResult) -> dict[str, Any]:
-        worst = worst_severity(result.findings)
+        worst = worst_severity(f.severity for f in result.findings)
         return {"text": audit_text(result), "worst": worst, "record": audit_record(result)}
 
     with show_progress() as show:
@@ -191,7 +162,7 @@ def _audit_each(
     if summary.failed:
         return EXIT_FAILED
     found = [o.result["worst"] for o in summary.outcomes if o.result and o.result["worst"]]
-    return _exit_code(max(found, key=_SEVERITIES.index, default=None), fail_on)
+    return exit_code(found, fail_on)
 
 
 def _audit_with_bar(stack: Stack, options: AuditOptions) -> AuditResult:

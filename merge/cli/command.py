@@ -7,19 +7,21 @@ import logging
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from typing import Any, NoReturn
+from typing import Any, NoReturn, get_args
 
 import click
 
 from merge.cli.streams import print_line
 from merge.errors import MergeError
+from merge.model import AuditOptions, Severity
 
 EXIT_FAILED, EXIT_USAGE, EXIT_FINDINGS = 1, 2, 3
 # By the shells' custom of 128 plus the signal's number.
 EXIT_INTERRUPTED = 130
 _M_ARENA_MAX = -8
+_DEFAULTS = AuditOptions()
 
 
 class Command(click.Command):
@@ -62,6 +64,51 @@ class Command(click.Command):
     def _stop(self, message: str, code: int) -> NoReturn:
         print_line(f"depthweld {self.name}: {message}")
         sys.exit(code)
+
+
+def inspection_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that an `AuditOptions` is made of, read by `audit_options`."""
+    above_zero = click.FloatRange(min=0, min_open=True)
+    for option in (
+        click.option(
+            "--pupil-ratio",
+            type=above_zero,
+            default=_DEFAULTS.pupil_ratio,
+            show_default=True,
+            help="Exit over entrance pupil of the lens.",
+        ),
+        click.option(
+            "--magnification", type=above_zero, help="Size on the sensor over real size, e.g. 0.5."
+        ),
+        click.option(
+            "--pixel-pitch", type=above_zero, help="Pixel pitch in µm, where the files do not tell."
+        ),
+        click.option(
+            "--tolerance",
+            default=_DEFAULTS.tolerance,
+            show_default=True,
+            help="Blur allowed: 2px, 0.03mm on the sensor, or d/1500 of its diagonal.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def audit_options(given: Mapping[str, Any]) -> AuditOptions:
+    """Return what the options of `inspection_options` say."""
+    return AuditOptions(
+        tolerance=given["tolerance"],
+        pixel_pitch_um=given["pixel_pitch"],
+        magnification=given["magnification"],
+        pupil_ratio=given["pupil_ratio"],
+    )
+
+
+def exit_code(found: Iterable[Severity], limit: Severity | None) -> int:
+    """Return 3 if a severity found is the limit of --fail-on or worse, else 0."""
+    order = get_args(Severity)
+    bad = limit is not None and any(order.index(s) >= order.index(limit) for s in found)
+    return EXIT_FINDINGS if bad else 0
 
 
 def _pool_freed_memory() -> None:

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
-from merge.cli.command import EXIT_FAILED, EXIT_FINDINGS, Command
+from merge.cli.command import (
+    EXIT_FAILED,
+    Command,
+    audit_options,
+    exit_code,
+    inspection_options,
+)
 from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_line, print_text
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
@@ -92,6 +97,7 @@ class _Bytes(click.ParamType):
 @click.option(
     "--prefer-jpeg", is_flag=True, help="Of a raw file and JPEG of one picture take the JPEG."
 )
+@inspection_options
 @click.option(
     "--memory",
     type=_Bytes(),
@@ -164,6 +170,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
             files,
             _options(given, stack),
             keep_record=given["as_json"] or given["report"] is not None,
+            keep_depth=given["report"] is not None,
             progress=progress,
         )
         if given["report"] is not None:
@@ -179,7 +186,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
         if given["report"] is not None:
             megabytes = given["report"].stat().st_size / 1e6
             print_text(f"Written    {given['report']} (page, {megabytes:.1f} MB)")
-    return _exit_code((f.severity for f in saved.result.findings), given["fail_on"])
+    return exit_code((f.severity for f in saved.result.findings), given["fail_on"])
 
 
 def _check_report(report: Path | None, files: OutputFiles, stack: Stack) -> None:
@@ -226,7 +233,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
     if summary.failed:
         return EXIT_FAILED
     found = (f["severity"] for o in summary.outcomes for f in (o.result or {})["findings"])
-    return _exit_code(found, given["fail_on"])
+    return exit_code(found, given["fail_on"])
 
 
 def _print_outcomes(summary: EachSummary, *, as_json: bool, quiet: bool) -> None:
@@ -246,13 +253,6 @@ def _print_outcomes(summary: EachSummary, *, as_json: bool, quiet: bool) -> None
         print_json({"groups": rows})
     elif not quiet:
         print_text(each_line(summary))
-
-
-def _exit_code(found: Iterable[Severity], limit: Severity | None) -> int:
-    """Return 3 if a severity found is the limit or worse, else 0."""
-    order = get_args(Severity)
-    bad = limit is not None and any(order.index(s) >= order.index(limit) for s in found)
-    return EXIT_FINDINGS if bad else 0
 
 
 def _find(frames: tuple[str, ...], given: dict[str, Any]) -> Stack:
@@ -279,6 +279,7 @@ def _options(given: dict[str, Any], stack: Stack | None) -> MergeOptions:
         equalize_exposure=not given["keep_exposure"],
         strict=given["strict"],
         memory_limit_bytes=given["memory"],
+        audit=audit_options(given),
     )
 
 

@@ -21,9 +21,7 @@ from merge.diagnose.frames import (
     find_strangers,
 )
 from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
-from merge.model import CaptureSettings, Finding, FocusAxis, Registration
-
-_RANK = {"problem": 0, "warning": 1, "note": 2}
+from merge.model import CaptureSettings, Finding, FocusAxis, Registration, worst_first
 
 
 def diagnose_stack(
@@ -33,13 +31,15 @@ def diagnose_stack(
     names: Sequence[str],
     settings: Sequence[CaptureSettings],
     tolerance_px: float,
+    shot_order: Sequence[int] | None = None,
 ) -> tuple[Finding, ...]:
     """Return what a photographer should know about a bracket, worst first.
 
     Parameters
     ----------
     axis : FocusAxis or None
-        Of the frames that could be aligned, in their order; None if it could not be measured.
+        Of the frames that could be aligned, in their order, positions rising; None if it could
+        not be measured.
     registration : Registration
         Of all N frames.
     names : sequence of str, N
@@ -47,6 +47,8 @@ def diagnose_stack(
     settings : sequence of CaptureSettings, N
     tolerance_px : float
         Blur-circle diameter that is allowed anywhere, > 0.
+    shot_order : sequence of int, N, optional
+        For each frame its index in shooting order; default as they stand.
 
     Returns
     -------
@@ -68,13 +70,17 @@ def diagnose_stack(
     findings += find_changed_settings(settings, names)
     gains = np.array([registration.frames[i].gain for i in aligned])
     if axis is not None:
+        shot = [shot_order[i] if shot_order else i for i in aligned]
+        findings += [
+            _renumber(f, aligned) for f in find_wrong_order(axis, [names[i] for i in aligned], shot)
+        ]
         inner = _axis_findings(axis, [names[i] for i in aligned], settings, aligned, tolerance_px)
         findings += [_renumber(f, aligned) for f in inner]
         if axis.quality is not None:
             gains = axis.quality.gains
     inner = find_exposure_jumps(gains, [settings[i] for i in aligned], [names[i] for i in aligned])
     findings += [_renumber(f, aligned) for f in inner]
-    return tuple(sorted(findings, key=lambda f: _RANK[f.severity]))
+    return worst_first(findings)
 
 
 def _axis_findings(
@@ -92,7 +98,6 @@ def _axis_findings(
     findings += find_uncovered_ends(axis, tolerance_px, names)
     findings += find_dropped(axis, tolerance_px, names)
     findings += find_duplicates(axis, names)
-    findings += find_wrong_order(axis, names)
     findings += find_needless_frames(axis, tolerance_px)
     if axis.quality is not None:
         soft = find_soft_frames(axis.quality, names)

@@ -38,7 +38,7 @@ def find_strangers(registration: Registration, names: Sequence[str]) -> list[Fin
     """Return a finding for each frame that could not be aligned."""
     return [
         Finding(
-            kind="stranger",
+            kind="not aligned",
             severity="problem",
             message=f"{names[i]} does not belong to this bracket: {frame.reason or 'no match'}.",
             advice=f"Leave {names[i]} out.",

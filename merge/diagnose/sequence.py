@@ -94,9 +94,21 @@ def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
     return findings
 
 
-def find_wrong_order(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
-    """Return one finding if frames stand out of order, with the right order."""
-    positions = axis.positions_px
+def find_wrong_order(
+    axis: FocusAxis, names: Sequence[str], shot_order: Sequence[int]
+) -> list[Finding]:
+    """Return one finding if frames were shot or named out of order, with the right order.
+
+    Parameters
+    ----------
+    axis : FocusAxis
+    names : sequence of str
+        Of the frames on it.
+    shot_order : sequence of int
+        Their indices in shooting order.
+    """
+    frames = np.argsort(shot_order)
+    positions, names = axis.positions_px[frames], [names[i] for i in frames]
     steps = np.abs(np.diff(positions[np.argsort(positions)]))
     blurry = _DUPLICATE * float(np.median(steps)) if len(steps) else 0.0
     backward = np.flatnonzero(np.diff(positions) < -blurry)
@@ -110,17 +122,19 @@ def find_wrong_order(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
     else:
         shown = [names[i] for i in stray[:6]] + (["…"] if len(stray) > 6 else [])
         what = f"{len(stray)} of {len(names)} frames stand out of order ({', '.join(shown)})"
-    listed = ", ".join(str(i + 1) for i in order) if len(order) <= 40 else "see the focus axis"
+    listed = ", ".join(str(shot_order[frames[i]] + 1) for i in order)
+    if len(order) > 40:
+        listed = "see the focus axis"
     return [
         Finding(
             kind="out of order",
             severity="warning",
-            message=f"{what}; the right order of the frames is {listed}.",
+            message=f"{what}; by focus the frames as shot follow as {listed}.",
             advice="Check how the files were named and sorted; the merge uses the right order.",
             value=float(len(stray)),
             threshold=0.0,
             unit="frames",
-            frames=tuple(stray),
+            frames=tuple(sorted(int(frames[i]) for i in stray)),
         )
     ]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import math
 import os
 import time
@@ -15,36 +14,35 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from merge.align import register_stack
+from merge.align import StackRegistration
 from merge.align.motion import rescale
 from merge.compiled import njit
-from merge.diagnose import Coverage, FocusPlace, SliceLimits
 from merge.encoding import linearize
 from merge.errors import ReadError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import (
+    AuditOptions,
     Finding,
     FloatArray,
     FocusAxis,
     FrameRegistration,
     FrameSource,
     FrameTransform,
+    Progress,
     Registration,
     Stack,
 )
 from merge.pipeline.ahead import work_ahead
-from merge.pipeline.judging import (
-    AuditOptions,
-    aligned_frames,
-    diffraction_spread_px,
-    judge_stack,
+from merge.pipeline.inspecting import (
+    Inspection,
+    diffraction_scale_px,
+    inspect_bracket,
     known_pitch_um,
-    measure_axis,
     tolerance_in_px,
 )
+from merge.pipeline.ordering import order_by_focus
 from merge.read import read_preview
-
-Progress = Callable[[str, int, int], None]
+from merge.resizing import reduce_map
 
 # Blur is measured on pictures of at most this size, and frames are registered on still smaller
 # ones: tiles are tens of pixels wide, so a full pixel of misplacement does no harm.
@@ -57,55 +55,37 @@ _TABLE = 4096
 
 @dataclass(frozen=True, eq=False)
 class AuditResult:
-    """What a bracket covers and what it misses.
+    """What a bracket covers and what it misses; frames count in the order of their focus.
 
     Attributes
     ----------
     stack : Stack
         The frames looked at; fewer than given when interrupted.
-    registration : Registration
-        Of all of them, in full-size pixels.
-    aligned : tuple of int
-        The frames on the focus axis, in its order.
-    axis : FocusAxis or None
-    axis_problem : str
-        Why there is no focus axis; empty if there is one.
-    coverage : Coverage or None
-    slices : tuple of SliceLimits
-        One for each frame.
-    findings : tuple of Finding
-        Worst first.
-    tolerance_px : float
-    pixel_pitch_um, magnification : float or None
-        As used.
-    picture : ndarray, shape (h, w), float32
-        Small luminance picture of the reference frame, in its own encoding.
+    inspection : Inspection
     interrupted : bool
         Stopped before the last frame.
     seconds : float
-    places : tuple of FocusPlace
-        Where the frames on the axis are focused, in every unit that is known.
-    diffraction_spread_px : float or None
-        Wavelength times effective f-number over the pixel pitch, as used for the axis; None
-        where it is not known and the blur was taken as the ideal disk.
     """
 
     stack: Stack
-    registration: Registration
-    aligned: tuple[int, ...]
-    axis: FocusAxis | None
-    axis_problem: str
-    coverage: Coverage | None
-    slices: tuple[SliceLimits, ...]
-    findings: tuple[Finding, ...]
-    tolerance_px: float
-    pixel_pitch_um: float | None
-    magnification: float | None
-    picture: FloatArray
+    inspection: Inspection
     interrupted: bool
     seconds: float
-    places: tuple[FocusPlace, ...] = ()
-    diffraction_spread_px: float | None = None
+
+    @property
+    def registration(self) -> Registration:
+        """Where the frames lie."""
+        return self.inspection.registration
+
+    @property
+    def axis(self) -> FocusAxis | None:
+        """Where they are focused; None where the pictures do not tell."""
+        return self.inspection.axis
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What a photographer should know, worst first."""
+        return self.inspection.findings
 
 
 def audit_stack(
@@ -142,34 +122,24 @@ def audit_stack(
     """
     began = time.perf_counter()
     options = options or AuditOptions()
-    pitch = known_pitch_um(stack.sources, options)
-    tolerance_px = tolerance_in_px(options, pitch, stack.sources[0].shape)
+    # What can be refused is refused before any work.
+    tolerance_in_px(options, known_pitch_um(stack.sources, options), stack.sources[0].shape)
     same, odd = _split_by_size(stack.sources)
     with _opencv_on_one_thread():
-        seen = _look(stack, same, progress or _silent, stop or _never)
+        seen = _read_frames(stack, same, progress or _silent, stop or _never)
     registration = _all_frames(seen, same, odd, stack)
     stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
-    spread_px = diffraction_spread_px(stack.sources, options)
-    cells = dict(zip(same, seen.cells, strict=False))
-    axis, problem = measure_axis(cells, registration, spread_px=spread_px)
-    judged = judge_stack(stack.sources, registration, axis, options, tolerance_px=tolerance_px)
+    bracket = order_by_focus(
+        stack,
+        registration,
+        dict(zip(same, seen.cells, strict=False)),
+        diffraction_scale_px=diffraction_scale_px(stack.sources, options),
+    )
     return AuditResult(
-        stack=stack,
-        registration=registration,
-        aligned=aligned_frames(registration),
-        axis=axis,
-        axis_problem=problem,
-        coverage=judged.coverage,
-        slices=judged.slices,
-        findings=judged.findings,
-        tolerance_px=tolerance_px,
-        pixel_pitch_um=pitch,
-        magnification=options.magnification,
-        picture=seen.picture,
+        stack=bracket.stack,
+        inspection=inspect_bracket(bracket, options),
         interrupted=seen.interrupted,
         seconds=time.perf_counter() - began,
-        places=judged.places,
-        diffraction_spread_px=spread_px,
     )
 
 
@@ -213,11 +183,10 @@ def _split_by_size(
 
 @dataclass(frozen=True)
 class _Seen:
-    """What one pass over the frames leaves: measures, geometry, a small picture."""
+    """What one pass over the frames leaves: measures and geometry."""
 
     cells: list[CellEnergies]
     registration: Registration
-    picture: FloatArray
     interrupted: bool
 
 
@@ -230,41 +199,35 @@ class _Look:
     factor: float
 
 
-def _look(stack: Stack, frames: Sequence[int], report: Progress, stop: Callable[[], bool]) -> _Seen:
+def _read_frames(
+    stack: Stack, frames: Sequence[int], report: Progress, stop: Callable[[], bool]
+) -> _Seen:
     """Read every frame once: measure it, and register a small picture of it."""
     sources = [stack.sources[i] for i in frames]
-    looks = work_ahead(_look_at, sources, threads=min(_MOST_WORKERS, os.cpu_count() or 1))
-    first = next(looks)
     cells: list[CellEnergies] = []
-    picture = first.small
-
-    def small_pictures() -> Iterator[FloatArray]:
-        nonlocal picture
-        for look in itertools.chain([first], looks):
-            if look.small.shape != first.small.shape:
-                raise ReadError(
-                    f"{stack.sources[frames[len(cells)]].name}: its embedded preview is "
-                    f"{look.small.shape[1]} x {look.small.shape[0]} px when reduced, expected "
-                    f"{first.small.shape[1]} x {first.small.shape[0]} like the first frame's; "
-                    "leave this frame out"
-                )
-            cells.append(look.cells)
-            if len(cells) <= len(frames) // 2 + 1:
-                picture = look.small
-            yield look.small
-            report("Looking", len(cells), len(frames))
-            if len(cells) >= 2 and stop():
-                return
-
-    # The pass runs inside the registration, which takes the pictures one by one.
-    found = register_stack(
-        small_pictures(),
-        shape=(first.small.shape[0], first.small.shape[1]),
-        transfer=stack.sources[frames[0]].transfer,
-    )
-    full = tuple(_to_full_size(f, first.factor) for f in found.frames)
+    registrar: StackRegistration | None = None
+    for index, look in enumerate(
+        work_ahead(_look_at, sources, threads=min(_MOST_WORKERS, os.cpu_count() or 1))
+    ):
+        if registrar is None:
+            shape, factor = (look.small.shape[0], look.small.shape[1]), look.factor
+            registrar = StackRegistration(shape, transfer=sources[0].transfer)
+        if look.small.shape != shape:
+            raise ReadError(
+                f"{sources[index].name}: its embedded preview is {look.small.shape[1]} x "
+                f"{look.small.shape[0]} px when reduced, expected {shape[1]} x {shape[0]} like "
+                "the first frame's; leave this frame out"
+            )
+        registrar.add(look.small)
+        cells.append(look.cells)
+        report("Looking", len(cells), len(frames))
+        if len(cells) >= 2 and stop():
+            break
+    assert registrar is not None, "at least two frames have one size"
+    found = registrar.finish()
+    full = tuple(_to_full_size(f, factor) for f in found.frames)
     registration = dataclasses.replace(found, frames=full)
-    return _Seen(cells, registration, picture, len(cells) < len(frames))
+    return _Seen(cells, registration, len(cells) < len(frames))
 
 
 def _look_at(source: FrameSource) -> _Look:
@@ -279,13 +242,8 @@ def _look_at(source: FrameSource) -> _Look:
         )
     cells = measure_cells(_linear_light(luminance, source.transfer), scale=1 / factor)
     block = math.ceil(max(luminance.shape) / _REGISTERED_SIDE)
-    rows, columns = luminance.shape[0] // block, luminance.shape[1] // block
-    small = cv2.resize(
-        luminance[: rows * block, : columns * block],
-        (columns, rows),
-        interpolation=cv2.INTER_AREA,
-    )
-    return _Look(cells, np.asarray(small, np.float32), factor * block)
+    small = reduce_map(luminance, block, incomplete="drop")
+    return _Look(cells, small, factor * block)
 
 
 def _linear_light(luminance: FloatArray, transfer: str) -> FloatArray:

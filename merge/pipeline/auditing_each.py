@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from merge.errors import ReadError
-from merge.pipeline.auditing import AuditOptions, AuditResult, audit_stack
+from merge.model import AuditOptions
+from merge.pipeline.auditing import AuditResult, audit_stack
 from merge.pipeline.each import EachSummary, chosen_groups, run_each
 from merge.pipeline.record import program_version
 from merge.pipeline.sorting import load_groups

@@ -22,10 +22,10 @@ from merge.blend import (
     restore_detail,
     within,
 )
-from merge.model import FloatArray, MergeOptions, Stack
+from merge.model import FloatArray, MergeOptions, Progress
 from merge.pipeline.ahead import work_ahead
-from merge.pipeline.aligning import Alignment, Progress
-from merge.pipeline.measuring import Measured, veil_scene
+from merge.pipeline.first_pass import FirstPassResult
+from merge.pipeline.measuring import SceneEstimate, veil_scene
 from merge.pipeline.memory import MemoryPlan
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
@@ -36,13 +36,12 @@ Box = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True, eq=False)
-class Blending:
+class BlendJob:
     """What every way of blending needs to know.
 
     Attributes
     ----------
-    stack : Stack
-    alignment : Alignment
+    first : FirstPassResult
     box : (row, column, height, width)
         Of the output in the reference frame.
     options : MergeOptions
@@ -50,8 +49,7 @@ class Blending:
         Progress.
     """
 
-    stack: Stack
-    alignment: Alignment
+    first: FirstPassResult
     box: Box
     options: MergeOptions
     report: Progress
@@ -59,7 +57,7 @@ class Blending:
     @property
     def shape(self) -> tuple[int, int, int]:
         """(H, W, C) of the output."""
-        return self.box[2], self.box[3], self.stack.sources[0].shape[2]
+        return self.box[2], self.box[3], self.first.stack.sources[0].shape[2]
 
     @property
     def whole(self) -> Box:
@@ -67,7 +65,7 @@ class Blending:
         return 0, 0, self.box[2], self.box[3]
 
 
-def blend_detail(job: Blending, plan: MemoryPlan) -> FloatArray:
+def blend_detail(job: BlendJob, plan: MemoryPlan) -> FloatArray:
     """Merge by local energy; return shape (H, W, C), in [0, 1]."""
     scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
     out = np.empty(job.shape, np.float32) if scratch is None else scratch.values
@@ -83,9 +81,9 @@ def blend_detail(job: Blending, plan: MemoryPlan) -> FloatArray:
     return out
 
 
-def _add_details(job: Blending, blend: DetailBlend, band: tuple[int, int]) -> None:
+def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> None:
     """Read every frame and add it."""
-    used, coverage = job.alignment.used, _coverage_of(job)
+    used, coverage = job.first.aligned, _coverage_of(job)
 
     def add(slot: int, sampler: FrameSampler) -> None:
         def add_part(part: Part) -> None:
@@ -102,11 +100,11 @@ def _add_details(job: Blending, blend: DetailBlend, band: tuple[int, int]) -> No
             job.report("Merging", band[0] * len(used) + slot + 1, band[1] * len(used))
 
 
-def blend_by_depth(job: Blending, measured: Measured, plan: MemoryPlan) -> FloatArray:
+def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> FloatArray:
     """Merge by a depth map; return shape (H, W, C), in [0, 1]."""
     scene = None
     if job.options.method == "auto":
-        scene = veil_scene(measured, job.alignment)
+        scene = veil_scene(measured, job.first)
     scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
     out = np.empty(job.shape, np.float32) if scratch is None else scratch.values
 
@@ -122,13 +120,13 @@ def blend_by_depth(job: Blending, measured: Measured, plan: MemoryPlan) -> Float
     return out
 
 
-def _blend_of(job: Blending, measured: Measured, rows: tuple[int, int]) -> SurfaceBlend:
+def _blend_of(job: BlendJob, measured: SceneEstimate, rows: tuple[int, int]) -> SurfaceBlend:
     """Return the empty blend of some rows of the output."""
     return SurfaceBlend(
         measured.depth.position,
         mixing_reach(measured.evenness),
         job.shape,
-        len(job.alignment.used),
+        len(job.first.aligned),
         reduction=measured.reduction,
         coverage=_coverage_of(job),
         rows=rows,
@@ -136,14 +134,14 @@ def _blend_of(job: Blending, measured: Measured, rows: tuple[int, int]) -> Surfa
 
 
 def _add_frames(
-    job: Blending,
-    measured: Measured,
+    job: BlendJob,
+    measured: SceneEstimate,
     scene: VeilScene | None,
     blend: SurfaceBlend,
     band: tuple[int, int],
 ) -> None:
     """Read every frame that counts in a blend and add it."""
-    used, transfer = job.alignment.used, job.alignment.transfer
+    used, transfer = job.first.aligned, job.first.transfer
     slots = [slot for slot in range(len(used)) if blend.parts_with(slot)]
 
     def read(slot: int) -> tuple[FrameSampler, Veil | None]:
@@ -172,9 +170,9 @@ def _add_frames(
             job.report("Merging", band[0] * len(slots) + done, band[1] * len(slots))
 
 
-def _finish(job: Blending, measured: Measured, blend: SurfaceBlend, out: FloatArray) -> None:
+def _finish(job: BlendJob, measured: SceneEstimate, blend: SurfaceBlend, out: FloatArray) -> None:
     """Put a blend's parts into ``out``, the blur between frames undone, in [0, 1]."""
-    positions = job.alignment.positions_px
+    positions = job.first.positions_px
 
     def finish(part: Part) -> None:
         pixels = blend.take(part)
@@ -182,7 +180,7 @@ def _finish(job: Blending, measured: Measured, blend: SurfaceBlend, out: FloatAr
             position = enlarge_position(measured.depth.position, part.core, measured.reduction)
             even = enlarge_part(measured.evenness, part.core, measured.reduction)
             variance = mixing_variance(position, positions) * (1 - even)
-            pixels = restore_detail(pixels, variance, job.alignment.transfer)
+            pixels = restore_detail(pixels, variance, job.first.transfer)
         inner = pixels[within(part.inner, part.core)]
         np.clip(inner, 0, 1, out=out[within(part.inner, job.whole)])
 
@@ -190,23 +188,25 @@ def _finish(job: Blending, measured: Measured, blend: SurfaceBlend, out: FloatAr
         list(pool.map(finish, blend.parts))
 
 
-def _sampler_of(job: Blending, index: int) -> FrameSampler:
+def _sampler_of(job: BlendJob, index: int) -> FrameSampler:
     """Return one frame's sampler, without the sensor's defects."""
-    samples, white = read_samples(job.stack.sources[index], white_balance=job.stack.white_balance)
+    samples, white = read_samples(
+        job.first.stack.sources[index], white_balance=job.first.stack.white_balance
+    )
     return FrameSampler(
-        job.alignment.repairs.mend(samples, white),
+        job.first.repairs.mend(samples, white),
         white,
-        job.alignment.registration.frames[index],
-        job.alignment.transfer,
+        job.first.registration.frames[index],
+        job.first.transfer,
         equalize=job.options.equalize_exposure,
     )
 
 
-def _coverage_of(job: Blending) -> Coverage | None:
+def _coverage_of(job: BlendJob) -> Coverage | None:
     """Return what tells which pixels of a box of the output a frame has; None if all have all."""
     if job.options.extent == "common":
         return None
-    registration, used = job.alignment.registration, job.alignment.used
+    registration, used = job.first.registration, job.first.aligned
     return lambda slot, box: covered(
         registration.frames[used[slot]], registration.shape, _inside(job.box, box)
     )

@@ -24,11 +24,10 @@ from merge.model import (
     FloatArray,
     FrameTransform,
     MergeOptions,
-    Stack,
 )
 from merge.moving import MovingParts, find_moving_parts, hold_still
 from merge.pipeline.ahead import work_ahead
-from merge.pipeline.aligning import Alignment, KeptFrames
+from merge.pipeline.first_pass import FirstPassCache, FirstPassResult
 from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack
 
@@ -47,7 +46,7 @@ _THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
-class Measured:
+class SceneEstimate:
     """What is known of the scene at a reduced size, frames counted in the order used.
 
     Attributes
@@ -78,18 +77,19 @@ class Measured:
 
 @contextmanager
 def measured_scene(
-    kept: KeptFrames, stack: Stack, alignment: Alignment, box: Box, options: MergeOptions,
-    memory_bytes: int,
-) -> Iterator[Measured]:  # fmt: skip
+    first: FirstPassResult, box: Box, options: MergeOptions, memory_bytes: int
+) -> Iterator[SceneEstimate]:
     """Yield the depth map and the small aligned frames; scratch vanishes at the end."""
-    count, channels = len(alignment.used), stack.sources[0].shape[2]
+    kept, transfer = first.cache, first.transfer
+    assert kept is not None, "a depth map needs the first pass to keep its measures"
+    count, channels = len(first.aligned), first.stack.sources[0].shape[2]
     small = reduced_shape(box[2:], kept.reduction)
     with (
         ScratchStack(count, small, np.float16, memory_bytes=memory_bytes) as measures,
         ScratchStack(count, (*small, channels), np.float16, memory_bytes=memory_bytes) as pictures,
     ):
         guide = SharpestPicture((*small, channels))
-        for measure, picture in _aligned(kept, stack, alignment, box, options):
+        for measure, picture in _aligned(first, kept, box, options):
             measures.append(measure)
             pictures.append(picture)
             guide.add(measure, picture)
@@ -97,41 +97,41 @@ def measured_scene(
         depth = locate_depth(measures, guide.pixels)
         even = find_even_places(luminance(guide.pixels))
         near_first, limits = None, None
-        if alignment.positions_px is not None:
-            limits = _light_limits(pictures, kept.reduction, alignment.transfer)
-            near_first = _near_first(depth, pictures, limits, stack, alignment, kept.reduction)
+        if first.positions_px is not None:
+            limits = _light_limits(pictures, kept.reduction, transfer)
+            near_first = _near_first(depth, pictures, limits, first, kept.reduction)
             depth = settle_edges(
                 depth,
                 pictures,
-                alignment.positions_px / kept.reduction,
-                transfer=alignment.transfer,
+                first.positions_px / kept.reduction,
+                transfer=transfer,
                 near_first=near_first,
             )
         moving = find_moving_parts(
             pictures,
             depth,
-            alignment.positions_px,
+            first.positions_px,
             reduction=kept.reduction,
-            valid=_small_coverage(kept, stack, alignment, box, options),
+            valid=_small_coverage(first, kept, box, options),
         )
         if moving.any:
             exact = None if depth.exact is None else hold_still(depth.exact, moving)
             depth = DepthMap(hold_still(depth.position, moving), depth.confidence, exact)
             even[moving.labels > 0] = 0  # one frame alone, nothing averaged
-        yield Measured(depth, even, pictures, kept.reduction, moving, near_first, limits)
+        yield SceneEstimate(depth, even, pictures, kept.reduction, moving, near_first, limits)
 
 
 def _small_coverage(
-    kept: KeptFrames, stack: Stack, alignment: Alignment, box: Box, options: MergeOptions
+    first: FirstPassResult, kept: FirstPassCache, box: Box, options: MergeOptions
 ) -> Callable[[int], BoolArray | None] | None:
     """Return what tells which reduced output pixels a frame has; None if all have all."""
     if options.extent == "common":
         return None
-    shape = reduced_shape(stack.sources[0].shape, kept.reduction)
+    shape = reduced_shape(first.registration.shape, kept.reduction)
     area = 0, 0, *reduced_shape(box[2:], kept.reduction)
 
     def valid(slot: int) -> BoolArray | None:
-        frame = alignment.registration.frames[alignment.used[slot]]
+        frame = first.registration.frames[first.aligned[slot]]
         assert frame.transform is not None
         return valid_area(_at_reduced_size(frame.transform, box, kept.reduction), shape, area)
 
@@ -139,17 +139,17 @@ def _small_coverage(
 
 
 def _aligned(
-    kept: KeptFrames, stack: Stack, alignment: Alignment, box: Box, options: MergeOptions
+    first: FirstPassResult, kept: FirstPassCache, box: Box, options: MergeOptions
 ) -> Iterator[tuple[FloatArray, FloatArray]]:
     """Yield measure and small picture of every used frame in the output's geometry."""
-    registration, transfer = alignment.registration, alignment.transfer
+    registration, transfer = first.registration, first.transfer
 
     def align(index: int) -> tuple[FloatArray, FloatArray]:
         frame = registration.frames[index]
         assert frame.transform is not None
-        measure = kept.measures[index].astype(np.float32)
-        picture = kept.pictures[index].astype(np.float32)
-        measure, picture = alignment.repairs.mend_kept(measure, picture, kept.reduction)
+        measure = kept.measure(index)
+        picture = kept.picture(index)
+        measure, picture = first.repairs.mend_kept(measure, picture, kept.reduction)
         if options.equalize_exposure:
             measure = measure * np.float32(_stored_factor(frame.gain, transfer))
             picture = equalize_exposure(picture, frame, transfer)
@@ -164,7 +164,7 @@ def _aligned(
             measure *= valid_area(transform, picture.shape[:2], area)
         return measure, warped
 
-    yield from work_ahead(align, alignment.used, threads=_THREADS)
+    yield from work_ahead(align, first.aligned, threads=_THREADS)
 
 
 def _warp_small(
@@ -198,9 +198,9 @@ def _stored_factor(gain: float, transfer: str) -> float:
     return float(np.ptp(scaled) / np.ptp(ends))
 
 
-def veil_scene(measured: Measured, alignment: Alignment) -> VeilScene | None:
+def veil_scene(measured: SceneEstimate, first: FirstPassResult) -> VeilScene | None:
     """Return the scene that veils are computed from; None without a focus axis."""
-    positions, limits = alignment.positions_px, measured.limits
+    positions, limits = first.positions_px, measured.limits
     if positions is None or limits is None or measured.near_first is None:
         return None
     return _scene(
@@ -208,7 +208,7 @@ def veil_scene(measured: Measured, alignment: Alignment) -> VeilScene | None:
         measured.depth.position,
         positions / measured.reduction,
         limits,
-        alignment.transfer,
+        first.transfer,
         near_first=measured.near_first,
     )
 
@@ -242,17 +242,16 @@ def _near_first(
     depth: DepthMap,
     pictures: ScratchStack,
     limits: Limits,
-    stack: Stack,
-    alignment: Alignment,
+    first: FirstPassResult,
     reduction: int,
 ) -> bool:
     """Return whether the first frame is the near end."""
-    recorded = _near_first_by_distance(stack, alignment)
+    recorded = _near_first_by_distance(first)
     if recorded is not None:
         return recorded
-    assert alignment.positions_px is not None
-    transfer, positions_px = alignment.transfer, alignment.positions_px / reduction
-    ends = [foreground_position(depth.position, near_first=first) for first in (True, False)]
+    assert first.positions_px is not None
+    transfer, positions_px = first.transfer, first.positions_px / reduction
+    ends = [foreground_position(depth.position, near_first=near) for near in (True, False)]
     chosen, *seen = (linearize(c, transfer) for c in _choose(pictures, depth.position, *ends))
     slots = range(0, len(pictures), max(1, len(pictures) // _JUDGED_FRAMES))
     gains = []
@@ -263,18 +262,18 @@ def _near_first(
     return gains[1] <= _REVERSED * gains[0]
 
 
-def _near_first_by_distance(stack: Stack, alignment: Alignment) -> bool | None:
+def _near_first_by_distance(first: FirstPassResult) -> bool | None:
     """Return whether recorded focus distances grow along the axis; None if unknown."""
-    assert alignment.positions_px is not None
+    assert first.positions_px is not None
     known = [
-        (float(p), stack.sources[i].settings.focus_distance_m)
-        for p, i in zip(alignment.positions_px, alignment.used, strict=True)
+        (float(p), first.stack.sources[i].settings.focus_distance_m)
+        for p, i in zip(first.positions_px, first.aligned, strict=True)
     ]
     pairs = [(p, d) for p, d in known if d is not None]
     if len(pairs) < 2:
         return None
-    first, last = min(pairs), max(pairs)
-    return None if first[1] == last[1] else last[1] > first[1]
+    (_, start), (_, end) = min(pairs), max(pairs)
+    return None if start == end else end > start
 
 
 def _choose(pictures: ScratchStack, *positions: FloatArray) -> list[FloatArray]:

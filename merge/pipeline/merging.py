@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -13,22 +14,23 @@ from merge.errors import RegistrationError
 from merge.model import (
     DepthMap,
     Finding,
+    FloatArray,
+    FocusAxis,
     MergeOptions,
-    MergeResult,
+    Progress,
     Registration,
     Stack,
 )
 from merge.moving import moving_findings
-from merge.pipeline.aligning import Alignment, KeptFrames, Progress, align_stack
-from merge.pipeline.blending import Blending, blend_by_depth, blend_detail
-from merge.pipeline.judging import (
-    AuditOptions,
-    judge_stack,
+from merge.pipeline.blending import BlendJob, blend_by_depth, blend_detail
+from merge.pipeline.first_pass import FirstPassResult, first_pass
+from merge.pipeline.inspecting import (
+    Inspection,
+    inspect_bracket,
     known_pitch_um,
     tolerance_in_px,
-    worst_first,
 )
-from merge.pipeline.measuring import Measured, measured_scene
+from merge.pipeline.measuring import SceneEstimate, measured_scene
 from merge.pipeline.memory import plan_memory
 from merge.read import check_stack
 from merge.resizing import enlarge_part, enlarge_position
@@ -40,8 +42,56 @@ Box = tuple[int, int, int, int]
 _MISFIT_PX = 1.0
 
 
+@dataclass(frozen=True, eq=False)
+class MergeResult:
+    """A merged picture and how it came about; frames count in the order of their focus.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (H, W, C), float32
+        In the encoding of the reference frame, [0, 1].
+    origin : tuple of int
+        (row, column) of the result's first pixel in the reference frame.
+    stack : Stack
+    inspection : Inspection
+        Where the frames lie, what they cover and what is wrong with them.
+    depth : DepthMap or None
+        None when the method needed none, unless it was asked for.
+    options : MergeOptions
+    seconds : dict of str to float
+        Wall-clock time of every stage.
+    """
+
+    pixels: FloatArray
+    origin: tuple[int, int]
+    stack: Stack
+    inspection: Inspection
+    depth: DepthMap | None
+    options: MergeOptions
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def registration(self) -> Registration:
+        """Where the frames lie."""
+        return self.inspection.registration
+
+    @property
+    def axis(self) -> FocusAxis | None:
+        """Where they are focused; None where the pictures do not tell."""
+        return self.inspection.axis
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What a photographer should know, worst first."""
+        return self.inspection.findings
+
+
 def merge_stack(
-    stack: Stack, options: MergeOptions | None = None, *, progress: Progress | None = None
+    stack: Stack,
+    options: MergeOptions | None = None,
+    *,
+    keep_depth: bool = False,
+    progress: Progress | None = None,
 ) -> MergeResult:
     """Return one picture that is sharp wherever a frame of the stack is sharp.
 
@@ -50,6 +100,8 @@ def merge_stack(
     stack : Stack
         From `find_frames`.
     options : MergeOptions, optional
+    keep_depth : bool
+        Also with a method that needs none, tell which frame is sharpest where.
     progress : callable, optional
         Called with (stage, frames done, frames in all).
 
@@ -65,56 +117,49 @@ def merge_stack(
         If no frames can be aligned; with ``strict``, if any cannot.
     MemoryLimitError
         If the memory limit is too small for frames of this size.
+    MergeError
+        If the tolerance cannot be understood or needs a pixel pitch that is not known.
     """
     options = options or MergeOptions()
     report = progress or (lambda stage, done, total: None)
     check_stack(stack)
+    source = stack.sources[0]
+    # What can be refused is refused before any work; the output's size shows only after alignment.
+    tolerance_in_px(options.audit, known_pitch_um(stack.sources, options.audit), source.shape)
+    scratch_bytes = plan_memory(source, source.shape[:2], options).scratch_bytes
+    by_depth = options.method != "detail"
     seconds: dict[str, float] = {}
-    depth, source = None, stack.sources[0]
+    depth: DepthMap | None = None
     moved: tuple[Finding, ...] = ()
-    # Whether the limit suffices shows before any work; the output's size only after alignment.
-    memory = plan_memory(source, source.shape[:2], options).scratch_bytes
-    if options.method == "detail":
-        with _timed(seconds, "align"):
-            alignment = align_stack(stack, options, report)
-            job = _job(stack, alignment, options, report)
-        with _timed(seconds, "blend"):
-            pixels = blend_detail(job, plan_memory(source, job.box[2:], options))
-    else:
-        with closing(KeptFrames(stack, memory)) as kept:
-            with _timed(seconds, "align"):
-                alignment = align_stack(stack, options, report, kept)
-                job = _job(stack, alignment, options, report)
-            began = time.perf_counter()
-            with measured_scene(kept, stack, alignment, job.box, options, memory) as measured:
+    began = time.perf_counter()
+    cache_bytes = scratch_bytes if by_depth or keep_depth else None
+    with first_pass(stack, options, report, cache_bytes) as first:
+        _check_alignment(first, options)
+        box = _output_box(first.registration, options)
+        job = BlendJob(first, box, options, report)
+        plan = plan_memory(source, box[2:], options)
+        seconds["align"], began = time.perf_counter() - began, time.perf_counter()
+        if cache_bytes is not None:
+            with measured_scene(first, box, options, scratch_bytes) as measured:
                 seconds["measure"] = time.perf_counter() - began
-                with _timed(seconds, "blend"):
-                    plan = plan_memory(source, job.box[2:], options)
-                    pixels = blend_by_depth(job, measured, plan)
-                depth = _depth_of_stack(measured, alignment, job.box)
-                moved = _moving_findings(measured, stack, alignment, job.box)
-    return MergeResult(
-        pixels,
-        (job.box[0], job.box[1]),
-        stack,
-        alignment.registration,
-        depth,
-        _findings(stack, alignment, moved),
-        options,
-        seconds=seconds,
-        axis=alignment.axis,
-    )
+                if by_depth:
+                    with _timed(seconds, "blend"):
+                        pixels = blend_by_depth(job, measured, plan)
+                    moved = _moving_findings(measured, first, box)
+                depth = _depth_of_stack(measured, first, box)
+        if not by_depth:
+            with _timed(seconds, "blend"):
+                pixels = blend_detail(job, plan)
+        inspection = inspect_bracket(first.bracket, options.audit)
+        inspection = inspection.with_findings(_merge_findings(first, moved))
+        ordered = first.bracket.stack
+    origin = (box[0], box[1])
+    return MergeResult(pixels, origin, ordered, inspection, depth, options, seconds)
 
 
-def _job(stack: Stack, alignment: Alignment, options: MergeOptions, report: Progress) -> Blending:
-    _check_alignment(stack, alignment.registration, options)
-    box = _output_box(alignment.registration, options)
-    return Blending(alignment.repairs.mended_stack(stack), alignment, box, options, report)
-
-
-def _depth_of_stack(measured: Measured, alignment: Alignment, box: Box) -> DepthMap:
+def _depth_of_stack(measured: SceneEstimate, first: FirstPassResult, box: Box) -> DepthMap:
     """Return the depth map at full size, with positions in frames of the whole stack."""
-    used, whole, depth = alignment.used, (0, 0, box[2], box[3]), measured.depth
+    used, whole, depth = first.aligned, (0, 0, box[2], box[3]), measured.depth
     position = depth.position if depth.exact is None else depth.exact
     place = enlarge_position(position, whole, measured.reduction)
     if used != tuple(range(len(used))):
@@ -137,80 +182,54 @@ def _output_box(registration: Registration, options: MergeOptions) -> Box:
     return common_area(transforms, registration.shape)
 
 
-def _check_alignment(stack: Stack, registration: Registration, options: MergeOptions) -> None:
-    left_out = [i for i, f in enumerate(registration.frames) if f.transform is None]
+def _check_alignment(first: FirstPassResult, options: MergeOptions) -> None:
+    left_out = sorted(set(range(len(first.stack))) - set(first.aligned))
     if options.strict and left_out:
-        first = left_out[0]
+        frame = left_out[0]
         raise RegistrationError(
-            f"{stack.sources[first].name} (frame {first + 1}): "
-            f"{registration.frames[first].reason}; leave it out, or run without --strict"
+            f"{first.stack.sources[frame].name} (frame {frame + 1}): "
+            f"{first.registration.frames[frame].reason}; leave it out, or run without --strict"
         )
 
 
 def _moving_findings(
-    measured: Measured, stack: Stack, alignment: Alignment, box: Box
+    measured: SceneEstimate, first: FirstPassResult, box: Box
 ) -> tuple[Finding, ...]:
     return moving_findings(
         measured.moving,
-        frames=alignment.used,
-        names=[source.name for source in stack.sources],
+        frames=first.aligned,
+        names=[source.name for source in first.stack.sources],
         origin=(box[0], box[1]),
         reduction=measured.reduction,
     )
 
 
-def _findings(
-    stack: Stack, alignment: Alignment, moved: tuple[Finding, ...]
-) -> tuple[Finding, ...]:
-    """Return what the merge and the audit of the aligned frames find, worst first."""
-    registration, options = alignment.registration, AuditOptions()
-    pitch_um = known_pitch_um(stack.sources, options)
-    judged = judge_stack(
-        stack.sources,
-        registration,
-        alignment.axis,
-        options,
-        tolerance_px=tolerance_in_px(options, pitch_um, registration.shape),
-    )
-    findings = [*_alignment_findings(stack, registration), *moved]
-    defects = alignment.repairs.finding()
-    if defects is not None:
-        findings.append(defects)
-    # A stranger is a frame that was not aligned.
-    findings += [f for f in judged.findings if f.kind != "stranger"]
-    if alignment.axis is None:
-        why = alignment.axis_problem.removeprefix("focus axis: ")
-        message = f"The focus steps could not be measured, so gaps were not looked for: {why}."
-        findings.append(Finding("focus not measured", "note", message))
-    return worst_first(findings)
+def _merge_findings(first: FirstPassResult, moved: tuple[Finding, ...]) -> list[Finding]:
+    """Return what only a merge can find: bad motion, things that moved, the sensor's defects."""
+    found = [_misfit(first), *moved, first.repairs.finding()]
+    return [finding for finding in found if finding is not None]
 
 
-def _alignment_findings(stack: Stack, registration: Registration) -> Iterator[Finding]:
-    for i, frame in enumerate(registration.frames):
-        if frame.transform is None:
-            yield Finding(
-                "not aligned",
-                "problem",
-                f"{stack.sources[i].name} (frame {i + 1}) was left out: {frame.reason}.",
-                "Look at it; if it belongs to the stack, try --align perspective.",
-                frames=(i,),
-            )
+def _misfit(first: FirstPassResult) -> Finding | None:
+    """Return a finding if the motion model does not follow the frames."""
+    registration = first.registration
     off = [
         (frame.residual_px, i)
         for i, frame in enumerate(registration.frames)
         if frame.residual_px > _MISFIT_PX
     ]
-    if off:
-        worst, index = max(off)
-        yield Finding(
-            "motion not followed",
-            "warning",
-            f"{stack.sources[index].name} (frame {index + 1}) and its neighbours disagree by "
-            f"{worst:.1f} px after alignment: {registration.model} motion does not fit"
-            + (f", as in {len(off) - 1} more frames." if len(off) > 1 else "."),
-            "For hand-held frames try --align perspective.",
-            value=worst,
-            threshold=_MISFIT_PX,
-            unit="px",
-            frames=tuple(i for _, i in off),
-        )
+    if not off:
+        return None
+    worst, index = max(off)
+    return Finding(
+        "motion not followed",
+        "warning",
+        f"{first.stack.sources[index].name} (frame {index + 1}) and its neighbours disagree by "
+        f"{worst:.1f} px after alignment: {registration.model} motion does not fit"
+        + (f", as in {len(off) - 1} more frames." if len(off) > 1 else "."),
+        "For hand-held frames try --align perspective.",
+        value=worst,
+        threshold=_MISFIT_PX,
+        unit="px",
+        frames=tuple(i for _, i in off),
+    )

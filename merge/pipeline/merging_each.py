@@ -9,7 +9,7 @@ from typing import Any, Literal
 from merge.errors import ReadError, WriteError
 from merge.model import MergeOptions, Stack
 from merge.pipeline.each import EachSummary, chosen_groups, run_each
-from merge.pipeline.record import program_version, settings_record
+from merge.pipeline.record import options_record, program_version
 from merge.pipeline.saving import OutputFiles, merge_to_files
 from merge.pipeline.sorting import load_groups
 from merge.read import find_frames
@@ -81,7 +81,7 @@ def merge_each(
         )
         return saved.record
 
-    settings = settings_record(options) | {"prefer": prefer, "version": program_version()}
+    settings = options_record(options) | {"prefer": prefer, "version": program_version()}
     place = folder if folder is not None else path if path.is_dir() else path.parent
     return run_each(
         groups, work, record=place / RECORD_NAME, settings=settings, output_for=output_for

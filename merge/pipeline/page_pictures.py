@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
@@ -22,10 +22,10 @@ from merge.model import (
     FloatArray,
     FrameSource,
     FrameTransform,
+    Progress,
     Registration,
     Stack,
 )
-from merge.pipeline.judging import aligned_frames
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_frame, read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
@@ -33,7 +33,6 @@ from merge.scratch import ScratchStack
 
 Box = tuple[int, int, int, int]
 Bytes = NDArray[np.uint8]
-Progress = Callable[[str, int, int], None]
 
 # Beyond this, what is kept of every frame goes to disk.
 _SCRATCH_BYTES = 256 << 20
@@ -88,7 +87,7 @@ def shown_frames(
     ReadError
         If a frame cannot be read.
     """
-    used = aligned_frames(registration)
+    used = registration.aligned
     for done, index in enumerate(used, 1):
         yield _shown(stack, registration, index, box, equalize=equalize)
         if progress is not None:
@@ -184,7 +183,7 @@ def locate_sharpest(
         At a reduced size (see `merge.depth.measure_reduction`); positions count all frames of
         the stack.
     """
-    used = aligned_frames(registration)
+    used = registration.aligned
     reduction = measure_reduction(registration.shape)
     small = reduced_shape(registration.shape, reduction)
     guide = SharpestPicture((*small, 1))

@@ -13,7 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from merge.model import FrameRegistration, FrameSource, MergeOptions, MergeResult
+from merge.model import FrameRegistration, FrameSource, MergeOptions, Stack
+from merge.pipeline.inspecting import Inspection
+from merge.pipeline.merging import MergeResult
+from merge.records import plain_values
 from merge.write import hash_file, written_path
 
 FORMAT = "depthweld merge record"
@@ -25,7 +28,7 @@ _LIBRARIES = (
 
 
 @dataclass(frozen=True)
-class Measured:
+class AlignmentSummary:
     """The extremes of what a merge measured of its frames.
 
     Attributes
@@ -51,14 +54,14 @@ class Measured:
         return math.log2(self.gain_range)
 
 
-def measured_extremes(result: MergeResult) -> Measured:
+def measured_extremes(result: MergeResult) -> AlignmentSummary:
     """Return the largest shift and rotation, and the ranges of magnification and exposure."""
     registration = result.registration
     frames = [f for f in registration.frames if f.transform is not None]
     transforms = [f.transform for f in frames if f.transform is not None]
     sizes = [t.magnification for t in transforms]
     gains = [f.gain for f in frames]
-    return Measured(
+    return AlignmentSummary(
         shift_px=max(math.hypot(*t.shift_px(registration.shape)) for t in transforms),
         rotation_deg=max(abs(t.rotation_deg) for t in transforms),
         magnification_range=max(sizes) / min(sizes),
@@ -81,8 +84,8 @@ def program_record() -> dict[str, Any]:
     }
 
 
-def settings_record(options: MergeOptions) -> dict[str, Any]:
-    """Return the settings as JSON values."""
+def options_record(options: MergeOptions) -> dict[str, Any]:
+    """Return the options as JSON values."""
     return dataclasses.asdict(options)
 
 
@@ -96,7 +99,7 @@ def describe_provenance(result: MergeResult) -> dict[str, Any]:
     return {
         "version": program_version(),
         "frames": [s.name for s, f in pairs if f.transform is not None],
-        "settings": settings_record(result.options),
+        "options": options_record(result.options),
         "reference": sources[result.registration.reference].name,
         "left_out": {s.name: f.reason for s, f in pairs if f.transform is None},
     }
@@ -114,37 +117,91 @@ def build_record(result: MergeResult, outputs: Mapping[str, Path]) -> dict[str, 
     Returns
     -------
     dict
-        Frames with SHA-256 of their files, transforms (reference to frame) and gains; settings;
-        findings (frame indices from 0); versions; times in seconds; memory; what was written.
+        What `inspection_record` gives, and further: of the frames SHA-256 of their files,
+        transforms (reference to frame) and gains; options; versions; times in seconds; memory;
+        what was written.
 
     Raises
     ------
     OSError
         If a file cannot be read for its hash.
     """
-    measured = measured_extremes(result)
+    extremes = measured_extremes(result)
     box = (*result.origin, *result.pixels.shape[:2])
-    frames = zip(result.stack.sources, result.registration.frames, strict=True)
-    record = {
+    record = inspection_record(result.stack, result.inspection)
+    own = zip(result.stack.sources, result.registration.frames, strict=True)
+    frames = [
+        _file_record(source.path) | known | _geometry_record(frame, result.registration.shape)
+        for known, (source, frame) in zip(record["frames"], own, strict=True)
+    ]
+    record |= {
         "format": FORMAT,
         "version": VERSION,
         "finished_at": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
         "program": program_record(),
-        "settings": settings_record(result.options),
-        "ordered_by": result.stack.ordered_by,
+        "options": options_record(result.options),
         "reference": result.registration.reference,
-        "frames": [_frame_record(s, f, result.registration.shape) for s, f in frames],
+        "frames": frames,
         "passed_over": list(result.stack.skipped),
         "white_balance": result.stack.white_balance,
-        "measured": dataclasses.asdict(measured)
-        | {"exposure_range_ev": measured.exposure_range_ev},
+        "measured": dataclasses.asdict(extremes)
+        | {"exposure_range_ev": extremes.exposure_range_ev},
         "box_in_reference": dict(zip(("row", "column", "height", "width"), box, strict=True)),
-        "findings": [dataclasses.asdict(finding) for finding in result.findings],
         "seconds": result.seconds,
         "peak_memory_bytes": peak_memory_bytes(),
         "written": {what: _file_record(path) for what, path in outputs.items()},
     }
-    return dict(_as_json(record))
+    return dict(plain_values(record))
+
+
+def inspection_record(stack: Stack, inspection: Inspection) -> dict[str, Any]:
+    """Return what is known of a bracket as JSON values, alike for an audit and a merge.
+
+    Parameters
+    ----------
+    stack : Stack
+    inspection : Inspection
+        Of its frames.
+
+    Returns
+    -------
+    dict
+        Frames count from 0, in the order of their focus; what is not known is None.
+    """
+    axis, coverage = inspection.axis, inspection.coverage
+    axis_record = None if axis is None else {
+        "unit": "px of blur-circle diameter",
+        "frames": inspection.aligned,
+        "positions_px": axis.positions_px,
+        "step_low_px": axis.step_low_px,
+        "step_high_px": axis.step_high_px,
+        "confidence": 0.9,
+        "all_frames": len(inspection.aligned) == len(stack),
+        "diffraction_scale_px": inspection.diffraction_scale_px,
+        "places": inspection.places,
+    }  # fmt: skip
+    coverage_record = None if coverage is None else {
+        "worst_blur_px": coverage.worst_blur_px,
+        "outside_share": coverage.outside_share,
+    }  # fmt: skip
+    record = {
+        "tolerance_px": inspection.tolerance_px,
+        "pixel_pitch_um": inspection.pixel_pitch_um,
+        "magnification": inspection.magnification,
+        "settings": _common_settings(stack, inspection),
+        "ordered_by": stack.ordered_by,
+        "shot_order": stack.shot_order or tuple(range(len(stack))),
+        "frames": [
+            _frame_record(source, frame)
+            for source, frame in zip(stack.sources, inspection.registration.frames, strict=True)
+        ],
+        "focus_axis": axis_record,
+        "axis_problem": inspection.axis_problem or None,
+        "coverage": coverage_record,
+        "slices": inspection.slices,
+        "findings": inspection.findings,
+    }
+    return dict(plain_values(record))
 
 
 def peak_memory_bytes() -> int | None:
@@ -157,12 +214,24 @@ def peak_memory_bytes() -> int | None:
     return int(peak if sys.platform == "darwin" else peak * 1024)
 
 
-def _frame_record(
-    source: FrameSource, frame: FrameRegistration, shape: tuple[int, int]
-) -> dict[str, Any]:
+def _common_settings(stack: Stack, inspection: Inspection) -> dict[str, float | None]:
+    """Return what all frames have alike; None where they differ or do not tell."""
+    settings = [s.settings for s in stack.sources]
+    values = {}
+    for name in ("f_number", "focal_length_mm", "iso", "exposure_time_s"):
+        known = {getattr(s, name) for s in settings}
+        values[name] = known.pop() if len(known) == 1 else None
+    numbers = {s.effective_f_number for s in inspection.slices}
+    values["effective_f_number"] = numbers.pop() if len(numbers) == 1 else None
+    return values
+
+
+def _frame_record(source: FrameSource, frame: FrameRegistration) -> dict[str, Any]:
     settings = source.settings
-    record: dict[str, Any] = _file_record(source.path) | {
-        "used": frame.transform is not None,
+    return {
+        "name": source.name,
+        "aligned": frame.transform is not None,
+        "reason": frame.reason or None,
         "camera": settings.camera,
         "lens": settings.lens,
         "captured_at": settings.captured_at and settings.captured_at.isoformat(),
@@ -171,18 +240,21 @@ def _frame_record(
         "iso": settings.iso,
         "focal_length_mm": settings.focal_length_mm,
         "focus_distance_m": settings.focus_distance_m,
+        "gain": frame.gain,
+        "jump_px": frame.jump_px,
     }
+
+
+def _geometry_record(frame: FrameRegistration, shape: tuple[int, int]) -> dict[str, Any]:
     if frame.transform is None:
-        return record | {"reason": frame.reason}
-    return record | {
-        "matrix": frame.transform.matrix.tolist(),
+        return {}
+    return {
+        "matrix": frame.transform.matrix,
         "shift_px": frame.transform.shift_px(shape),
         "magnification": frame.transform.magnification,
         "rotation_deg": frame.transform.rotation_deg,
-        "gain": frame.gain,
         "falloff": frame.falloff,
         "residual_px": frame.residual_px,
-        "jump_px": frame.jump_px,
     }
 
 
@@ -200,16 +272,3 @@ def _version_of(distribution: str) -> str:
         return importlib.metadata.version(distribution)
     except importlib.metadata.PackageNotFoundError:
         return "unknown"
-
-
-def _as_json(value: Any) -> Any:
-    """Return plain values; a number that is not known becomes null."""
-    if isinstance(value, Mapping):
-        return {str(key): _as_json(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_as_json(item) for item in value]
-    if hasattr(value, "item"):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

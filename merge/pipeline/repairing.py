@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,15 @@ from merge.defects import (
     repair_frame,
     repair_measure,
 )
-from merge.model import Finding, FloatArray, FocusAxis, Registration, SensorDefects, Stack
+from merge.model import (
+    Finding,
+    FloatArray,
+    FrameSource,
+    FrameTransform,
+    SensorDefects,
+    Stack,
+)
+from merge.pipeline.ordering import OrderedBracket
 from merge.read import read_mosaic
 
 
@@ -90,7 +98,6 @@ class DefectFinder:
     """Looks at a few of a stack's frames as they are read."""
 
     def __init__(self, stack: Stack) -> None:
-        self._stack = stack
         self.sample = choose_sample(range(len(stack)))
         self._transfer = stack.sources[0].transfer
         self._search = DefectSearch(len(self.sample), self._transfer)
@@ -99,44 +106,46 @@ class DefectFinder:
         """Take one more frame of the sample, in its order."""
         self._search.add(samples, white)
 
-    def finish(self, registration: Registration, axis: FocusAxis | None) -> Repairs:
+    def finish(self, bracket: OrderedBracket) -> Repairs:
         """Return what was found, now that it is known where the frames lie."""
-        transforms = [registration.frames[k].transform for k in self.sample]
-        used = [k for k, frame in enumerate(registration.frames) if frame.transform is not None]
-        place = {} if axis is None else dict(zip(used, axis.positions_px.tolist(), strict=True))
-        positions = [place.get(k, math.nan) for k in self.sample] if place else None
+        sample = tuple(bracket.order.index(frame) for frame in self.sample)
+        transforms = [bracket.registration.frames[frame].transform for frame in sample]
+        positions: list[float] | None = None
+        if bracket.axis is not None:
+            on_axis = bracket.axis.positions_px.tolist()
+            place = dict(zip(bracket.registration.aligned, on_axis, strict=True))
+            positions = [place.get(frame, math.nan) for frame in sample]
         defects = self._search.finish(transforms, positions)
         photosites: tuple[tuple[int, int], ...] = ()
-        if self._stack.sources[0].kind == "raw":
-            photosites = self._photosites(registration, positions)
-        return Repairs(defects, photosites, self._transfer, self.sample)
+        if bracket.stack.sources[0].kind == "raw":
+            sources = [bracket.stack.sources[frame] for frame in sample]
+            photosites = _photosites(sources, transforms, positions)
+        return Repairs(defects, photosites, self._transfer, tuple(sorted(sample)))
 
-    def _photosites(
-        self, registration: Registration, positions: list[float] | None
-    ) -> tuple[tuple[int, int], ...]:
-        """Return hot and dead photosites of raw files, from a second look at the sample."""
-        known = [
-            (index, transform, None if positions is None else positions[k])
-            for k, index in enumerate(self.sample)
-            if (transform := registration.frames[index].transform) is not None
-        ]
-        sources = [self._stack.sources[index] for index, _, _ in known]
-        first = read_mosaic(sources[0]) if sources else None
-        if first is None:
-            return ()
-        _, period, full_scale = first
 
-        def mosaics() -> Iterator[NDArray[Any]]:
-            for source in sources:
-                mosaic = read_mosaic(source)
-                if mosaic is not None:
-                    yield mosaic[0]
+def _photosites(
+    sources: Sequence[FrameSource],
+    transforms: Sequence[FrameTransform | None],
+    positions: Sequence[float] | None,
+) -> tuple[tuple[int, int], ...]:
+    """Return hot and dead photosites of raw files, from a second look at the sample."""
+    known = [k for k, transform in enumerate(transforms) if transform is not None]
+    first = read_mosaic(sources[known[0]]) if known else None
+    if first is None:
+        return ()
+    _, period, full_scale = first
 
-        return find_hot_photosites(
-            mosaics(),
-            [transform for _, transform, _ in known],
-            period=period,
-            full_scale=full_scale,
-            orientation=sources[0].orientation,
-            positions_px=None if positions is None else [p for _, _, p in known if p is not None],
-        )
+    def mosaics() -> Iterator[NDArray[Any]]:
+        for k in known:
+            mosaic = read_mosaic(sources[k])
+            if mosaic is not None:
+                yield mosaic[0]
+
+    return find_hot_photosites(
+        mosaics(),
+        [t for t in transforms if t is not None],
+        period=period,
+        full_scale=full_scale,
+        orientation=sources[0].orientation,
+        positions_px=None if positions is None else [positions[k] for k in known],
+    )

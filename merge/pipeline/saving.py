@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from merge.atomic import check_target
 from merge.errors import MergeError, WriteError
-from merge.model import MergeOptions, MergeResult, Stack
-from merge.pipeline.merging import merge_stack
+from merge.model import MergeOptions, Progress, Stack
+from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.record import build_record, describe_provenance
 from merge.write import (
     check_output,
@@ -22,8 +21,6 @@ from merge.write import (
     write_picture,
     written_together,
 )
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)
@@ -76,6 +73,7 @@ def merge_to_files(
     options: MergeOptions | None = None,
     *,
     keep_record: bool = False,
+    keep_depth: bool = False,
     progress: Progress | None = None,
 ) -> SavedMerge:
     """Merge a stack and write picture, depth map and record, each whole or not at all.
@@ -86,7 +84,9 @@ def merge_to_files(
     files : OutputFiles
     options : MergeOptions, optional
     keep_record : bool
-        Return the record also when it is not written; it costs reading all frames once more.
+        Return the record also when it is not written; it costs reading all files once more.
+    keep_depth : bool
+        As in `merge_stack`.
     progress : callable, optional
         Called with (stage, frames done, frames in all).
 
@@ -99,7 +99,7 @@ def merge_to_files(
     """
     options = options or MergeOptions()
     _check_files(stack, files, options)
-    result = merge_stack(stack, options, progress=progress)
+    result = merge_stack(stack, options, keep_depth=keep_depth, progress=progress)
     with written_together():
         return _write_files(result, files, keep_record=keep_record)
 

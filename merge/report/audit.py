@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -13,55 +12,25 @@ import numpy as np
 
 from merge.atomic import replace_atomically
 from merge.errors import WriteError
-from merge.model import Finding
 from merge.optics import focus_shift_at_sensor_um
 from merge.pipeline.auditing import AuditResult
+from merge.pipeline.inspecting import Inspection
+from merge.pipeline.record import inspection_record
+from merge.read import read_preview
 from merge.report.findings import sum_up_findings
 
 AUDIT_SCHEMA = "depthweld audit 1"
 # Findings that are framed in the picture; more would cover it.
 _FRAMED = 4
+# Long side of that picture, at least.
+_PICTURE_SIDE = 600
 _LINES = 24
 
 
 def audit_record(result: AuditResult) -> dict[str, Any]:
     """Return an audit as JSON-ready values; frames are counted from 0, unknown is null."""
-    axis = result.axis
-    complete = axis is not None and len(result.aligned) == len(result.stack)
-    return _plain(
-        {
-            "schema": AUDIT_SCHEMA,
-            "interrupted": result.interrupted,
-            "tolerance_px": result.tolerance_px,
-            "pixel_pitch_um": result.pixel_pitch_um,
-            "magnification": result.magnification,
-            "settings": _common_settings(result),
-            "frames": [_frame_record(result, i) for i in range(len(result.stack))],
-            "focus_axis": None
-            if axis is None
-            else {
-                "unit": "px of blur-circle diameter",
-                "frames": list(result.aligned),
-                "positions_px": axis.positions_px.tolist(),
-                "step_low_px": axis.step_low_px.tolist(),
-                "step_high_px": axis.step_high_px.tolist(),
-                "confidence": 0.9,
-                "all_frames": complete,
-                "diffraction_spread_px": result.diffraction_spread_px,
-                "places": [asdict(place) for place in result.places],
-            },
-            "axis_problem": result.axis_problem or None,
-            "coverage": None
-            if result.coverage is None
-            else {
-                "worst_blur_px": result.coverage.worst_blur_px,
-                "outside_share": result.coverage.outside_share,
-            },
-            "slices": [asdict(s) for s in result.slices],
-            "findings": [asdict(f) for f in result.findings],
-            "seconds": result.seconds,
-        }
-    )
+    record = {"schema": AUDIT_SCHEMA, "interrupted": result.interrupted, "seconds": result.seconds}
+    return record | inspection_record(result.stack, result.inspection)
 
 
 def audit_text(result: AuditResult) -> str:
@@ -80,14 +49,6 @@ def audit_text(result: AuditResult) -> str:
     return "\n".join(lines)
 
 
-def worst_severity(findings: Sequence[Finding]) -> str | None:
-    """Return the highest severity among findings; None if there are none."""
-    for severity in ("problem", "warning", "note"):
-        if any(f.severity == severity for f in findings):
-            return severity
-    return None
-
-
 def write_weak_parts(result: AuditResult, path: Path, *, overwrite: bool = False) -> None:
     """Write a PNG of the reference frame with the parts marked that no frame shows sharply.
 
@@ -98,6 +59,8 @@ def write_weak_parts(result: AuditResult, path: Path, *, overwrite: bool = False
     ------
     WriteError
         If the file exists (and ``overwrite`` is False), is a frame, or cannot be written.
+    ReadError
+        If the reference frame cannot be read any more.
     """
     with replace_atomically(path, overwrite=overwrite, inputs=result.stack.inputs) as file:
         ok, data = cv2.imencode(".png", draw_weak_parts(result))
@@ -108,16 +71,18 @@ def write_weak_parts(result: AuditResult, path: Path, *, overwrite: bool = False
 
 def draw_weak_parts(result: AuditResult) -> np.ndarray:
     """Return the marked picture, (h, w, 3) uint8 in OpenCV's channel order."""
-    grey = np.clip(result.picture * 255, 0, 255).astype(np.uint8)
+    reference = result.stack.sources[result.registration.reference]
+    luminance, _ = read_preview(reference, min_long_side_px=_PICTURE_SIDE)
+    grey = np.clip(luminance * 255, 0, 255).astype(np.uint8)
     picture = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
-    if result.axis is None or result.coverage is None:
+    if result.axis is None or result.inspection.coverage is None:
         return picture
     scale = picture.shape[1] / result.registration.shape[1]
     side = result.axis.tile_size_px * scale
-    rows, columns = result.coverage.outside.shape
+    rows, columns = result.inspection.coverage.outside.shape
     size = (min(round(columns * side), picture.shape[1]), min(round(rows * side), picture.shape[0]))
     mask = cv2.resize(
-        result.coverage.outside.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST
+        result.inspection.coverage.outside.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST
     )
     mask = cv2.medianBlur(mask, 2 * round(side / 2) + 3).astype(bool)  # single tiles are unsure
     area = picture[: size[1], : size[0]]
@@ -145,12 +110,14 @@ def _headline(result: AuditResult) -> str:
 
 def _verdict(result: AuditResult) -> list[str]:
     """Say plainly whether something was missed, with the margin."""
-    axis, coverage = result.axis, result.coverage
+    axis, coverage = result.axis, result.inspection.coverage
     if axis is None or coverage is None:
-        return [f"Focus steps: not measured. {result.axis_problem}"]
-    steps = np.diff(np.sort(axis.positions_px))
+        return ["Focus steps: not measured."]
+    steps = np.diff(axis.positions_px)
     spread = "" if len(steps) < 2 else f" (from {steps.min():.1f} to {steps.max():.1f})"
-    lines = [f"Focus steps: {np.median(steps):.1f} px of blur{spread}{_sensor_step(result)}"]
+    lines = [
+        f"Focus steps: {np.median(steps):.1f} px of blur{spread}{_sensor_step(result.inspection)}"
+    ]
     lines += _distance_lines(result)
     missed = [f for f in result.findings if f.kind in {"gap", "end not covered", "dropped slice"}]
     if not missed:
@@ -167,22 +134,22 @@ def _verdict(result: AuditResult) -> list[str]:
     return lines
 
 
-def _sensor_step(result: AuditResult) -> str:
-    number = next((s.effective_f_number for s in result.slices if s.effective_f_number), None)
-    if number is None or result.pixel_pitch_um is None or result.axis is None:
+def _sensor_step(inspection: Inspection) -> str:
+    number = next((s.effective_f_number for s in inspection.slices if s.effective_f_number), None)
+    if number is None or inspection.pixel_pitch_um is None or inspection.axis is None:
         return ""
-    step = float(np.median(np.diff(np.sort(result.axis.positions_px))))
-    shift = float(focus_shift_at_sensor_um(step * result.pixel_pitch_um, number))
+    step = float(np.median(np.diff(inspection.axis.positions_px)))
+    shift = float(focus_shift_at_sensor_um(step * inspection.pixel_pitch_um, number))
     text = f", {shift:.0f} µm at the sensor"
-    if result.magnification:
-        text += f", {shift / 1000 / result.magnification**2:.2g} mm at the subject"
+    if inspection.magnification:
+        text += f", {shift / 1000 / inspection.magnification**2:.2g} mm at the subject"
     return text
 
 
 def _distance_lines(result: AuditResult) -> list[str]:
     """Tell in metres from where to where the bracket is focused, if that is known."""
-    measured = [p.measured_m for p in result.places if p.measured_m is not None]
-    recorded = [p.recorded_m for p in result.places if p.recorded_m is not None]
+    measured = [p.measured_m for p in result.inspection.places if p.measured_m is not None]
+    recorded = [p.recorded_m for p in result.inspection.places if p.recorded_m is not None]
     if not measured:
         return []
     text = f"Focused from {_metres(min(measured))} to {_metres(max(measured))} by these steps"
@@ -198,13 +165,13 @@ def _metres(distance_m: float) -> str:
 def _slice_lines(result: AuditResult) -> list[str]:
     """Tell what limits the slices, one line where they are alike."""
     groups: dict[str, list[int]] = {}
-    for s in result.slices:
+    for s in result.inspection.slices:
         groups.setdefault(s.limit, []).append(s.frame + 1)
-    known = [s for s in result.slices if s.diffraction_contrast is not None]
+    known = [s for s in result.inspection.slices if s.diffraction_contrast is not None]
     if not known:
         return [
-            f"Diffraction: not known; {result.slices[0].known_by}. Where it dominates, the steps "
-            "above read up to 18 % too small."
+            f"Diffraction: not known; {result.inspection.slices[0].known_by}. Where it dominates, "
+            "the steps above read up to 18 % too small."
         ]
     limits = "; ".join(f"{name}: {_ranges(frames)}" for name, frames in groups.items())
     s = known[0]
@@ -227,42 +194,3 @@ def _ranges(numbers: Sequence[int]) -> str:
 
 def _percent(share: float) -> str:
     return "less than 0.1 %" if share < 0.001 else f"{100 * share:.2g} %"
-
-
-def _common_settings(result: AuditResult) -> dict[str, float | None]:
-    """Return what all frames have alike; null where they differ or do not tell."""
-    settings = [s.settings for s in result.stack.sources]
-    values = {}
-    for name in ("f_number", "focal_length_mm", "iso", "exposure_time_s"):
-        known = {getattr(s, name) for s in settings}
-        values[name] = known.pop() if len(known) == 1 else None
-    numbers = {s.effective_f_number for s in result.slices}
-    values["effective_f_number"] = numbers.pop() if len(numbers) == 1 else None
-    return values
-
-
-def _frame_record(result: AuditResult, index: int) -> dict[str, Any]:
-    source, frame = result.stack.sources[index], result.registration.frames[index]
-    settings = source.settings
-    return {
-        "name": source.name,
-        "focus_distance_m": settings.focus_distance_m,
-        "f_number": settings.f_number,
-        "exposure_time_s": settings.exposure_time_s,
-        "iso": settings.iso,
-        "aligned": frame.transform is not None,
-        "reason": frame.reason or None,
-        "gain": frame.gain,
-        "jump_px": frame.jump_px,
-    }
-
-
-def _plain(value: Any) -> Any:
-    """Return nested values fit for JSON: no NaN, no infinity, no tuples."""
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value

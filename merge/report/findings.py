@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from merge.model import Finding
+from merge.model import Finding, worst_first
 
 # Findings of one kind beyond this many are summed up in one line.
 _LISTED = 4
 # Where one finding stands for many gaps, those this much worse than usual are listed, too.
 _STANDS_OUT = 1.4
-_RANK = {"problem": 0, "warning": 1, "note": 2}
 
 
 def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
@@ -19,7 +18,7 @@ def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
     Gaps that one finding about wide steps stands for are left out unless they stand out.
     """
     told, _ = split_usual_gaps(findings)
-    ranked = sorted(told, key=lambda f: _RANK[f.severity])
+    ranked = worst_first(told)
     shown: list[Finding] = []
     for kind in dict.fromkeys(f.kind for f in ranked):
         same = [f for f in ranked if f.kind == kind]
@@ -30,7 +29,7 @@ def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
             numbers = ", ".join(str(i + 1) for i in frames[:12]) + (", …" if frames[12:] else "")
             message = f"{len(rest)} more of the kind “{kind}” (frames {numbers})."
             shown.append(Finding(kind=kind, severity=rest[0].severity, message=message))
-    return sorted(shown, key=lambda f: _RANK[f.severity])
+    return list(worst_first(shown))
 
 
 def split_usual_gaps(findings: Sequence[Finding]) -> tuple[list[Finding], list[Finding]]:

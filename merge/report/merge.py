@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from merge.model import Finding, MergeResult
-from merge.pipeline.judging import AuditOptions
+from merge.model import Finding
+from merge.pipeline.merging import MergeResult
 from merge.pipeline.record import measured_extremes
 from merge.pipeline.saving import SavedMerge
 from merge.report.findings import split_usual_gaps, sum_up_findings
@@ -37,7 +37,7 @@ def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
         *_measured_lines(result),
         *(_frame_table(result) if verbose else ()),
         _method_line(result),
-        *_finding_lines(result.findings, verbose=verbose),
+        *_finding_lines(result, verbose=verbose),
         _time_line(result),
         *_written_lines(saved),
     ]
@@ -50,7 +50,8 @@ def _frames_line(result: MergeResult) -> str:
     span = f"{sources[0].name} to {sources[-1].name}"
     out = sum(frame.transform is None for frame in result.registration.frames)
     left_out = f", {out} of them left out" if out else ""
-    return f"Frames     {len(sources)}, {span}, in order of {result.stack.ordered_by}{left_out}"
+    order = result.stack.ordered_by if result.stack.shot_order is None else "focus"
+    return f"Frames     {len(sources)}, {span}, in order of {order}{left_out}"
 
 
 def _skipped_lines(skipped: Sequence[str], *, verbose: bool) -> list[str]:
@@ -110,12 +111,11 @@ def _method_line(result: MergeResult) -> str:
     return f"Merged     by {result.options.method} to {width} x {height} px{grey}, {area}"
 
 
-def _finding_lines(findings: Sequence[Finding], *, verbose: bool) -> list[str]:
+def _finding_lines(result: MergeResult, *, verbose: bool) -> list[str]:
+    findings: Sequence[Finding] = result.findings
     if not findings:
-        tolerance = AuditOptions().tolerance
-        return [
-            f"Findings   none: all frames aligned, nothing missed at {tolerance} of blur allowed"
-        ]
+        allowed = f"{result.inspection.tolerance_px:.3g} px"
+        return [f"Findings   none: all frames aligned, nothing missed at {allowed} of blur allowed"]
     shown = findings if verbose else sum_up_findings(findings)
     lines = [f"  {f.severity}: {' '.join(filter(None, (f.message, f.advice)))}" for f in shown]
     told, summed = split_usual_gaps(findings)

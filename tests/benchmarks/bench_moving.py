@@ -27,10 +27,11 @@ from bench_helpers import kept_results
 from io_samples import write_png
 from scenes import MovingScene, moving_photograph_stack, sway
 
-from merge.model import DepthMap, MergeOptions, MergeResult, Stack
+from merge.model import DepthMap, MergeOptions, Stack
 from merge.moving import MovingParts, find_moving_parts
 from merge.moving.parts import nothing_moved
 from merge.pipeline import measuring, merging
+from merge.pipeline.merging import MergeResult
 from merge.read import find_frames
 
 BLOCK_PX = 16

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from merge.model import Progress
 from merge.pipeline.auditing import AuditResult
-from merge.pipeline.page_pictures import Progress, locate_sharpest
+from merge.pipeline.page_pictures import locate_sharpest
 from merge.pipeline.record import program_record
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
 from merge.report.page.viewer import Words
@@ -33,15 +34,10 @@ def audit_page(
     height, width = result.registration.shape
     view = BracketView(
         stack=result.stack,
-        registration=result.registration,
+        inspection=result.inspection,
         box=(0, 0, height, width),
         main=None,
         depth=locate_sharpest(result.stack, result.registration, progress=progress),
-        axis=result.axis,
-        axis_problem=result.axis_problem,
-        tolerance_px=result.tolerance_px,
-        findings=result.findings,
-        slices=result.slices,
         equalize=True,
         words=Words(
             main="Sharpest parts",

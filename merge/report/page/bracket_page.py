@@ -13,10 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.diagnose import SliceLimits, measure_coverage
-from merge.model import DepthMap, Finding, FocusAxis, Registration, Stack
-from merge.pipeline.judging import aligned_frames
-from merge.pipeline.page_pictures import Progress, ShownFrame, shown_frames, small_frame
+from merge.model import DepthMap, Finding, Progress, Stack
+from merge.pipeline.inspecting import Inspection
+from merge.pipeline.page_pictures import ShownFrame, shown_frames, small_frame
 from merge.report.findings import split_usual_gaps
 from merge.report.page.charts import coverage_chart, frame_trends_chart, limits_chart
 from merge.report.page.pictures import (
@@ -57,43 +56,25 @@ class BracketView:
     Attributes
     ----------
     stack : Stack
-    registration : Registration
+    inspection : Inspection
     box : (row, column, height, width)
         The page's picture in the reference frame.
     main : ndarray, shape (height, width, 3), uint8, or None
         sRGB; None = put together from the sharpest parts of the frames.
     depth : DepthMap
         Over ``box``, at any size; positions count all frames of the stack.
-    axis : FocusAxis or None
-        Of the aligned frames.
-    axis_problem : str
-        Why there is none; empty where the findings say so.
-    tolerance_px : float
-    findings : tuple of Finding
-        Worst first.
-    slices : sequence of SliceLimits
     equalize : bool
         Frames are shown with their light evened out.
     words : Words
     """
 
     stack: Stack
-    registration: Registration
+    inspection: Inspection
     box: Box
     main: Bytes | None
     depth: DepthMap
-    axis: FocusAxis | None
-    axis_problem: str
-    tolerance_px: float
-    findings: tuple[Finding, ...]
-    slices: Sequence[SliceLimits]
     equalize: bool
     words: Words
-
-    @property
-    def aligned(self) -> tuple[int, ...]:
-        """Indices of the frames that could be aligned."""
-        return aligned_frames(self.registration)
 
 
 @dataclass(frozen=True)
@@ -148,15 +129,16 @@ def bracket_page(
     """
     places = Places(
         view.box,
-        view.axis,
-        view.aligned,
-        view.tolerance_px,
-        nearest_frame(view.depth.position, view.aligned),
+        view.inspection.axis,
+        view.inspection.aligned,
+        view.inspection.tolerance_px,
+        nearest_frame(view.depth.position, view.inspection.aligned),
         view.depth.confidence,
     )
-    told, summed = split_usual_gaps(view.findings)
+    told, summed = split_usual_gaps(view.inspection.findings)
     ordered = *sorted(told, key=_badness), *sorted(summed, key=_badness)
-    view = dataclasses.replace(view, findings=ordered)
+    inspection = dataclasses.replace(view.inspection, findings=ordered)
+    view = dataclasses.replace(view, inspection=inspection)
     pictured = [f for f in ordered[: len(told)] if f.severity != "note"][:_PICTURED]
     crops = {id(f): places.crops_of(f) for f in pictured}
     viewed, cut_out = _gather(
@@ -173,7 +155,9 @@ def bracket_page(
         Section("next", "What next?", _next_html(view, run.again)),
         Section("run", "How it was made", template("run.html.j2").render(rows=run.rows)),
     ]
-    page_data = dict(data) | {"page": {"sharp_share": sharp, "tolerance_px": view.tolerance_px}}
+    page_data = dict(data) | {
+        "page": {"sharp_share": sharp, "tolerance_px": view.inspection.tolerance_px}
+    }
     return render_page(
         title=title,
         summary=verdict(view, sharp),
@@ -188,7 +172,7 @@ def _badness(finding: Finding) -> tuple[int, float]:
 
     What stands for the whole bracket comes before what stands for one place.
     """
-    rank = ("problem", "warning", "note").index(finding.severity)
+    rank = finding.rank
     if finding.kind == "wide steps":
         return rank, -math.inf
     if not finding.value or not finding.threshold:  # a yes or no, such as a foreign frame
@@ -198,14 +182,14 @@ def _badness(finding: Finding) -> tuple[int, float]:
 
 def sharp_share(view: BracketView) -> float | None:
     """Return the share of the picture's detail within tolerance in its sharpest frame."""
-    if view.axis is None:
+    if view.inspection.coverage is None:
         return None
-    return 1 - measure_coverage(view.axis, view.tolerance_px).outside_share
+    return 1 - view.inspection.coverage.outside_share
 
 
 def verdict(view: BracketView, share: float | None) -> str:
     """Return the answer to "is it sharp" in a sentence or two."""
-    allowed = f"{view.tolerance_px:.2g} px of blur"
+    allowed = f"{view.inspection.tolerance_px:.2g} px of blur"
     if share is None:
         return f"How sharp the picture is could not be measured{_because(view)}."
     if share > 0.999:
@@ -215,7 +199,7 @@ def verdict(view: BracketView, share: float | None) -> str:
             f"{100 * share:.1f} % of the picture's detail is sharp to within {allowed}; the rest "
             "lies between two focus planes or beyond an end."
         )
-    told, _ = split_usual_gaps(view.findings)
+    told, _ = split_usual_gaps(view.inspection.findings)
     worst = [f for f in told if f.severity == "problem"]
     if worst:
         count = len(worst)
@@ -224,7 +208,7 @@ def verdict(view: BracketView, share: float | None) -> str:
 
 
 def _because(view: BracketView) -> str:
-    problem = view.axis_problem.removeprefix("focus axis: ").rstrip(".")
+    problem = view.inspection.axis_problem.removeprefix("focus axis: ").rstrip(".")
     return f": {problem}" if problem else "; the findings say why"
 
 
@@ -232,12 +216,16 @@ def _gather(
     view: BracketView, places: Places, crops: Sequence[Crop], progress: Progress | None
 ) -> tuple[Viewed, dict[Crop, str]]:
     """Go once over the frames; return what the viewer shows, and the crops as image addresses."""
-    shape = (view.box[2], view.box[3])
+    inspection, shape = view.inspection, (view.box[2], view.box[3])
     quality = _FRAME_QUALITY if view.main is None else choose_quality(view.main)
-    book = FrameBook(shape, places.choice, quality, len(view.aligned), crops)
-    composite = _Composite(shape, places.choice, view.registration.reference)
+    book = FrameBook(shape, places.choice, quality, len(inspection.aligned), crops)
+    composite = _Composite(shape, places.choice, inspection.registration.reference)
     frames = shown_frames(
-        view.stack, view.registration, view.box, equalize=view.equalize, progress=progress
+        view.stack,
+        inspection.registration,
+        view.box,
+        equalize=view.equalize,
+        progress=progress,
     )
     for frame in frames:
         book.add(frame)
@@ -248,7 +236,7 @@ def _gather(
     for crop in crops:
         if crop.frame is None:
             book.cut_out[crop] = encode_picture(cut(pixels, crop.box), CROP_QUALITY)
-    depth_map = encode_depth_map(view.depth, view.aligned[-1])
+    depth_map = encode_depth_map(view.depth, inspection.aligned[-1])
     spent = book.spent_bytes() + main.size_bytes() + len(depth_map.png)
     viewed = Viewed(
         view.stack,
@@ -258,7 +246,7 @@ def _gather(
         book,
         book.tiles(page_budget(shape) - spent),
         _unaligned(view),
-        view.findings,
+        inspection.findings,
         view.words,
     )
     return viewed, {crop: data_uri(data) for crop, data in book.cut_out.items()}
@@ -266,7 +254,7 @@ def _gather(
 
 def _unaligned(view: BracketView) -> dict[int, bytes]:
     """Return thumbnails of the frames that could not be aligned."""
-    out = sorted(set(range(len(view.stack))) - set(view.aligned))
+    out = sorted(set(range(len(view.stack))) - set(view.inspection.aligned))
     balance = view.stack.white_balance
     return {
         i: encode_picture(small_frame(view.stack.sources[i], _THUMBNAIL_SIDE, balance), 60)
@@ -324,7 +312,7 @@ def _findings_html(
 ) -> str:
     cards: list[dict[str, Any]] = []
     rest: list[dict[str, Any]] = []
-    for finding in view.findings:
+    for finding in view.inspection.findings:
         own = crops.get(id(finding), ())
         pictures = [_crop_figure(view, crop, cut_out[crop]) for crop in own if crop in cut_out]
         pictures += [
@@ -337,7 +325,7 @@ def _findings_html(
             "advice": re.sub("^Next time (.)", lambda m: m[1].upper(), finding.advice),
             "pictures": pictures,
             "place": _place(view, finding, own),
-            "frame_list": " ".join(str(i) for i in finding.frames if i in view.aligned),
+            "frame_list": " ".join(str(i) for i in finding.frames if i in view.inspection.aligned),
             "spot": _centre(own[0].box) if own else "",
         }
         (cards if id(finding) in crops else rest).append(row)
@@ -374,37 +362,41 @@ def _place(view: BracketView, finding: Finding, crops: Sequence[Crop]) -> str:
 
 
 def _coverage_html(view: BracketView) -> str:
-    chart = None
-    if view.axis is not None:
+    chart, inspection = None, view.inspection
+    if inspection.axis is not None:
         chart = coverage_chart(
-            view.axis,
-            view.findings,
-            tolerance_px=view.tolerance_px,
+            inspection.axis,
+            inspection.findings,
+            tolerance_px=inspection.tolerance_px,
             names=[s.name for s in view.stack.sources],
-            aligned=view.aligned,
+            aligned=inspection.aligned,
         )
     html: str = template("coverage.html.j2").render(
-        chart=chart, problem=_because(view), tolerance=f"{view.tolerance_px:.2g}"
+        chart=chart, problem=_because(view), tolerance=f"{inspection.tolerance_px:.2g}"
     )
     return html
 
 
 def _frames_html(view: BracketView, viewed: Viewed) -> str:
-    names = [s.name for s in view.stack.sources]
+    names, inspection = [s.name for s in view.stack.sources], view.inspection
     trends = frame_trends_chart(
-        view.registration, view.axis, view.findings, names=names, aligned=view.aligned
+        inspection.registration,
+        inspection.axis,
+        inspection.findings,
+        names=names,
+        aligned=inspection.aligned,
     )
     html: str = template("frames.html.j2").render(
         count=len(names),
         trends=trends,
         strip=strip_html(viewed),
-        limits=limits_chart(view.slices, names=names) if view.slices else None,
+        limits=limits_chart(inspection.slices, names=names) if inspection.slices else None,
     )
     return html
 
 
 def _next_html(view: BracketView, again: str) -> str:
-    told, _ = split_usual_gaps(view.findings)
+    told, _ = split_usual_gaps(view.inspection.findings)
     told = [f for f in told if f.advice and f.severity != "note"]
     wide = [f.advice for f in told if f.kind == "wide steps"]
     gaps = [f for f in told if f.kind == "gap"]
@@ -416,12 +408,12 @@ def _next_html(view: BracketView, again: str) -> str:
 
 def _finer_steps(view: BracketView) -> str:
     """Return in words the even steps that leave no gap over the depth that the bracket spans."""
-    if view.axis is None:
+    if view.inspection.axis is None:
         return ""
-    positions = np.sort(view.axis.positions_px)
+    positions = view.inspection.axis.positions_px
     span = float(np.ptp(positions))
     # Midway between two planes the blur is half the step.
-    needed = int(np.ceil(span / (2 * view.tolerance_px) - 1e-9)) + 1
+    needed = int(np.ceil(span / (2 * view.inspection.tolerance_px) - 1e-9)) + 1
     return (
         f"Even steps of {span / (needed - 1):.1f} px would close all these gaps at once: {needed} "
         f"frames over the same depth in place of {len(positions)}."

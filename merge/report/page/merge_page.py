@@ -8,10 +8,9 @@ from typing import Any
 import numpy as np
 
 from merge.depth import measure_reduction
-from merge.diagnose import describe_slices
-from merge.model import DepthMap, MergeResult
-from merge.pipeline.judging import AuditOptions, aligned_frames, known_pitch_um, tolerance_in_px
-from merge.pipeline.page_pictures import Progress, locate_sharpest, screen_pixels
+from merge.model import DepthMap, Progress
+from merge.pipeline.merging import MergeResult
+from merge.pipeline.page_pictures import locate_sharpest, screen_pixels
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
 from merge.report.page.viewer import Words
 from merge.resizing import reduced_shape
@@ -44,34 +43,23 @@ def merge_page(
     ReadError
         If a frame cannot be read any more.
     """
-    options = AuditOptions()
     sources = result.stack.sources
-    pitch = known_pitch_um(sources, options)
-    complete = len(aligned_frames(result.registration)) == len(sources)
     reference = sources[result.registration.reference]
+    chosen = _SHARPEST if result.options.method == "detail" else _CHOSEN
     view = BracketView(
         stack=result.stack,
-        registration=result.registration,
+        inspection=result.inspection,
         box=(*result.origin, *result.pixels.shape[:2]),
         main=screen_pixels(result.pixels, reference),
         depth=_reduced_depth(result, progress),
-        axis=result.axis,
-        axis_problem="",
-        tolerance_px=tolerance_in_px(options, pitch, result.registration.shape),
-        findings=result.findings,
-        slices=describe_slices(result.axis if complete else None, [s.settings for s in sources]),
         equalize=result.options.equalize_exposure,
-        words=Words(
-            main="Result",
-            note="",
-            frame_layer=_SHARPEST if result.depth is None else _CHOSEN,
-        ),
+        words=Words(main="Result", note="", frame_layer=chosen),
     )
     written = record["written"]["picture"]["name"]
     return bracket_page(
         view,
         title=f"{written}: {len(sources)} frames merged",
-        run=RunFacts(rows=_rows(record), again="depthweld plan --from audit.json"),
+        run=RunFacts(rows=_rows(record), again="depthweld plan --from record.json"),
         data=record,
         progress=progress,
     )
@@ -100,12 +88,12 @@ def _reduced_depth(result: MergeResult, progress: Progress | None) -> DepthMap:
 
 
 def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
-    settings, measured, box = record["settings"], record["measured"], record["box_in_reference"]
+    options, measured, box = record["options"], record["measured"], record["box_in_reference"]
     frames = record["frames"]
     reference = record["reference"]
-    used = sum(frame["used"] for frame in frames)
+    used = sum(frame["aligned"] for frame in frames)
     written = record["written"]["picture"]
-    motion = settings["model"]
+    motion = options["model"]
     rows = [
         ("Frames", f"{len(frames)}, {frames[0]['name']} to {frames[-1]['name']}, in order of "
          f"{record['ordered_by']}; {used} used"),
@@ -115,10 +103,10 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Measured", f"shift up to {measured['shift_px']:.1f} px, magnification "
          f"{100 * (measured['magnification_range'] - 1):.2f} %, rotation up to "
          f"{measured['rotation_deg']:.2f}°, exposure {measured['exposure_range_ev']:.2f} EV"),
-        ("Exposure", "evened out" if settings["equalize_exposure"] else "kept as it was"),
-        ("Method", settings["method"]),
+        ("Exposure", "evened out" if options["equalize_exposure"] else "kept as it was"),
+        ("Method", options["method"]),
         ("Extent", f"{box['width']} x {box['height']} px, "
-         + ("the area that all frames cover" if settings["extent"] == "common"
+         + ("the area that all frames cover" if options["extent"] == "common"
             else "the reference frame's area")),
         ("Written", f"{written['name']}, {written['bytes'] / 1e6:.1f} MB"),
     ]  # fmt: skip

@@ -36,7 +36,7 @@ BLUR_SPAN = 3.0
 # Kinds that are about one frame, so that the frame is marked in the strip.
 _FRAME_KINDS = {
     "bumped frame", "soft frame", "shaken frame", "exposure jump", "duplicate", "out of order",
-    "stranger", "not aligned", "changed setting",
+    "not aligned", "changed setting",
 }  # fmt: skip
 
 

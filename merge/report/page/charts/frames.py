@@ -19,7 +19,7 @@ _TRENDS, _LIMITS = "trends", "limits"
 _PANEL_TOP, _PANEL, _PANEL_GAP = 58.0, 62.0, 34.0
 # Finding kinds that make a frame stand out of a panel.
 _OUTLIERS = {
-    "shift": {"bumped frame", "stranger"},
+    "shift": {"bumped frame", "not aligned"},
     "exposure": {"exposure jump"},
     "sharpness": {"soft frame", "shaken frame"},
 }

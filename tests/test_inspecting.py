@@ -1,4 +1,4 @@
-"""The judgement that an audit and a merge share: the same findings, each once."""
+"""The inspection that an audit and a merge share: the same findings, each once."""
 
 import re
 from pathlib import Path

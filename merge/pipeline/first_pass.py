@@ -1,0 +1,246 @@
+"""The first pass of a merge over its frames.
+
+Every frame is in memory once: for where it lies, how sharp it is where, a small copy and, of a few,
+the sensor's defects. Afterwards the frames stand in the order of their focus.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.align import StackRegistration, analysis_reduction
+from merge.depth import measure_detail, measure_reduction
+from merge.encoding import linearize
+from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
+from merge.model import FloatArray, FocusAxis, MergeOptions, Progress, Registration, Stack
+from merge.pipeline.ahead import work_ahead
+from merge.pipeline.inspecting import diffraction_scale_px
+from merge.pipeline.ordering import (
+    OrderedBracket,
+    is_out_of_order,
+    order_by_focus,
+    reorder_stack,
+)
+from merge.pipeline.repairing import DefectFinder, Repairs
+from merge.read import read_luminance, read_samples
+from merge.resizing import reduce_map, reduced_shape
+from merge.samples import split_samples
+from merge.scratch import ScratchStack
+
+
+class FirstPassCache:
+    """How sharp every frame is where, and a small copy of it, in its own geometry.
+
+    So the frames need not be read again before it is known which is sharpest where. Measuring in a
+    frame's own geometry also spares the measure the noise pattern of a resampling.
+
+    Parameters
+    ----------
+    stack : Stack
+    memory_bytes : int
+        Above this size in all, each kind goes to disk.
+    """
+
+    def __init__(self, stack: Stack, memory_bytes: int) -> None:
+        shape, count = stack.sources[0].shape, len(stack)
+        self.reduction = measure_reduction(shape)
+        small = reduced_shape(shape, self.reduction)
+        self._measures = ScratchStack(count, small, np.float16, memory_bytes=memory_bytes)
+        self._pictures = ScratchStack(
+            count, (*small, shape[2]), np.float16, memory_bytes=memory_bytes
+        )
+        self.order: tuple[int, ...] = tuple(range(count))
+
+    def add(self, measure: FloatArray, picture: FloatArray) -> None:
+        """Keep the next frame's."""
+        self._measures.append(measure)
+        self._pictures.append(picture)
+
+    def measure(self, frame: int) -> FloatArray:
+        """Return a frame's measure, shape (h, w), float32; frames count as `order` has them."""
+        return self._measures[self.order[frame]].astype(np.float32)
+
+    def picture(self, frame: int) -> FloatArray:
+        """Return a frame's small copy, shape (h, w, C), float32."""
+        return self._pictures[self.order[frame]].astype(np.float32)
+
+    def close(self) -> None:
+        """Let go of everything."""
+        self._measures.close()
+        self._pictures.close()
+
+
+@dataclass(frozen=True, eq=False)
+class FirstPassResult:
+    """What the first pass leaves of a bracket, its frames in the order of their focus.
+
+    Attributes
+    ----------
+    bracket : OrderedBracket
+    repairs : Repairs
+        Defects of the sensor.
+    cache : FirstPassCache or None
+        None where it was not asked for.
+    """
+
+    bracket: OrderedBracket
+    repairs: Repairs
+    cache: FirstPassCache | None
+
+    @property
+    def stack(self) -> Stack:
+        """The frames, raw files to be developed without hot and dead photosites."""
+        return self.repairs.mended_stack(self.bracket.stack)
+
+    @property
+    def registration(self) -> Registration:
+        """Where they lie."""
+        return self.bracket.registration
+
+    @property
+    def aligned(self) -> tuple[int, ...]:
+        """The frames that could be aligned."""
+        return self.bracket.registration.aligned
+
+    @property
+    def axis(self) -> FocusAxis | None:
+        """The focus axis of these."""
+        return self.bracket.axis
+
+    @property
+    def positions_px(self) -> NDArray[np.float64] | None:
+        """Their positions on it, rising, px of blur-circle diameter."""
+        return None if self.bracket.axis is None else self.bracket.axis.positions_px
+
+    @property
+    def transfer(self) -> str:
+        """Encoding of the frames."""
+        return self.repairs.transfer
+
+
+@contextmanager
+def first_pass(
+    stack: Stack, options: MergeOptions, report: Progress, cache_bytes: int | None
+) -> Iterator[FirstPassResult]:
+    """Yield what one reading of all frames tells; the cache is closed at the end.
+
+    Frames that turn out to be out of order are read once more, in order: neighbours in focus are
+    what can be compared best, and so the result is that of the bracket in order.
+
+    Parameters
+    ----------
+    stack : Stack
+    options : MergeOptions
+    report : callable
+        Progress.
+    cache_bytes : int or None
+        Fill a cache that keeps up to so much of each kind in memory; None = no cache.
+    """
+    seen = _read_frames(stack, options, report, cache_bytes)
+    try:
+        bracket = _ordered(seen, options)
+        if is_out_of_order(bracket):
+            seen.close()
+            reference = options.reference
+            if reference is not None:
+                reference = bracket.order.index(reference)
+            again = dataclasses.replace(options, reference=reference)
+            stack = reorder_stack(stack, bracket.order)
+            seen = _read_frames(stack, again, report, cache_bytes)
+            bracket = _ordered(seen, options)
+        if seen.cache is not None:
+            seen.cache.order = bracket.order
+        repairs = seen.finder.finish(bracket)
+        yield FirstPassResult(bracket, repairs, seen.cache)
+    finally:
+        seen.close()
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What a reading of all frames leaves, in the order read."""
+
+    stack: Stack
+    registration: Registration
+    cells: dict[int, CellEnergies]
+    finder: DefectFinder
+    cache: FirstPassCache | None
+
+    def close(self) -> None:
+        if self.cache is not None:
+            self.cache.close()
+
+
+def _ordered(seen: _Seen, options: MergeOptions) -> OrderedBracket:
+    scale_px = diffraction_scale_px(seen.stack.sources, options.audit)
+    return order_by_focus(seen.stack, seen.registration, seen.cells, diffraction_scale_px=scale_px)
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """What is taken from one frame: reduced linear luminance, measure and small copy."""
+
+    light: FloatArray
+    measure: FloatArray | None = None
+    picture: FloatArray | None = None
+
+
+def _read_frames(
+    stack: Stack, options: MergeOptions, report: Progress, cache_bytes: int | None
+) -> _Seen:
+    height, width = stack.sources[0].shape[:2]
+    reduction = analysis_reduction((height, width))
+    registrar = StackRegistration(
+        (height, width), reduction=reduction, transfer="linear", model=options.model
+    )
+    cells: dict[int, CellEnergies] = {}
+    finder = DefectFinder(stack)
+    cache = None if cache_bytes is None else FirstPassCache(stack, cache_bytes)
+
+    def read(frame: int) -> _Look:
+        source, balance = stack.sources[frame], stack.white_balance
+        if cache is None and frame not in finder.sample:
+            luminance = read_luminance(source, reduction=reduction, white_balance=balance)
+            return _Look(linearize(luminance, source.transfer))
+        samples, white = read_samples(source, white_balance=balance)
+        if frame in finder.sample:
+            finder.add(samples, white)
+        return _look_at(samples, white, source.transfer, reduction, cache)
+
+    try:
+        # One reader: the finder, which must not hold a whole frame, takes them in their order.
+        for frame, look in enumerate(work_ahead(read, range(len(stack)), threads=1)):
+            registrar.add(look.light)
+            if min(look.light.shape) >= SMALLEST_SIDE_PX:
+                cells[frame] = measure_cells(look.light, scale=1 / reduction)
+            if cache is not None and look.measure is not None and look.picture is not None:
+                cache.add(look.measure, look.picture)
+            report("Aligning", frame + 1, len(stack))
+            del look  # not held while the next one is waited for
+        registration = registrar.finish(options.reference)
+    except BaseException:
+        if cache is not None:
+            cache.close()
+        raise
+    return _Seen(stack, registration, cells, finder, cache)
+
+
+def _look_at(
+    samples: NDArray[Any],
+    white: float,
+    transfer: str,
+    reduction: int,
+    cache: FirstPassCache | None,
+) -> _Look:
+    """Return a frame reduced for alignment and, with a cache, for depth."""
+    luminance, picture = split_samples(samples, white, cache.reduction if cache else reduction)
+    measure = None if cache is None else measure_detail(luminance, cache.reduction)
+    small = reduce_map(luminance, reduction, incomplete="drop")
+    return _Look(linearize(small, transfer), measure, picture)

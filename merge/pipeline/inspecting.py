@@ -1,0 +1,197 @@
+"""What an aligned bracket covers and what it misses: one inspection for audit, merge and pages."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from merge.diagnose import (
+    Coverage,
+    FocusPlace,
+    SliceLimits,
+    describe_slices,
+    diagnose_stack,
+    find_diffraction,
+    find_distance_conflicts,
+    locate_frames,
+    measure_coverage,
+)
+from merge.errors import MergeError
+from merge.model import AuditOptions, Finding, FocusAxis, FrameSource, Registration, worst_first
+from merge.optics import GREEN_UM, parse_tolerance_px
+from merge.pipeline.ordering import OrderedBracket
+
+
+@dataclass(frozen=True, eq=False)
+class Inspection:
+    """What is known of a bracket; frames count in the order of their focus.
+
+    Attributes
+    ----------
+    registration : Registration
+        Of all frames, in full-size pixels.
+    axis : FocusAxis or None
+        Of the aligned frames, positions rising.
+    axis_problem : str
+        Why there is no focus axis; empty if there is one.
+    coverage : Coverage or None
+        None without a focus axis.
+    slices : tuple of SliceLimits
+        One for each frame.
+    places : tuple of FocusPlace
+        Where the frames on the axis are focused, in every unit that is known; empty without one.
+    findings : tuple of Finding
+        Worst first.
+    tolerance_px : float
+        Blur-circle diameter that is allowed.
+    pixel_pitch_um, magnification : float or None
+        As used.
+    diffraction_scale_px : float or None
+        Wavelength times effective f-number over the pixel pitch, as used for the axis; None
+        where it is not known and the blur was taken as the ideal disk.
+    """
+
+    registration: Registration
+    axis: FocusAxis | None
+    axis_problem: str
+    coverage: Coverage | None
+    slices: tuple[SliceLimits, ...]
+    places: tuple[FocusPlace, ...]
+    findings: tuple[Finding, ...]
+    tolerance_px: float
+    pixel_pitch_um: float | None
+    magnification: float | None
+    diffraction_scale_px: float | None
+
+    @property
+    def aligned(self) -> tuple[int, ...]:
+        """The frames on the focus axis, in its order."""
+        return self.registration.aligned
+
+    def with_findings(self, more: Sequence[Finding]) -> Inspection:
+        """Return the inspection with more findings, worst first."""
+        return dataclasses.replace(self, findings=worst_first((*more, *self.findings)))
+
+
+def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspection:
+    """Return what a bracket covers and everything that is wrong with it.
+
+    Parameters
+    ----------
+    bracket : OrderedBracket
+    options : AuditOptions
+
+    Raises
+    ------
+    MergeError
+        If the tolerance cannot be understood or needs a pixel pitch that is not known.
+    """
+    sources, registration, axis = bracket.stack.sources, bracket.registration, bracket.axis
+    settings, names = [s.settings for s in sources], [s.name for s in sources]
+    pitch_um = known_pitch_um(sources, options)
+    tolerance_px = tolerance_in_px(options, pitch_um, registration.shape)
+    aligned = registration.aligned
+    findings = [
+        *diagnose_stack(
+            axis,
+            registration,
+            names=names,
+            settings=settings,
+            tolerance_px=tolerance_px,
+            shot_order=bracket.stack.shot_order,
+        )
+    ]
+    slices = _slices(sources, axis if len(aligned) == len(sources) else None, options)
+    findings += find_diffraction(slices, names, axis, tolerance_px)
+    places: tuple[FocusPlace, ...] = ()
+    if axis is not None:
+        own = [settings[i] for i in aligned]
+        places = locate_frames(
+            axis,
+            own,
+            aligned,
+            pixel_pitch_um=pitch_um,
+            effective_f_number=_effective_f_number(slices),
+            magnification=options.magnification,
+        )
+        findings += find_distance_conflicts(places, own, names)
+    else:
+        findings.append(_not_measured(bracket.axis_problem))
+    return Inspection(
+        registration=registration,
+        axis=axis,
+        axis_problem=bracket.axis_problem,
+        coverage=None if axis is None else measure_coverage(axis, tolerance_px),
+        slices=slices,
+        places=places,
+        findings=worst_first(findings),
+        tolerance_px=tolerance_px,
+        pixel_pitch_um=pitch_um,
+        magnification=options.magnification,
+        diffraction_scale_px=bracket.diffraction_scale_px,
+    )
+
+
+def _not_measured(problem: str) -> Finding:
+    why = problem.removeprefix("focus axis: ")
+    message = f"The focus steps could not be measured, so gaps were not looked for: {why}."
+    return Finding("focus not measured", "note", message)
+
+
+def diffraction_scale_px(sources: Sequence[FrameSource], options: AuditOptions) -> float | None:
+    """Return wavelength times effective f-number over the pixel pitch; None if not known.
+
+    The median over frames; green light. Without a magnification the marked f-number counts.
+    """
+    pitch = known_pitch_um(sources, options)
+    number = _effective_f_number(_slices(sources, None, options))
+    return None if pitch is None or number is None else GREEN_UM * number / pitch
+
+
+def _slices(
+    sources: Sequence[FrameSource], axis: FocusAxis | None, options: AuditOptions
+) -> tuple[SliceLimits, ...]:
+    return describe_slices(
+        axis,
+        [s.settings for s in sources],
+        pixel_pitch_um=options.pixel_pitch_um,
+        magnification=options.magnification,
+        pupil_ratio=options.pupil_ratio,
+    )
+
+
+def _effective_f_number(slices: Sequence[SliceLimits]) -> float | None:
+    numbers = [s.effective_f_number for s in slices if s.effective_f_number is not None]
+    return statistics.median(numbers) if numbers else None
+
+
+def known_pitch_um(sources: Sequence[FrameSource], options: AuditOptions) -> float | None:
+    """Return the pixel pitch given, else the first that a file tells; None if none does."""
+    told = (s.settings.pixel_pitch_um for s in sources)
+    return options.pixel_pitch_um or next((pitch for pitch in told if pitch is not None), None)
+
+
+def tolerance_in_px(options: AuditOptions, pitch_um: float | None, shape: tuple[int, ...]) -> float:
+    """Return the tolerance in pixels of a frame of ``shape`` (H, W, ...).
+
+    Raises
+    ------
+    MergeError
+        If it cannot be understood, or needs a pixel pitch that is not known.
+    """
+    needs_pitch = "mm" in options.tolerance or "/" in options.tolerance
+    if needs_pitch and pitch_um is None:
+        raise MergeError(
+            f"tolerance {options.tolerance}: the files do not tell the pixel pitch; give it with "
+            "--pixel-pitch (sensor width in µm over picture width in pixels), or a tolerance in px"
+        )
+    diagonal = None if pitch_um is None else math.hypot(*shape[:2]) * pitch_um / 1000
+    try:
+        return parse_tolerance_px(
+            options.tolerance, pixel_pitch_um=pitch_um or 1.0, diagonal_mm=diagonal
+        )
+    except ValueError as exc:
+        raise MergeError(str(exc)) from exc
