@@ -16,6 +16,7 @@ from merge.model import CaptureSettings, FloatArray, Frame, FrameSource
 from merge.read import heif, jpeg, png, raw, tiff
 from merge.read.header import Header, damaged, refuse
 from merge.read.kinds import detect_kind, open_error, unsupported_error
+from merge.read.limits import check_size
 from merge.read.orientation import apply_orientation
 
 _READERS = {
@@ -62,6 +63,7 @@ def probe_header(path: Path) -> tuple[FrameSource, bytes]:
     if header.orientation is not None:
         orientation = header.orientation
     height, width = header.height, header.width
+    check_size(path, width, height)
     if orientation >= 5:
         height, width = width, height
     profile, transfer = _colour(kind, header)
@@ -291,7 +293,8 @@ def _drop_alpha(pixels: NDArray[Any], full_scale: float, path: Path) -> NDArray[
 def _check_float(pixels: NDArray[Any], path: Path) -> None:
     if not np.isfinite(pixels).all():
         raise refuse(path, "infinite or undefined values", "numbers", "export the picture again")
-    middle = float(np.median(pixels[:: max(1, len(pixels) // 64)]))
+    with np.errstate(over="ignore"):
+        middle = float(np.median(pixels[:: max(1, len(pixels) // 64)]))
     if middle > _FLOAT_MEDIAN_LIMIT:
         raise refuse(path, f"floating-point values around {middle:.3g}", "0 = black to 1 = white",
                      "export the picture as 16-bit integers")  # fmt: skip

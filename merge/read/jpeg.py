@@ -6,10 +6,12 @@ any error. The segments are therefore walked first; layout: ITU-T T.81 (1992), a
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import imagecodecs
 import numpy as np
+import simplejpeg
 from numpy.typing import NDArray
 
 from merge.read.header import Header, damaged, refuse
@@ -22,6 +24,8 @@ _EXIF_MARK = b"Exif\0\0"
 _XMP_MARK = b"http://ns.adobe.com/xap/1.0/\0"
 _ICC_MARK = b"ICC_PROFILE\0"
 _HEADER_BYTES = 1 << 18
+# How the remarks of the IJG's decoder (jerror.h) on broken pixels begin.
+_DAMAGE = ("Corrupt JPEG data", "Premature end", "Inconsistent progression", "Invalid SOS")
 # One grey 16 x 16 block of a one-colour picture takes about 12 bits: 170 px a byte.
 _MAX_PIXELS_PER_BYTE = 2000
 
@@ -71,12 +75,29 @@ def decode(path: Path, *, grey: bool = False) -> NDArray[np.uint8]:
     if header.width * header.height > _MAX_PIXELS_PER_BYTE * len(data):
         # A damaged size: the decoder would fill gigabytes with grey.
         raise damaged(path, f"{header.width} x {header.height} px in only {len(data)} bytes")
+    grey = grey or header.channels == 1
     try:
-        if grey:
-            return imagecodecs.jpeg8_decode(data, outcolorspace="GRAYSCALE")
-        return imagecodecs.jpeg8_decode(data)
+        pixels = simplejpeg.decode_jpeg(data, "GRAY" if grey else "RGB", strict=True)
+        return pixels[:, :, 0] if grey else pixels
+    except ValueError as exc:
+        if _is_damage(str(exc), data):
+            raise damaged(path, f"the picture is damaged ({exc})") from exc
+    try:  # a remark on something else, or a kind that the strict decoder does not take
+        return imagecodecs.jpeg8_decode(data, outcolorspace="GRAYSCALE" if grey else None)
     except imagecodecs.Jpeg8Error as exc:
         raise damaged(path, f"the picture is damaged ({exc})") from exc
+
+
+def _is_damage(remark: str, data: bytes) -> bool:
+    """Return whether a decoder's remark tells that pixels are missing or wrong."""
+    if not remark.startswith(_DAMAGE):
+        return False
+    padding = re.search(r"(\d+) extraneous bytes before marker 0xd9", remark)
+    if padding is None:
+        return True
+    # Some cameras fill up the end of a picture that is all there.
+    end = data.rfind(b"\xff\xd9")
+    return len(set(data[max(0, end - int(padding[1])) : end])) > 1
 
 
 def check_complete(data: bytes, path: Path) -> None:

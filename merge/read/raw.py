@@ -24,6 +24,7 @@ from merge.errors import ReadError
 from merge.model import CaptureSettings, FloatArray, FrameSource
 from merge.read.header import Header, damaged, refuse
 from merge.read.orientation import apply_orientation
+from merge.read.segments import check_negative
 
 # The decoder's turn codes (bit 2: transpose, bit 1: upside down, bit 0: mirrored) as EXIF
 # orientations.
@@ -39,6 +40,7 @@ def read_header(path: Path) -> Header:
     ReadError
         If it is cut off, damaged, or from an unsupported camera.
     """
+    check_negative(path)
     with _open(path) as file:
         sizes = file.sizes
         return Header(
@@ -79,6 +81,7 @@ def _develop(source: FrameSource, white_balance: Sequence[float] | None, **how: 
 
     multipliers = white_balance or source.white_balance
     with _open(source.path) as file:
+        _check_levels(file, source.path)
         if source.hot_photosites:
             _fill_photosites(file, source)
         light = file.postprocess(
@@ -94,6 +97,19 @@ def _develop(source: FrameSource, white_balance: Sequence[float] | None, **how: 
         )
     encoded: Any = cv2.LUT(light, _encoding_table())
     return encoded[:, :, 0] if encoded.ndim == 3 and encoded.shape[2] == 1 else encoded
+
+
+def _check_levels(file: Any, path: Path) -> None:
+    """Raise ReadError where black or white lie far from all that the sensor recorded."""
+    values = file.raw_image_visible
+    black, white = max(file.black_level_per_channel), file.white_level
+    # Every eighth photosite but one: all colours of a mosaic come up. A frame shot with the cap on
+    # lies at black, a burnt one at white, up to the spread of the levels of real sensors.
+    middle = float(np.median(values[::7, ::7]))
+    if not black < white or middle > 1.5 * white or middle < 0.5 * black:
+        raise damaged(
+            path, f"black level {black}, white level {white}, but values around {middle:.0f}"
+        )
 
 
 def read_mosaic(source: FrameSource) -> tuple[NDArray[np.uint16], int, float] | None:
@@ -217,13 +233,17 @@ def read_settings(path: Path) -> CaptureSettings:
     """
     with _open(path) as file:
         other, lens = file.other, file.lens
+    try:
+        timestamp = other.timestamp
+    except (ValueError, OverflowError, OSError):  # seconds that are no date
+        timestamp = None
     return CaptureSettings(
         lens=_text(lens.model) if lens is not None else None,
         exposure_time_s=_positive(other.shutter_speed),
         f_number=_positive(other.aperture),
         iso=_positive(other.iso_speed),
         focal_length_mm=_positive(other.focal_length),
-        captured_at=other.timestamp if other.timestamp.year > 1980 else None,
+        captured_at=timestamp if timestamp and timestamp.year > 1980 else None,
         artist=_text(other.artist),
     )
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from merge.errors import MergeError
 from merge.read.header import Header, damaged, refuse
+from merge.read.segments import check_segments
 
 # Without a handler the library's remarks about odd tags would land on the terminal.
 _SILENCE = logging.NullHandler()
@@ -36,7 +37,7 @@ def read_header(path: Path) -> Header:
         page = file.pages.first
         _refuse_unsupported(page, path)
         _refuse_several_pages(file, path)
-        _check_segments(page, path)
+        check_segments(page, path)
         is_float = page.sampleformat == 3
         orientation = _tag(page, 274)
         return Header(
@@ -69,7 +70,7 @@ def decode(path: Path) -> tuple[NDArray[Any], float, bool]:
     """
     with _open(path) as file:
         page = file.pages.first
-        _check_segments(page, path)
+        check_segments(page, path)
         pixels = page.asarray()
         if page.planarconfig == 2 and pixels.ndim == 3:
             pixels = np.moveaxis(pixels, 0, -1)
@@ -130,17 +131,6 @@ def _refuse_several_pages(file: tifffile.TiffFile, path: Path) -> None:
         if not (smaller or int(page.subfiletype) & _REDUCED_OR_MASK):
             found = f"a TIFF with {len(file.pages)} pictures"
             raise refuse(path, found, "one picture a file", "save every page as its own file")
-
-
-def _check_segments(page: Any, path: Path) -> None:
-    """Raise ReadError if a strip or tile lies outside the file: it would be read as black."""
-    size = path.stat().st_size
-    offsets, counts = page.dataoffsets, page.databytecounts
-    if len(offsets) == 0 or len(offsets) != len(counts):
-        raise damaged(path, "the table of its strips is damaged")
-    for at, count in zip(offsets, counts, strict=True):
-        if at <= 0 or count <= 0 or at + count > size:
-            raise damaged(path, f"cut off ({size} bytes, the picture reaches to {at + count})")
 
 
 def _tag(page: Any, code: int) -> Any:
