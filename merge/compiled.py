@@ -52,7 +52,7 @@ def njit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
     """
 
     def decorate(function: Callable[..., Any]) -> Any:
-        dispatcher = numba.njit(**options)(function)
+        dispatcher: Any = numba.njit(**options)(function)
         # Not with NUMBA_DISABLE_JIT, which leaves the function as it is.
         if isinstance(dispatcher, Dispatcher):
             try:
@@ -79,7 +79,7 @@ def _tell(reason: object) -> None:
 
 
 class _Locations(CompileResultCacheImpl):
-    _locator_classes = (UserProvidedCacheLocator, InTreeCacheLocator, UserWideCacheLocator)
+    _locator_classes = [UserProvidedCacheLocator, InTreeCacheLocator, UserWideCacheLocator]  # noqa: RUF012
 
     def get_filename_base(self, fullname: str, abiflags: str) -> str:
         """Return a name without the line's number, so that a new version replaces the old one."""
@@ -145,7 +145,7 @@ def _source_stamp(function: Callable[..., Any], own: Any) -> tuple[Any, ...]:
     The compiler freezes numbers and compiled functions of other modules into the code; its own
     stamp, of the function's own file, would not tell that they changed.
     """
-    used = [function.__globals__.get(name) for name in function.__code__.co_names]
+    used: list[Any] = [function.__globals__.get(name) for name in function.__code__.co_names]
     numbers = tuple(repr(value) for value in used if isinstance(value, bool | int | float | tuple))
     inner = tuple(
         value._cache._stamp
