@@ -8,7 +8,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "merge"
 STAGES = {
     "read", "metadata", "sort", "align", "focus", "axis", "depth",
-    "blend", "defects", "diagnose", "apertures", "moving", "write", "plan",
+    "blend", "defects", "diagnose", "apertures", "moving", "write", "plan", "edits",
 }  # fmt: skip
 BASE = {
     "printable",

@@ -1,0 +1,17 @@
+"""Repairs of a finished merge: regions taken from one frame or from another way of blending."""
+
+from merge.edits.blending import affected_box, join_patch
+from merge.edits.edit import Edit, EditKind, EditList, edits_record, parse_edit, read_edits
+from merge.edits.region import find_region
+
+__all__ = [
+    "Edit",
+    "EditKind",
+    "EditList",
+    "affected_box",
+    "edits_record",
+    "find_region",
+    "join_patch",
+    "parse_edit",
+    "read_edits",
+]

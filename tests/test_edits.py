@@ -1,0 +1,137 @@
+"""Edits: the open file, the region that is found, the joining without a seam."""
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from merge.edits import (
+    Edit,
+    EditList,
+    affected_box,
+    edits_record,
+    find_region,
+    join_patch,
+    read_edits,
+)
+from merge.errors import ReadError
+
+SQUARE = ((40.0, 30.0), (90.0, 30.0), (90.0, 80.0), (40.0, 80.0))
+
+
+def noise(seed, shape=(160, 200, 3)):
+    return np.random.default_rng(seed).random(shape, np.float32)
+
+
+def sixteen(picture):
+    return np.rint(picture * 65535).astype(np.uint16)
+
+
+def joined(picture, patch, edit):
+    box = affected_box(edit, picture.shape)
+    rows, columns = np.s_[box[0] : box[0] + box[2]], np.s_[box[1] : box[1] + box[3]]
+    out = picture.copy()
+    out[rows, columns] = join_patch(picture[rows, columns], patch[rows, columns], edit, box)
+    return out
+
+
+@pytest.mark.parametrize("feather", [1, 4, 16])
+def test_a_region_takes_the_patch_inside_and_leaves_the_rest_as_it_was(feather):
+    picture, patch = sixteen(noise(1)), noise(2)
+    edit = Edit("frame", SQUARE, "a.jpg", feather_px=feather)
+    out = joined(picture, patch, edit)
+    reach = 4 * feather
+    outside = np.ones(picture.shape[:2], bool)
+    outside[max(0, 30 - reach) : 81 + reach, max(0, 40 - reach) : 91 + reach] = False
+    assert outside.any()
+    assert np.array_equal(out[outside], picture[outside])
+    # In the middle only tones coarser than the feather may still be mixed.
+    assert np.abs(out[50:60, 60:70] / 65535 - patch[50:60, 60:70]).max() < 0.001 * feather**2
+
+
+def test_a_step_of_tone_leaves_no_edge():
+    smooth = np.full((200, 260, 3), 0.5, np.float32)
+    picture, patch = sixteen(smooth), smooth + 0.1
+    hard = joined(picture, patch, Edit("frame", SQUARE, "a.jpg", feather_px=1)) / 65535
+    soft = joined(picture, patch, Edit("frame", SQUARE, "a.jpg", feather_px=16)) / 65535
+    steepest = [np.abs(np.diff(p[..., 0], axis=1)).max() for p in (hard, soft)]
+    assert steepest[0] > 0.04
+    assert steepest[1] < 0.1 / 12
+
+
+def test_an_edit_beside_the_picture_changes_nothing():
+    edit = Edit("frame", tuple((x + 1000, y) for x, y in SQUARE), "a.jpg")
+    assert affected_box(edit, (100, 100, 3)) is None
+
+
+def test_unknown_pixels_of_the_patch_are_not_taken():
+    picture, patch = sixteen(noise(3)), np.zeros((160, 200, 3), np.float32)
+    edit = Edit("frame", SQUARE, "a.jpg", feather_px=1)
+    box = affected_box(edit, picture.shape)
+    rows, columns = np.s_[box[0] : box[0] + box[2]], np.s_[box[1] : box[1] + box[3]]
+    unknown = np.zeros(box[2:], bool)
+    out = join_patch(picture[rows, columns], patch[rows, columns], edit, box, unknown)
+    assert np.array_equal(out, picture[rows, columns])
+
+
+def test_the_region_goes_round_a_thing_along_the_least_difference():
+    """A thing that is off the centre of the click, in noise: it lies inside, whole."""
+    before = cv2.GaussianBlur(noise(4, (300, 300, 3)), (0, 0), 2)
+    after = before + np.random.default_rng(5).normal(0, 0.004, before.shape).astype(np.float32)
+    thing = np.zeros((300, 300), np.uint8)
+    cv2.ellipse(thing, (160, 145), (50, 30), 20, 0, 360, 1, -1)
+    after[thing > 0] += 0.3
+    region = find_region(before, after, (150, 150), 60)
+    inside = np.zeros((300, 300), np.uint8)
+    cv2.fillPoly(inside, [np.rint(region).astype(np.int32)], 1)
+    assert inside[thing > 0].mean() > 0.995
+    radii = np.hypot(*(np.array(region) - (150, 150)).T)
+    assert radii.min() >= 29
+    assert radii.max() <= 91
+
+
+def test_a_file_of_edits_comes_back_as_it_was(tmp_path):
+    edits = EditList(
+        (400, 600),
+        (Edit("frame", SQUARE, "ä.jpg", 4.5), Edit("detail", SQUARE, on=False)),
+    )
+    path = tmp_path / "edits.json"
+    path.write_text(json.dumps(edits_record(edits), ensure_ascii=False), encoding="utf-8-sig")
+    assert read_edits(path) == edits
+
+
+def changed(**values):
+    return {"kind": "frame", "frame": "a.jpg", "region": SQUARE} | values
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"\xff\xfe\x00", "no JSON"),
+        (b"[" * 100_000, "no JSON"),
+        (b"[]", "another kind"),
+        (b'{"format": "depthweld edits", "version": 9}', "version 9"),
+        (b'{"format": "depthweld edits", "version": 1}', "damaged"),
+        (changed(kind="magic"), "kind 'magic'"),
+        (changed(kind="detail"), "frame's name"),
+        (changed(region=[[1, 2], [3, 4]]), "2 corners"),
+        (changed(region=[[1, 2], [3, 4], [float("nan"), 1]]), "nowhere"),
+        (changed(region="abc"), "damaged"),
+        (changed(feather_px=1e9), "feather_px"),
+        (changed(feather_px="wide"), "damaged"),
+        (changed(on=1), "other types"),
+        (changed(colour="red"), "'colour'"),
+    ],
+)
+def test_what_is_no_file_of_edits_is_refused_in_one_line(tmp_path, content, words):
+    path = tmp_path / "edits.json"
+    if isinstance(content, dict):
+        size = {"width": 600, "height": 400}
+        whole = {"format": "depthweld edits", "version": 1, "picture": size, "edits": [content]}
+        content = json.dumps(whole).encode()
+    path.write_bytes(content)
+    with pytest.raises(ReadError, match=words) as caught:
+        read_edits(path)
+    assert "edits.json" in str(caught.value)
+    assert "\n" not in str(caught.value)
