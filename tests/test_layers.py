@@ -31,7 +31,7 @@ BASE = {
 LAYER = (
     {name: 1 for name in BASE}
     | {name: 2 for name in STAGES}
-    | {"pipeline": 3, "report": 4, "cli": 5}
+    | {"pipeline": 3, "report": 4, "review": 5, "cli": 6}
 )
 # Third-party modules that one module of ours alone may import.
 SOLE_IMPORTER = {

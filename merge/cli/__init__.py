@@ -19,6 +19,7 @@ _COMMANDS = {
     "apertures": "Tell which f-number of a series is best, where, and why.",
     "plan": "Aperture, frames and focus positions for the next shoot.",
     "sort": "Sort a day's files into brackets, series and singles.",
+    "review": "Find, check, merge and repair in the browser.",
     "demo": "Write a small sample bracket with known truth.",
 }
 

@@ -57,6 +57,7 @@ function release(event) {
   const place = toPicture(at.x, at.y);
   spot.pinned = event.pointerType === "touch" || !spot.pinned;
   moveSpot(place.x, place.y);
+  canvas.dispatchEvent(new CustomEvent("placed", { detail: place }));
 }
 canvas.addEventListener("pointerup", release);
 canvas.addEventListener("pointercancel", release);

@@ -11,7 +11,9 @@ function bytesOf(text) {
   for (let i = 0; i < raw.length; i += 1) bytes[i] = raw.charCodeAt(i);
   return bytes;
 }
+/** A picture from the page's own bytes; on a served page the text is an address. */
 function decode(text, kind) {
+  if (book.served) return fetch(text).then((answer) => answer.blob()).then(createImageBitmap);
   return createImageBitmap(new Blob([bytesOf(text)], { type: `image/${kind}` }));
 }
 const KEPT = 220;
@@ -31,7 +33,7 @@ function picture(key, text) {
   decode(text, "webp").then((bitmap) => {
     entry.bitmap = bitmap;
     redraw();
-  });
+  }, () => decoded.delete(key));
   if (decoded.size > KEPT) {
     const oldest = decoded.keys().next().value;
     const old = decoded.get(oldest);

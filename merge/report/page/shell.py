@@ -96,9 +96,7 @@ def render_page(
     scripts : sequence of str
         Names of scripts of this package beside page.js, in the order in which they start.
     """
-    style = "".join(_static(name) for name in ("page.css", *styles))
-    parts = [_static(name) for name in ("page.js", *scripts)]
-    script = "\n".join(('"use strict";\n(() => {', *parts, "})();\n"))
+    style, script = joined_styles(styles), joined_scripts(scripts)
     return template("page.html.j2").render(
         title=title,
         summary=summary,
@@ -108,6 +106,17 @@ def render_page(
         script=Markup(script),
         script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     )
+
+
+def joined_styles(names: Sequence[str] = ()) -> str:
+    """Return page.css and other style sheets of this package as one text."""
+    return "".join(_static(name) for name in ("page.css", *names))
+
+
+def joined_scripts(names: Sequence[str] = (), more: Sequence[str] = ()) -> str:
+    """Return page.js, other scripts of this package and more texts as one script."""
+    parts = [_static(name) for name in ("page.js", *names)]
+    return "\n".join(('"use strict";\n(() => {', *parts, *more, "})();\n"))
 
 
 def check_page(path: Path, *, overwrite: bool, inputs: Iterable[Path] = ()) -> None:

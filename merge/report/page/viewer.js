@@ -2,7 +2,7 @@
 const canvas = byId("canvas");
 const pane = byId("pane");
 const overview = byId("overview");
-const view = { scale: 1, x: book.width / 2, y: book.height / 2, fit: true, layer: "picture", alpha: 0.8 };
+const view = { scale: 1, x: book.width / 2, y: book.height / 2, fit: true, layer: "picture", alpha: 0.8, over: [] };
 const spot = { x: book.width / 2, y: book.height / 2, pinned: false };
 const lit = { boxes: [], frames: [], mask: null, key: "" };
 let ratio = 1;
@@ -48,6 +48,12 @@ function toPicture(x, y) {
     y: view.y + (y - canvas.height / 2) / view.scale,
   };
 }
+/** What a tile is decoded from: bytes as text, or on a served page its address and version. */
+function tileText(tiles, place) {
+  if (!book.served) return tiles[place];
+  if (tiles !== book.tiles) return tiles + place;
+  return `${tiles}${place}?v=${book.versions[place] || 0}${book.before ? "&before=1" : ""}`;
+}
 /** Draw tiles of side ``side`` that a window shows; return the boxes that were there. */
 function drawTiles(context, tiles, side, key, win) {
   const there = [];
@@ -58,9 +64,9 @@ function drawTiles(context, tiles, side, key, win) {
   if ((rows - firstRow) * (columns - firstColumn) > DRAWN) return there;
   for (let row = firstRow; row < rows; row += 1) {
     for (let column = firstColumn; column < columns; column += 1) {
-      const text = tiles[`${row},${column}`];
+      const text = tileText(tiles, `${row},${column}`);
       if (!text) continue;
-      const bitmap = picture(`${key}:${row},${column}`, text);
+      const bitmap = picture(book.served ? text : `${key}:${row},${column}`, text);
       if (!bitmap) continue;
       const box = [column * side, row * side, bitmap.width, bitmap.height];
       // Whole pixels at both ends, so that no seam shows between tiles.
@@ -103,6 +109,7 @@ function drawViewer() {
   if (lit.frames.length && maps.ready) drawPlaced(context, litMask(), wholePicture, win);
   context.restore();
   for (const box of lit.boxes) outline(context, box, win, colour("--accent-on-picture"), 3 * ratio);
+  for (const draw of view.over) draw(context, win);
   drawSpot(context, win);
 }
 /** Draw a map over the picture, which turns grey, so that the map's colours are its own. */

@@ -165,13 +165,24 @@ def _pictures(viewed: Viewed) -> dict[str, Any]:
             }
             for i in aligned
         ],
-        "depth": {"png": _base64(viewed.depth.png), "step": viewed.depth.step},
-        "blur": _blur_map(places),
-        "palettes": {name: _palette(name) for name in _PALETTES},
+        "depth": encoded_depth(viewed.depth),
+        "blur": blur_map(places),
+        "palettes": palettes(),
     }
 
 
-def _blur_map(places: Places) -> dict[str, Any] | None:
+def encoded_depth(depth: EncodedDepth) -> dict[str, Any]:
+    """Return a depth map as the scripts read it."""
+    return {"png": _base64(depth.png), "step": depth.step}
+
+
+def palettes() -> dict[str, str]:
+    """Return the colours of the maps, 256 each, as the scripts read them."""
+    return {name: _palette(name) for name in _PALETTES}
+
+
+def blur_map(places: Places) -> dict[str, Any] | None:
+    """Return the blur left in the sharpest frame as the scripts read it; None without an axis."""
     blur = places.blur_px()
     if blur is None or places.axis is None:
         return None

@@ -1,0 +1,1 @@
+"""A card's brackets found, audited, merged and repaired in the browser, on this machine alone."""
