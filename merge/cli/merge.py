@@ -20,6 +20,7 @@ from merge.cli.streams import print_json, print_line, print_text
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
 
 if TYPE_CHECKING:
+    from merge.edits import EditList
     from merge.pipeline.each import EachSummary
     from merge.pipeline.saving import OutputFiles, SavedMerge
 
@@ -122,6 +123,11 @@ class _Bytes(click.ParamType):
     help="Write a page to look at: the picture with its weak parts, a loupe against every frame, "
     "findings, focus steps. One file, needs no network.",
 )
+@click.option(
+    "--edits",
+    type=click.Path(path_type=Path),
+    help="Apply the changes of 'depthweld review', a JSON file, to the merged picture.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace existing outputs, never a frame.")
 @click.option(
     "--each",
@@ -169,6 +175,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
             stack,
             files,
             _options(given, stack),
+            edits=_edits(given["edits"]),
             keep_record=given["as_json"] or given["report"] is not None,
             keep_depth=given["report"] is not None,
             progress=progress,
@@ -213,7 +220,7 @@ def _write_report(report: Path, saved: SavedMerge, progress: Progress) -> None:
 
 def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> int:
     """Merge every bracket of a sorted day and return the exit code."""
-    for name in ("depth", "record", "report", "reference"):
+    for name in ("depth", "record", "report", "reference", "edits"):
         if given[name] is not None:
             raise click.UsageError(f"--{name} is for one bracket; leave it out with --each")
     if frames:
@@ -259,6 +266,12 @@ def _find(frames: tuple[str, ...], given: dict[str, Any]) -> Stack:
     from merge.read import find_frames
 
     return find_frames(frames, prefer="jpeg" if given["prefer_jpeg"] else "raw")
+
+
+def _edits(path: Path | None) -> EditList | None:
+    from merge.edits import read_edits
+
+    return None if path is None else read_edits(path)
 
 
 def _default_output(stack: Stack) -> Path:

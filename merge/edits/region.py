@@ -86,5 +86,6 @@ def _closed_path(cost: FloatArray) -> np.ndarray:
     # Where it did not quite close, the last few angles lead over.
     gap = int(path[2 * len(cost)] - middle[0])
     if gap:
-        middle = middle.astype(float) - np.linspace(0, gap, len(middle), endpoint=False)
-    return np.clip(np.rint(middle), 0, cost.shape[1] - 1).astype(np.int64)
+        closing = np.linspace(0, gap, len(middle), endpoint=False)
+        middle = np.rint(middle - closing).astype(np.int64)
+    return np.clip(middle, 0, cost.shape[1] - 1)

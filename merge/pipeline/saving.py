@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from merge.atomic import check_target
+from merge.edits import EditList, edits_record
 from merge.errors import MergeError, WriteError
 from merge.model import MergeOptions, Progress, Stack
+from merge.pipeline.editing import EditSource, edited_result
 from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.record import build_record, describe_provenance
 from merge.write import (
@@ -72,6 +74,7 @@ def merge_to_files(
     files: OutputFiles,
     options: MergeOptions | None = None,
     *,
+    edits: EditList | None = None,
     keep_record: bool = False,
     keep_depth: bool = False,
     progress: Progress | None = None,
@@ -83,6 +86,8 @@ def merge_to_files(
     stack : Stack
     files : OutputFiles
     options : MergeOptions, optional
+    edits : EditList, optional
+        Changes to make to the merged picture, from `merge.edits.read_edits`.
     keep_record : bool
         Return the record also when it is not written; it costs reading all files once more.
     keep_depth : bool
@@ -95,24 +100,56 @@ def merge_to_files(
     WriteError
         If an output exists, is a frame, or cannot be written: before the merge where possible.
     MergeError
-        If a depth map is asked of a method that makes none; and what `merge_stack` raises.
+        If a depth map is asked of a method that makes none, or edits belong to another picture;
+        and what `merge_stack` raises.
     """
     options = options or MergeOptions()
     _check_files(stack, files, options)
     result = merge_stack(stack, options, keep_depth=keep_depth, progress=progress)
+    told = edits_told(edits)
+    if edits is not None:
+        source = EditSource(result, result.pixels.shape[:2])
+        result = dataclasses.replace(result, pixels=edited_result(result.pixels, edits, source))
     with written_together():
-        return _write_files(result, files, keep_record=keep_record)
+        return write_merge(result, files, told, keep_record=keep_record)
 
 
-def _write_files(result: MergeResult, files: OutputFiles, *, keep_record: bool) -> SavedMerge:
-    """Write what was asked for, the record last: where it is, everything is."""
+def edits_told(edits: EditList | None) -> list[dict[str, Any]]:
+    """Return the edits that count, as the record and the picture tell them."""
+    return [] if edits is None else [e for e in edits_record(edits)["edits"] if e["on"]]
+
+
+def write_merge(
+    result: MergeResult,
+    files: OutputFiles,
+    edits: list[dict[str, Any]],
+    *,
+    keep_record: bool = False,
+) -> SavedMerge:
+    """Write what was asked for, the record last: where it is, everything is.
+
+    Parameters
+    ----------
+    result : MergeResult
+        Its pixels hold the edits.
+    files : OutputFiles
+    edits : list of dict
+        From `edits_told`.
+    keep_record : bool
+        Return the record also when it is not written.
+
+    Raises
+    ------
+    WriteError
+        If an output cannot be written.
+    """
     stack, inputs = result.stack, result.stack.inputs
     began = time.perf_counter()
     write_picture(
         files.picture,
         result.pixels,
         source=stack.sources[result.registration.reference],
-        provenance=describe_provenance(result),
+        provenance=dict(describe_provenance(result)) | ({"edits": len(edits)} if edits else {}),
         overwrite=files.overwrite,
         inputs=inputs,
     )
@@ -128,7 +165,7 @@ def _write_files(result: MergeResult, files: OutputFiles, *, keep_record: bool) 
     result = dataclasses.replace(result, seconds=seconds)
     record = None
     if keep_record or files.record is not None:
-        record = build_record(result, written)
+        record = build_record(result, written) | {"edits": edits}
     if files.record is not None:
         write_json(files.record, record, overwrite=files.overwrite, inputs=inputs)
     return SavedMerge(result, files, record)

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.atomic import written_together
 from merge.depth import measure_reduction
 from merge.edits import (
     Edit,
@@ -26,10 +27,10 @@ from merge.errors import MergeError, WriteError
 from merge.model import DepthMap, FloatArray, MergeResult
 from merge.pipeline.editing import EditSource, apply_edits, to_sixteen_bits
 from merge.pipeline.page_pictures import screen_pixels
-from merge.pipeline.record import build_record, describe_provenance
+from merge.pipeline.saving import OutputFiles, edits_told, write_merge
 from merge.read import read_samples
 from merge.scratch import ScratchPicture
-from merge.write import write_json, write_picture
+from merge.write import write_json
 
 Box = tuple[int, int, int, int]
 Progress = Callable[[str, int, int], None]
@@ -229,16 +230,19 @@ class Look:
 
     def _mark(self, boxes: Sequence[Box], side: int = 512) -> None:
         """Give the tiles that changed a new version, so that they are asked for again."""
-        for top, left, height, width in boxes:
-            for row in range(top // side, (top + height - 1) // side + 1):
-                for column in range(left // side, (left + width - 1) // side + 1):
-                    key = f"{row},{column}"
-                    self.versions[key] = self.versions.get(key, 0) + 1
+        tiles = {
+            f"{row},{column}"
+            for top, left, height, width in boxes
+            for row in range(top // side, (top + height - 1) // side + 1)
+            for column in range(left // side, (left + width - 1) // side + 1)
+        }
+        for key in tiles:
+            self.versions[key] = self.versions.get(key, 0) + 1
 
     def _keep_edits(self) -> None:
         """Write the edits down, so that closing the page loses nothing."""
         record = edits_record(EditList(self.shape[:2], self.edits))
-        write_json(self._edits_path, record, overwrite=True, inputs=())
+        write_json(self._edits_path, record, overwrite=True, inputs=self.result.stack.inputs)
 
     def _take_up_edits(self) -> None:
         """Apply edits of an earlier session, if they belong to this picture."""
@@ -263,21 +267,14 @@ class Look:
             If a file cannot be written; the old ones then stand.
         """
         with self._lock:
-            edits = [edit for edit in self.edits if edit.on]
-            told = edits_record(EditList(self.shape[:2], tuple(edits)))["edits"]
-            inputs = [source.path for source in self.result.stack.sources]
             pixels = self.current.astype(np.float32) / np.float32(65535)
-            write_picture(
-                self.target,
-                pixels,
-                source=self.source,
-                provenance=dict(describe_provenance(self.result)) | {"edits": len(edits)},
-                overwrite=True,
-                inputs=inputs,
-            )
             whole = dataclasses.replace(self.result, pixels=pixels)
-            record = build_record(whole, {"picture": self.target}) | {"edits": told}
-            write_json(self.target.with_suffix(".json"), record, overwrite=True, inputs=inputs)
+            files = OutputFiles(
+                self.target, record=self.target.with_suffix(".json"), overwrite=True
+            )
+            told = edits_told(EditList(self.shape[:2], self.edits))
+            with written_together():
+                write_merge(whole, files, told)
             self._saved = self.edits
             self._keep_edits()
 

@@ -9,16 +9,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
+from merge.atomic import written_together
 from merge.errors import MergeError
 from merge.model import Finding, FrameSource, Stack
 from merge.pipeline.auditing import audit_stack
 from merge.pipeline.merging import merge_stack
-from merge.pipeline.record import build_record, describe_provenance
+from merge.pipeline.saving import OutputFiles, write_merge
 from merge.pipeline.sorting import load_groups
 from merge.read import find_frames
 from merge.review.look import Look
 from merge.sort import NamedGroup, name_groups
-from merge.write import write_json, write_picture
 
 Task = Literal["audit", "merge"]
 # A merge needs so many frames; an audit likewise.
@@ -232,17 +232,9 @@ class Session:
         work.stage, work.done, work.total = "Writing", 0, 1
         target = self.picture_path(group)
         self.into.mkdir(parents=True, exist_ok=True)
-        inputs = [source.path for source in stack.sources]
-        write_picture(
-            target,
-            result.pixels,
-            source=result.stack.sources[result.registration.reference],
-            provenance=describe_provenance(result),
-            overwrite=True,
-            inputs=inputs,
-        )
-        record = build_record(result, {"picture": target})
-        write_json(target.with_suffix(".json"), record, overwrite=True, inputs=inputs)
+        files = OutputFiles(target, record=target.with_suffix(".json"), overwrite=True)
+        with written_together():
+            write_merge(result, files, [])
         if group.look is not None:
             group.look.close()
         group.findings = result.findings

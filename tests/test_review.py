@@ -1,0 +1,316 @@
+"""The review's server: who may ask, what it does, what it keeps."""
+
+import json
+import time
+from itertools import count
+
+import cv2
+import imagecodecs
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from small_brackets import small_bracket, write_frame
+from starlette.testclient import TestClient
+
+from merge.cli import main
+from merge.edits import Edit, EditList, edits_record, read_edits
+from merge.read import probe_frame, read_samples
+from merge.review.app import make_app
+from merge.review.guard import Guard
+from merge.review.session import Session
+
+KEY, PORT = "a-key-of-this-test", 8123
+HERE = f"http://127.0.0.1:{PORT}"
+ORIGIN = {"Origin": HERE}
+
+
+def write_card(folder, brackets=1, frames=4):
+    """Write brackets and the record of a sort that found them; return the record's path."""
+    numbers, groups = count(1), []
+    for seed in range(brackets):
+        pictures, _ = small_bracket(frames, seed=seed + 5)
+        paths = []
+        for picture in pictures:
+            number = next(numbers)
+            path = folder / f"CARD_{number:04d}.jpg"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            paths.append(write_frame(path, picture, number))
+        groups.append(
+            {"name": f"bracket-{seed + 1}", "kind": "focus bracket", "certainty": 0.9,
+             "reason": "as the test wrote them", "notes": [],
+             "shots": [{"file": str(p), "companions": []} for p in paths]}
+        )  # fmt: skip
+    record = {"format": "depthweld sorted frames", "version": 1, "folder": str(folder)}
+    path = folder.parent / "sorted.json"
+    path.write_text(json.dumps(record | {"groups": groups, "skipped": []}), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def session(tmp_path):
+    opened = Session(write_card(tmp_path / "card"), tmp_path / "out")
+    opened.start()
+    yield opened
+    opened.stop()
+
+
+@pytest.fixture
+def page(session):
+    client = TestClient(Guard(make_app(session), KEY, PORT), base_url=HERE)
+    client.get(f"/start?key={KEY}")
+    wait(client, lambda state: state["finding"]["state"] == "done")
+    return client
+
+
+def wait(client, reached):
+    end = time.monotonic() + 120
+    while time.monotonic() < end:
+        state = client.get("/state").json()
+        if reached(state):
+            return state
+        time.sleep(0.05)
+    raise AssertionError(f"not reached: {state}")
+
+
+def post(client, address, data=None):
+    return client.post(address, json=data or {}, headers=ORIGIN)
+
+
+def merged(client, number=0):
+    assert post(client, f"/merge/{number}").status_code == 200
+    state = wait(
+        client, lambda s: s["groups"][number]["work"]["state"] not in ("waiting", "running")
+    )
+    assert state["groups"][number]["work"]["state"] == "done", state["groups"][number]["work"]
+    return state
+
+
+# ---- who may ask ----
+
+
+def test_without_the_key_nothing_is_told(session):
+    client = TestClient(Guard(make_app(session), KEY, PORT), base_url=HERE)
+    assert client.get("/state").status_code == 403
+    assert client.get("/").status_code == 403
+    for query in ("", "?key=", "?key=wrong", f"?key={KEY}x", f"?key={KEY}&more=1"):
+        assert client.get(f"/start{query}").status_code == 403
+    assert client.get("/state").status_code == 403
+    assert client.get(f"/start?key={KEY}").status_code == 200
+    assert client.get("/state").status_code == 200
+
+
+@pytest.mark.parametrize(
+    "host", ["example.org", f"example.org:{PORT}", "127.0.0.1", f"0.0.0.0:{PORT}"]
+)
+def test_another_host_is_refused(page, host):
+    """A foreign name that resolves to this machine is of no use (DNS rebinding)."""
+    assert page.get("/state", headers={"Host": host}).status_code == 403
+
+
+@pytest.mark.parametrize("origin", ["http://example.org", "null", f"https://127.0.0.1:{PORT}"])
+def test_another_origin_is_refused(page, origin):
+    assert page.get("/state", headers={"Origin": origin}).status_code == 403
+    assert page.post("/merge/0", json={}, headers={"Origin": origin}).status_code == 403
+
+
+def test_a_change_without_an_origin_is_refused(page):
+    assert page.post("/merge/0", json={}).status_code == 403
+    assert page.get("/state").json()["groups"][0]["work"] is None
+
+
+def test_every_answer_forbids_what_the_page_does_not_need(page):
+    for address in ("/", "/state", "/nothing", "/review.js"):
+        headers = page.get(address).headers
+        assert "default-src 'none'" in headers["content-security-policy"]
+        assert "unsafe-inline'; base" not in headers["content-security-policy"].split("style")[0]
+        assert headers["x-content-type-options"] == "nosniff"
+        assert "access-control-allow-origin" not in headers
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/look/0/tile/../../../../etc/passwd", "/thumbnail/0/..%2f..%2fetc%2fpasswd",
+        "/thumbnail/0/99", "/thumbnail/7/0", "/look/0", "/look/0/tile/0,0", "/static/review.js",
+        "/thumbnail/-1/0", "//etc/passwd",
+    ],
+)  # fmt: skip
+def test_what_is_not_there_is_not_found(page, address):
+    assert page.get(address).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("data", "status"),
+    [("[1, 2]", 400), ("{", 400), ('{"number": 7}', 404), ('{"number": "x"}', 400), ("{}", 404)],
+)
+def test_an_odd_request_gets_a_plain_answer(page, data, status):
+    merged(page)
+    headers = ORIGIN | {"Content-Type": "application/json"}
+    assert page.post("/look/0/remove", content=data, headers=headers).status_code == status
+
+
+# ---- the work ----
+
+
+def test_a_bracket_is_checked_merged_repaired_undone_and_saved(page, session, tmp_path):
+    assert post(page, "/audit/0").status_code == 200
+    state = wait(page, lambda s: s["groups"][0]["work"]["state"] == "done")
+    assert state["groups"][0]["findings"] is not None
+    assert not state["groups"][0]["open"]
+    merged(page)
+    target = tmp_path / "out" / "focus-bracket-CARD_0001.tif"
+    plain = read_samples(probe_frame(target))[0].copy()
+
+    found = post(page, "/look/0/candidates", {"x": 120, "y": 80, "size": 24}).json()["candidates"]
+    assert found[0]["detail"] == pytest.approx(1)
+    assert found[-1]["edit"]["kind"] == "detail"
+    # The place is in the third of four bands, where the third frame is sharp.
+    assert found[0]["name"] == "CARD_0003.jpg"
+    chosen = found[1]
+    state = post(page, "/look/0/take", {"edit": chosen["edit"]}).json()
+    assert state["unsaved"]
+    assert np.array_equal(read_samples(probe_frame(target))[0], plain)  # on disk nothing yet
+    assert post(page, "/look/0/save").status_code == 200
+    edited = read_samples(probe_frame(target))[0].copy()
+    assert not np.array_equal(edited, plain)
+    record = json.loads(target.with_suffix(".json").read_text(encoding="utf-8"))
+    assert [e["frame"] for e in record["edits"]] == [chosen["edit"]["frame"]]
+
+    state = post(page, "/look/0/undo").json()
+    assert state["unsaved"]
+    assert state["redo"]
+    assert np.array_equal(session.look(0).current, session.look(0).base)
+    post(page, "/look/0/redo")
+    post(page, "/look/0/switch", {"number": 0, "on": False})
+    assert np.array_equal(session.look(0).current, session.look(0).base)
+    post(page, "/look/0/save")
+    assert np.array_equal(read_samples(probe_frame(target))[0], plain)
+
+
+def test_the_command_with_the_saved_edits_gives_the_same_pixels(page, tmp_path):
+    merged(page)
+    for x, y in ((60, 60), (150, 90), (75, 70)):  # the third overlaps the first
+        found = post(page, "/look/0/candidates", {"x": x, "y": y, "size": 20}).json()["candidates"]
+        for candidate in (found[-2], found[-1]):
+            assert post(page, "/look/0/take", {"edit": candidate["edit"]}).status_code == 200
+    post(page, "/look/0/switch", {"number": 1, "on": False})
+    assert post(page, "/look/0/save").status_code == 200
+    out = tmp_path / "again.tif"
+    edits = tmp_path / "out" / "focus-bracket-CARD_0001.edits.json"
+    assert len(read_edits(edits).edits) == 6
+    command = ["merge", str(tmp_path / "card"), "-o", str(out), "--edits", str(edits)]
+    result = CliRunner().invoke(main, command)
+    assert result.exit_code == 0, result.output
+    saved = read_samples(probe_frame(tmp_path / "out" / "focus-bracket-CARD_0001.tif"))[0]
+    assert np.array_equal(read_samples(probe_frame(out))[0], saved)
+
+
+def test_edits_in_any_order_of_switching_show_the_same_as_from_the_beginning(page, session):
+    """Only what is concerned is made anew; it must equal making everything anew."""
+    from merge.pipeline.editing import apply_edits
+
+    merged(page)
+    look = session.look(0)
+    rng = np.random.default_rng(3)
+    for k in range(8):
+        x, y = rng.uniform(30, 200), rng.uniform(30, 130)
+        corners = tuple((x + 15 * np.cos(a), y + 15 * np.sin(a)) for a in np.arange(0, 6.2, 0.5))
+        look.add(Edit("frame", corners, f"CARD_{k % 4 + 1:04d}.jpg", feather_px=8))
+    for number, on in ((2, False), (5, False), (2, True), (0, False)):
+        look.switch(number, on=on)
+        assert np.array_equal(look.current, apply_edits(look.base, look.edits, look.frames))
+    for _ in range(6):
+        look.undo()
+    assert np.array_equal(look.current, apply_edits(look.base, look.edits, look.frames))
+
+
+def test_tiles_show_the_picture_exactly_and_change_with_an_edit(page, session):
+    merged(page)
+    look = session.look(0)
+    height, width = look.shape[:2]
+    tile = imagecodecs.png_decode(page.get("/look/0/tile/0,0").content)
+    assert np.array_equal(tile, look.part((0, 0, height, width)))
+    frame = cv2.imdecode(np.frombuffer(page.get("/look/0/frame/1").content, np.uint8), 1)
+    assert frame.shape == (height, width, 3)
+    region = [[90, 60], [130, 60], [130, 100], [90, 100]]
+    edit = {"kind": "frame", "frame": "CARD_0001.jpg", "region": region}
+    versions = post(page, "/look/0/take", {"edit": edit}).json()["versions"]
+    assert versions == {"0,0": 1}
+    after = imagecodecs.png_decode(page.get("/look/0/tile/0,0?v=1").content)
+    assert not np.array_equal(after, tile)
+    before = imagecodecs.png_decode(page.get("/look/0/tile/0,0?before=1").content)
+    assert np.array_equal(before, tile)
+
+
+def test_an_edit_of_an_unknown_frame_is_refused_and_changes_nothing(page, session):
+    merged(page)
+    edit = {"kind": "frame", "frame": "../../x.jpg", "region": [[1, 1], [9, 1], [9, 9]]}
+    answer = post(page, "/look/0/take", {"edit": edit})
+    assert answer.status_code == 409
+    assert "not among the frames" in answer.json()["error"]
+    assert session.look(0).edits == ()
+
+
+def test_work_can_be_stopped_and_begun_again(tmp_path):
+    opened = Session(write_card(tmp_path / "card", brackets=2), tmp_path / "out")
+    opened.start()
+    client = TestClient(Guard(make_app(opened), KEY, PORT), base_url=HERE)
+    client.get(f"/start?key={KEY}")
+    wait(client, lambda state: state["finding"]["state"] == "done")
+    post(client, "/merge/0")
+    post(client, "/merge/1")
+    assert post(client, "/merge/1").status_code == 409  # it waits already
+    post(client, "/cancel/1")
+    post(client, "/cancel/0")
+    state = wait(client, lambda s: all(g["work"]["state"] == "cancelled" for g in s["groups"]))
+    assert [g["written"] for g in state["groups"]] == ["", ""]
+    merged(client, 1)
+    opened.stop()
+
+
+def test_a_new_session_shows_what_is_done_and_takes_up_the_edits(page, session, tmp_path):
+    merged(page)
+    edit = Edit("frame", ((40.0, 40.0), (80.0, 40.0), (60.0, 90.0)), "CARD_0002.jpg")
+    session.look(0).add(edit)
+    again = Session(tmp_path / "sorted.json", tmp_path / "out")
+    again.start()
+    client = TestClient(Guard(make_app(again), KEY, PORT), base_url=HERE)
+    client.get(f"/start?key={KEY}")
+    state = wait(client, lambda state: state["finding"]["state"] == "done")
+    assert state["groups"][0]["written"] == "focus-bracket-CARD_0001.tif"
+    merged(client)
+    assert again.look(0).edits == (edit,)
+    assert again.look(0).unsaved
+    assert np.array_equal(again.look(0).current, session.look(0).current)
+    again.stop()
+
+
+def test_a_save_that_fails_leaves_the_old_picture_whole(page, session, tmp_path, monkeypatch):
+    merged(page)
+    target = tmp_path / "out" / "focus-bracket-CARD_0001.tif"
+    before = target.read_bytes()
+    session.look(0).add(Edit("frame", ((40.0, 40.0), (80.0, 40.0), (60.0, 90.0)), "CARD_0002.jpg"))
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("os.replace", full)
+        answer = post(page, "/look/0/save")
+    assert answer.status_code == 409
+    assert "CARD_0001" in answer.json()["error"]
+    assert target.read_bytes() == before
+    assert session.look(0).unsaved
+    assert not [p for p in target.parent.iterdir() if "partial" in p.name]
+
+
+def test_edits_of_another_picture_are_refused_by_the_command(tmp_path):
+    write_card(tmp_path / "card")
+    edits = tmp_path / "edits.json"
+    one = Edit("detail", ((1.0, 1.0), (9.0, 1.0), (9.0, 9.0)))
+    edits.write_text(json.dumps(edits_record(EditList((999, 999), (one,)))), encoding="utf-8")
+    command = ["merge", tmp_path / "card", "-o", tmp_path / "x.tif", "--edits", edits]
+    result = CliRunner().invoke(main, [str(c) for c in command])
+    assert result.exit_code == 1
+    assert "999 x 999" in result.stderr
+    assert not (tmp_path / "x.tif").exists()
