@@ -163,7 +163,7 @@ def test_a_bracket_is_checked_merged_repaired_undone_and_saved(page, session, tm
 
     found = post(page, "/look/0/candidates", {"x": 120, "y": 80, "size": 24}).json()["candidates"]
     assert found[0]["detail"] == pytest.approx(1)
-    assert found[-1]["edit"]["kind"] == "detail"
+    assert [c["edit"]["kind"] for c in found[-2:]] == ["detail", "surface"]
     # The place is in the third of four bands, where the third frame is sharp.
     assert found[0]["name"] == "CARD_0003.jpg"
     chosen = found[1]
@@ -191,13 +191,13 @@ def test_the_command_with_the_saved_edits_gives_the_same_pixels(page, tmp_path):
     merged(page)
     for x, y in ((60, 60), (150, 90), (75, 70)):  # the third overlaps the first
         found = post(page, "/look/0/candidates", {"x": x, "y": y, "size": 20}).json()["candidates"]
-        for candidate in (found[-2], found[-1]):
+        for candidate in found[-3:]:
             assert post(page, "/look/0/take", {"edit": candidate["edit"]}).status_code == 200
     post(page, "/look/0/switch", {"number": 1, "on": False})
     assert post(page, "/look/0/save").status_code == 200
     out = tmp_path / "again.tif"
     edits = tmp_path / "out" / "focus-bracket-CARD_0001.edits.json"
-    assert len(read_edits(edits).edits) == 6
+    assert len(read_edits(edits).edits) == 9
     command = ["merge", str(tmp_path / "card"), "-o", str(out), "--edits", str(edits)]
     result = CliRunner().invoke(main, command)
     assert result.exit_code == 0, result.output

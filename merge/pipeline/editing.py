@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.blend import DetailBlend, within
+from merge.blend import DetailBlend, Part, SurfaceBlend, mixing_reach, within
 from merge.edits import Edit, EditList, affected_box, join_patch
 from merge.errors import MergeError
 from merge.model import BoolArray, FloatArray, MergeResult
@@ -46,6 +46,7 @@ class EditSource:
     ) -> None:
         self._result, self._shape = result, shape
         self._read = read or self._decode
+        self._channels = result.stack.sources[0].shape[2]
         self._names = [source.name for source in result.stack.sources]
         frames = result.registration.frames
         self.aligned = tuple(i for i, f in enumerate(frames) if f.transform is not None)
@@ -83,11 +84,15 @@ class EditSource:
         Raises
         ------
         MergeError
-            If the edit names a frame that the merge did not use.
+            If the edit names a frame that the merge did not use, or needs a depth map that the
+            merge did not make.
         """
         if edit.kind == "frame":
             return self.frame_patch(self.index_of(edit.frame), box)
-        return self._detail(box), None
+        wide = self._with_surroundings(box)
+        merged = self._by_detail(wide) if edit.kind == "detail" else self._by_surface(wide)
+        row, column = box[0] - wide[0], box[1] - wide[1]
+        return np.clip(merged[row : row + box[2], column : column + box[3]], 0, 1), None
 
     def index_of(self, name: str) -> int:
         """Return the index of a frame that the merge used, by file name.
@@ -103,21 +108,56 @@ class EditSource:
             raise MergeError(f"edits: {name!r} {what}; expected a name such as {self._names[0]!r}")
         return found[0]
 
-    def _detail(self, box: Box) -> FloatArray:
-        """Return a box merged by local energy."""
+    def _with_surroundings(self, box: Box) -> Box:
         top, left = max(0, box[0] - _SURROUNDINGS_PX), max(0, box[1] - _SURROUNDINGS_PX)
         bottom = min(self._shape[0], box[0] + box[2] + _SURROUNDINGS_PX)
         right = min(self._shape[1], box[1] + box[3] + _SURROUNDINGS_PX)
-        wide = (top, left, bottom - top, right - left)
-        channels = self._result.stack.sources[0].shape[2]
-        blend = DetailBlend((wide[2], wide[3], channels))
+        return top, left, bottom - top, right - left
+
+    def _by_detail(self, box: Box) -> FloatArray:
+        """Return a box merged by local energy."""
+        blend = DetailBlend((*box[2:], self._channels))
         for sampler in work_ahead(self.sampler, self.aligned):
-            blend.add(sampler.sample(self.in_reference(wide)))
-        out = np.empty((wide[2], wide[3], channels), np.float32)
-        for part in blend.own_parts:
-            out[within(part.inner, (0, 0, wide[2], wide[3]))] = blend.take(part)
-        rows = np.s_[box[0] - top : box[0] - top + box[2]]
-        return np.clip(out[rows, box[1] - left : box[1] - left + box[3]], 0, 1)
+            blend.add(sampler.sample(self.in_reference(box)))
+        return self._put_together(box, blend, blend.own_parts)
+
+    def _by_surface(self, box: Box) -> FloatArray:
+        """Return a box merged by the depth map alone, no veil of near things taken off."""
+        depth = self._result.depth
+        if depth is None:
+            raise MergeError("edits: kind 'surface' needs a depth map; merge by auto or surface")
+        position = depth.position[box[0] : box[0] + box[2], box[1] : box[1] + box[3]]
+        slots = np.interp(position, self.aligned, np.arange(len(self.aligned)))
+        reach = mixing_reach(np.zeros(slots.shape, np.float32))
+        shape = (*box[2:], self._channels)
+        blend = SurfaceBlend(slots.astype(np.float32), reach, shape, len(self.aligned))
+        counting = [s for s in range(len(self.aligned)) if blend.parts_with(s)]
+        samplers = work_ahead(lambda slot: self.sampler(self.aligned[slot]), counting)
+        for slot, sampler in zip(counting, samplers, strict=True):
+            for part in blend.parts_with(slot):
+                share = blend.share_of(slot, part)
+                if share is not None:
+                    row, column, height, width = share.box
+                    place = (box[0] + row, box[1] + column, height, width)
+                    blend.add_share(share, sampler.sample(self.in_reference(place)))
+        return self._put_together(box, blend, blend.parts, core=True)
+
+    def _put_together(
+        self,
+        box: Box,
+        blend: DetailBlend | SurfaceBlend,
+        parts: Sequence[Part],
+        *,
+        core: bool = False,
+    ) -> FloatArray:
+        """Return a blend's parts as one picture; ``core`` where they come with a margin."""
+        out = np.empty((*box[2:], self._channels), np.float32)
+        for part in parts:
+            pixels = blend.take(part)
+            if core:
+                pixels = pixels[within(part.inner, part.core)]
+            out[within(part.inner, (0, 0, *box[2:]))] = pixels
+        return out
 
 
 def to_sixteen_bits(pixels: FloatArray) -> NDArray[np.uint16]:

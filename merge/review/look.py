@@ -16,6 +16,7 @@ from merge.atomic import written_together
 from merge.depth import measure_reduction
 from merge.edits import (
     Edit,
+    EditKind,
     EditList,
     affected_box,
     edits_record,
@@ -86,7 +87,7 @@ class Look:
 
     def __init__(self, result: MergeResult, target: Path, edits_path: Path) -> None:
         self.target, self._edits_path = target, edits_path
-        self.shape: tuple[int, int, int] = result.pixels.shape  # type: ignore[assignment]
+        self.shape: tuple[int, int, int] = result.pixels.shape
         self.source = result.stack.sources[result.registration.reference]
         self.depth = _view_depth(result)
         self._lock = threading.RLock()
@@ -97,7 +98,11 @@ class Look:
         self.current = self.base.copy()
         # What is kept of the result holds no picture.
         nothing = np.empty((0, 0, self.shape[2]), np.float32)
-        self.result = dataclasses.replace(result, pixels=nothing, depth=None)
+        depth = ScratchPicture(self.shape[:2], np.float32)
+        assert result.depth is not None, "a review merges by depth"
+        depth.values[:] = result.depth.position
+        whole = DepthMap(depth.values, np.empty((0, 0), np.float32))
+        self.result = dataclasses.replace(result, pixels=nothing, depth=whole)
         self._kept: dict[int, tuple[ScratchPicture, float]] = {}
         self.frames = EditSource(self.result, self.shape[:2], self._read)
         self._history: list[tuple[Edit, ...]] = [()]
@@ -306,7 +311,7 @@ class Look:
         size_px: float | None = None,
         region: Sequence[tuple[float, float]] | None = None,
     ) -> list[Candidate]:
-        """Return what could stand at a place: frames, those with most detail first, then `detail`.
+        """Return what could stand at a place: frames, most detail first, then other ways.
 
         Parameters
         ----------
@@ -340,7 +345,8 @@ class Look:
         best = max(candidate.detail for candidate in found)
         found = [c for c in found if c.detail >= _LEAST_DETAIL * best]
         found = sorted(found, key=lambda c: -c.detail)[:_MOST_CANDIDATES]
-        found.append(self._candidate(Edit("detail", found[0].edit.region), shown))
+        ways: tuple[EditKind, ...] = ("detail", "surface")
+        found += [self._candidate(Edit(way, found[0].edit.region), shown) for way in ways]
         return [dataclasses.replace(c, detail=c.detail / max(best, 1e-12)) for c in found]
 
     def _around(self, edits: Sequence[Edit]) -> Box:
