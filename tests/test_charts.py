@@ -172,6 +172,10 @@ def test_trends_tell_every_number_and_mark_the_outlier():
     assert "sharpness 100 %" in labels[0]
     assert "shift 9.0 / 4.0 px (stands out)" in labels[2]
     assert sum("stands out" in label for label in labels) == 1
+    # Every panel has a scale: round values on lines of their own.
+    said = [t.text for t in root.iter(f"{SVG}text")]
+    for value in ("0", "5", "0.5", "100"):
+        assert value in said
     # Columns lie above a strip of even thumbnails.
     columns = [m.find(f"{SVG}rect") for m in marks(root)]
     assert [percent(c.get("x")) for c in columns] == [0, 25, 50, 75]

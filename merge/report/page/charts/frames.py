@@ -151,15 +151,33 @@ def _panel(trend: _Trend, top: float, count: int, height: float) -> list[str]:
             classes="soft",
         ),
     ]
-    neutral = 100.0 if trend.key == "sharpness" else 0.0
-    if y.low < neutral < y.high:
-        parts.append(svg.line(0, y(neutral), 100, y(neutral), classes="grid"))
+    for value in _ticks(y.low, y.high):
+        parts.append(svg.line(0, y(value), 100, y(value), classes="grid"))
+        parts.append(svg.text(0, y(value) - 3, _tick_words(value), classes="soft"))
     for k, line in enumerate(trend.lines):
         points = [(_centre(i, count), y(v)) for i, v in enumerate(line)]
         dashes = "stroke-dasharray:5 4" if k else ""
         parts.append(svg.curve(points, height, style=dashes))
         parts += _dots(points, trend.outliers, hollow=bool(k), small=count > 40)
     return parts
+
+
+def _ticks(low: float, high: float) -> list[float]:
+    """Return one to three round values between the ends of a scale: 1, 2 or 5 times a power of 10.
+
+    Examples
+    --------
+    >>> _ticks(-1.9, 1.7), _ticks(88, 108)
+    ([-1.0, 0.0, 1.0], [90.0, 100.0])
+    """
+    decade = 10.0 ** math.floor(math.log10(high - low))
+    step = next(s * decade for s in (0.2, 0.5, 1.0, 2.0, 5.0) if (high - low) / (s * decade) < 4)
+    first, last = math.ceil(low / step), math.floor(high / step)
+    return [k * step for k in range(first, last + 1)]
+
+
+def _tick_words(value: float) -> str:
+    return f"{value + 0:.3g}".replace("-", "−")
 
 
 def _dots(
