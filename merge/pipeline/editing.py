@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from merge.blend import DetailBlend, Part, SurfaceBlend, mixing_reach, within
 from merge.edits import Edit, EditList, affected_box, join_patch
 from merge.errors import MergeError
-from merge.model import BoolArray, FloatArray, MergeResult
+from merge.model import BoolArray, FloatArray
 from merge.pipeline.ahead import work_ahead
+from merge.pipeline.merging import MergeResult
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
 
@@ -38,22 +39,24 @@ class EditSource:
     shape : (int, int)
         (H, W) of the merged picture.
     read : callable, optional
-        Returns a frame's samples and their white, by index; by default the file is decoded.
+        In place of `decode`.
     """
 
     def __init__(
         self, result: MergeResult, shape: tuple[int, int], read: ReadFrame | None = None
     ) -> None:
         self._result, self._shape = result, shape
-        self._read = read or self._decode
+        self._read = read or self.decode
         self._channels = result.stack.sources[0].shape[2]
         self._names = [source.name for source in result.stack.sources]
-        frames = result.registration.frames
-        self.aligned = tuple(i for i, f in enumerate(frames) if f.transform is not None)
+        self._stack = result.repairs.mended_stack(result.stack)
+        self.aligned = result.registration.aligned
 
-    def _decode(self, index: int) -> tuple[NDArray[Any], float]:
-        stack = self._result.stack
-        return read_samples(stack.sources[index], white_balance=stack.white_balance)
+    def decode(self, index: int) -> tuple[NDArray[Any], float]:
+        """Return a frame's samples and their white, the sensor's defects mended."""
+        source, balance = self._stack.sources[index], self._stack.white_balance
+        samples, white = read_samples(source, white_balance=balance)
+        return self._result.repairs.mend(samples, white), white
 
     def sampler(self, index: int) -> FrameSampler:
         """Return what samples a frame in the geometry of the reference frame."""

@@ -32,6 +32,7 @@ from merge.pipeline.inspecting import (
 )
 from merge.pipeline.measuring import SceneEstimate, measured_scene
 from merge.pipeline.memory import plan_memory
+from merge.pipeline.repairing import Repairs
 from merge.read import check_stack
 from merge.resizing import enlarge_part, enlarge_position
 
@@ -58,6 +59,8 @@ class MergeResult:
     depth : DepthMap or None
         None when the method needed none, unless it was asked for.
     options : MergeOptions
+    repairs : Repairs
+        Defects of the sensor, mended in every frame.
     seconds : dict of str to float
         Wall-clock time of every stage.
     """
@@ -68,6 +71,7 @@ class MergeResult:
     inspection: Inspection
     depth: DepthMap | None
     options: MergeOptions
+    repairs: Repairs
     seconds: dict[str, float] = field(default_factory=dict)
 
     @property
@@ -152,9 +156,9 @@ def merge_stack(
                 pixels = blend_detail(job, plan)
         inspection = inspect_bracket(first.bracket, options.audit)
         inspection = inspection.with_findings(_merge_findings(first, moved))
-        ordered = first.bracket.stack
+        ordered, repairs = first.bracket.stack, first.repairs
     origin = (box[0], box[1])
-    return MergeResult(pixels, origin, ordered, inspection, depth, options, seconds)
+    return MergeResult(pixels, origin, ordered, inspection, depth, options, repairs, seconds)
 
 
 def _depth_of_stack(measured: SceneEstimate, first: FirstPassResult, box: Box) -> DepthMap:

@@ -25,11 +25,11 @@ from merge.edits import (
     read_edits,
 )
 from merge.errors import MergeError, WriteError
-from merge.model import DepthMap, FloatArray, MergeResult
+from merge.model import DepthMap, FloatArray
 from merge.pipeline.editing import EditSource, apply_edits, to_sixteen_bits
+from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import screen_pixels
 from merge.pipeline.saving import OutputFiles, edits_told, write_merge
-from merge.read import read_samples
 from merge.scratch import ScratchPicture
 from merge.write import write_json
 
@@ -123,7 +123,7 @@ class Look:
         Where the disk has no room they are decoded anew whenever one is asked for.
         """
         for done, index in enumerate(self.frames.aligned, 1):
-            samples, white = self._decode(index)
+            samples, white = self.frames.decode(index)
             try:
                 kept = ScratchPicture(samples.shape, samples.dtype)
             except WriteError:
@@ -136,11 +136,7 @@ class Look:
 
     def _read(self, index: int) -> tuple[NDArray[Any], float]:
         kept = self._kept.get(index)
-        return self._decode(index) if kept is None else (kept[0].values, kept[1])
-
-    def _decode(self, index: int) -> tuple[NDArray[Any], float]:
-        stack = self.result.stack
-        return read_samples(stack.sources[index], white_balance=stack.white_balance)
+        return self.frames.decode(index) if kept is None else (kept[0].values, kept[1])
 
     # ---- pictures ----
 
