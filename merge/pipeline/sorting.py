@@ -14,6 +14,7 @@ from merge.atomic import write_json
 from merge.errors import MergeError, ReadError, WriteError
 from merge.metadata import own_content
 from merge.model import FloatArray, FrameSource
+from merge.naming import PICTURE_SUFFIXES
 from merge.read import probe_frame, read_preview
 from merge.read.frame import probe_header
 from merge.read.stack import OWN_OUTPUTS
@@ -24,10 +25,6 @@ from merge.sort import SortedFrames, read_record, sort_frames, to_record
 RECORD_NAME = "sorted-frames.json"
 # Enough for steps of about two pixels of blur at 24 MP; larger previews cost decoding time.
 _PREVIEW_PX = 800
-_PICTURE_SUFFIXES = frozenset(
-    ".jpg .jpeg .png .tif .tiff .heic .heif .hif .dng .cr2 .cr3 .crw .nef .nrw .arw .sr2 .srf"
-    " .raf .orf .rw2 .pef .srw .raw .rwl .3fr .fff .iiq .erf .kdc .dcr .mrw .x3f .mef .mos".split()
-)
 Progress = Callable[[str, int, int], None]
 
 
@@ -116,7 +113,7 @@ def _find_pictures(folder: Path) -> Iterator[Path]:
             continue
         for name in sorted(names):
             # "._name" files are a file system's side notes on some cards.
-            if not name.startswith(".") and Path(name).suffix.lower() in _PICTURE_SUFFIXES:
+            if not name.startswith(".") and Path(name).suffix.lower() in PICTURE_SUFFIXES:
                 yield Path(place) / name
 
 

@@ -4,84 +4,69 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from merge.model import CaptureSettings
-from merge.sort.focus_runs import FocusRun
-from merge.sort.groups import GroupKind, Shot
-from merge.sort.likeness import Likeness, sharp_centre
+from merge.sort.certainty import certainty_of
+from merge.sort.costs import Evidence
+from merge.sort.groups import Shot
+from merge.sort.partition import Part
 
 # Way of the sharp place over the picture that is worth telling.
 _TRAVEL = 0.08
-_DOUBT_WITHOUT_SETTINGS = 0.25
 
 
 def give_reason(
-    kind: GroupKind,
-    shots: list[Shot],
-    seen: list[Likeness],
-    *,
-    gaps: list[float | None],
-    alike: float,
-    run: FocusRun | None,
-    pauses: list[int],
+    part: Part, span: range, margin: float, evidence: Evidence
 ) -> tuple[str, float, tuple[str, ...]]:
-    """Return the sentence, the certainty (0 to 1) and notes of a group.
-
-    Certainty joins independent hints as the chance that not all of them mislead:
-    1 - product of (1 - hint). The size of each hint is a judgement, checked by the order in
-    which simulated cards' groups turn out wrong.
-    """
-    if kind == "single":
-        return _single(shots[0], seen[0])
+    """Return the sentence, the certainty (0 to 1) and notes of a group."""
+    shots = [evidence.shots[i] for i in span]
+    certainty = certainty_of(part.kind, margin, shots)
+    if part.kind == "one focus":
+        count = part.stop - part.start
+        return f"one of {count} shots with one focus and one setting (a burst)", certainty, ()
+    if part.kind == "single":
+        return "no neighbour shows the same scene with one setting moved", certainty, ()
+    links = [evidence.links[i] for i in span[:-1]]
     parts = [f"{len(shots)} shots"]
-    hints = [0.5 if alike > 0.9 else 0.3]
-    timed = [g for g in gaps if g is not None]
-    if len(timed) == len(gaps):
+    timed = [link.gap_s for link in links if link.gap_s is not None]
+    if len(timed) == len(links):
         parts[0] += f" with at most {_seconds(max(timed))} between them"
-        hints.append(0.6 if max(timed) < 10 else 0.3)
-    if kind == "focus bracket":
-        assert run is not None
-        parts.append(_same_settings(shots[0].settings))
-        sentence, more = _focus(shots, seen, run)
-        parts.append(sentence)
-        hints += more
-    elif kind == "aperture series":
+    if part.kind == "focus bracket":
+        parts += [_same_settings(shots[0].settings), _focus(span, shots, evidence)]
+    elif part.kind == "aperture series":
         numbers = [s.settings.f_number or math.nan for s in shots]
         parts.append(f"f-number changes {_f(numbers[0])} → {_f(numbers[-1])}, focus stays")
-        hints.append(0.6 if len(shots) > 2 else 0.3)
     else:
         parts.append(_exposures(shots))
-        hints.append(0.6 if len(shots) > 2 else 0.2)
-    parts.append(f"same scene (likeness {alike:.2f})")
-    doubt = math.prod(1 - h for h in hints)
-    if shots[0].settings.f_number is None:
-        # Stopping down changes sharpness too; only the settings tell it from focus.
-        doubt = max(doubt, _DOUBT_WITHOUT_SETTINGS)
-    notes = tuple(f"a pause of {_seconds(gaps[p - 1] or 0.0)} before shot {p + 1}" for p in pauses)
-    return ", ".join(p for p in parts if p), round(1 - doubt, 2), notes
+    parts.append(f"same scene (likeness {min(link.alike for link in links):.2f})")
+    notes = tuple(
+        f"a pause of {_seconds(link.gap_s or 0.0)} before shot {i + 1}"
+        for i, link in enumerate(links, 1)
+        if evidence.pauses[span.start + i] >= 1
+    )
+    return ", ".join(p for p in parts if p), certainty, notes
 
 
-def _single(shot: Shot, seen: Likeness) -> tuple[str, float, tuple[str, ...]]:
-    certainty = 0.9 if shot.settings.captured_at is not None else 0.7
-    if seen.light <= 0:
-        return "no preview to compare, so it stays alone", 0.3, ()
-    return "no neighbour shows the same scene with one setting moved", certainty, ()
-
-
-def _focus(shots: list[Shot], seen: list[Likeness], run: FocusRun) -> tuple[str, list[float]]:
-    hints = [min(0.8, 0.25 * run.strength)] if run.strength > 1 else []
-    if run.recorded:
-        first, last = (s.settings.focus_distance_m or math.nan for s in (shots[0], shots[-1]))
+def _focus(span: range, shots: list[Shot], evidence: Evidence) -> str:
+    recorded = [s.settings.focus_distance_m for s in shots]
+    known = [d for d in recorded if d]
+    if len(set(known)) > 1:
+        first, last = known[0], known[-1]
         way = "near to far" if last > first else "far to near"
-        return f"focus goes from {way} ({first:.3g} → {last:.3g} m recorded)", [*hints, 0.8]
-    start, end = sharp_centre(seen[0], seen), sharp_centre(seen[-1], seen)
-    rows, columns = end[0] - start[0], end[1] - start[1]
+        return f"focus goes from {way} ({first:.3g} → {last:.3g} m recorded)"
+    rail = ""
+    if len(known) == len(shots) and len(shots) > 2:
+        rail = f" while the recorded distance stays {known[0]:.3g} m: the camera moved (a rail)"
+    start, end = (evidence.movement.centres[i] for i in (span[0], span[-1]))
+    rows, columns = np.subtract(end, start)
     if max(abs(rows), abs(columns)) < _TRAVEL:
-        return "focus moves (pictures)", hints
+        return f"focus moves (pictures){rail}"
     if abs(rows) >= abs(columns):
         way = "up" if rows < 0 else "down"
     else:
         way = "to the left" if columns < 0 else "to the right"
-    return f"the sharp place moves {way} in the picture", hints
+    return f"the sharp place moves {way} in the picture{rail}"
 
 
 def _exposures(shots: list[Shot]) -> str:

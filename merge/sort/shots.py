@@ -2,125 +2,91 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import itertools
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from merge.model import FrameSource
+from merge.naming import (
+    COUNTER_END,
+    counters_follow,
+    name_parts,
+    natural_key,
+    seconds_between,
+    unroll,
+)
+from merge.naming import pair_files as pair_by_name
 from merge.sort.groups import Shot
 
-# Files of one exposure carry one time; writing two files may round it differently.
-_PAIR_TOLERANCE_S = 2.0
-# A counter of four digits starts again at 1 after 9999 (DCF, JEITA CP-3461: 0001 to 9999).
-_COUNTER_DIGITS = 4
-
-
-def name_parts(path: Path) -> tuple[str, int | None]:
-    """Return the file name's prefix and its counter, the last run of digits in the stem.
-
-    Examples
-    --------
-    >>> name_parts(Path("card/IMG_0042.JPG"))
-    ('IMG_', 42)
-    >>> name_parts(Path("pond.tif"))
-    ('pond', None)
-    """
-    match = re.fullmatch(r"(.*?)(\d+)(\D*)", path.stem)
-    if match is None:
-        return path.stem, None
-    return match[1] + match[3], int(match[2])
-
-
-def natural_key(path: Path) -> tuple[tuple[int, int, str], ...]:
-    """Return a key that sorts IMG_2 before IMG_10, folder by folder."""
-    parts = re.split(r"(\d+)", "/".join(path.parts).casefold())
-    return tuple((1, int(p), "") if p.isdigit() else (0, 0, p) for p in parts)
+# A camera, the prefix of its names, a folder: files that share a counter.
+Lane = tuple[str | None, str, Path]
 
 
 def pair_files(sources: Iterable[FrameSource]) -> list[Shot]:
-    """Return one shot for the files of one folder that share name and time.
-
-    A raw file leads its pair. Files of one name whose times differ by more than two seconds
-    are separate shots (two cameras copied into one folder).
-    """
-    by_name: dict[tuple[Path, str], list[FrameSource]] = defaultdict(list)
-    for source in sources:
-        by_name[source.path.parent, source.path.stem.casefold()].append(source)
-    shots = []
-    for files in by_name.values():
-        files.sort(key=lambda f: (f.kind != "raw", natural_key(f.path)))
-        while files:
-            first = files[0]
-            pair = [f for f in files[1:] if f.kind != first.kind and _same_moment(first, f)]
-            shots.append(Shot(first, tuple(pair)))
-            files = [f for f in files[1:] if f not in pair]
-    return shots
-
-
-def _same_moment(first: FrameSource, second: FrameSource) -> bool:
-    if first.kind != "raw" and second.kind != "raw":
-        return False
-    gap = seconds_between(first.settings.captured_at, second.settings.captured_at)
-    return gap is None or abs(gap) <= _PAIR_TOLERANCE_S
-
-
-def seconds_between(first: dt.datetime | None, second: dt.datetime | None) -> float | None:
-    """Return seconds from ``first`` to ``second``; None when a time is missing.
-
-    A time without offset is taken as local, so it is compared with the local part of a time
-    that has one.
-    """
-    if first is None or second is None:
-        return None
-    if (first.tzinfo is None) != (second.tzinfo is None):
-        first, second = first.replace(tzinfo=None), second.replace(tzinfo=None)
-    return (second - first).total_seconds()
+    """Return one shot for the files of one exposure; a raw file leads its pair."""
+    pairs = pair_by_name(sources, order=lambda source: source.kind != "raw")
+    return [Shot(first, tuple(rest)) for first, *rest in pairs]
 
 
 def split_cameras(shots: Sequence[Shot]) -> list[list[Shot]]:
-    """Return the shots of every camera in shooting order, the camera of the earliest shot first.
+    """Return the shots of every camera in shooting order.
 
-    A camera is told by its name, by the prefix of its file names, and, where times show two
-    counters running at once, by the counter.
+    A camera is told by its name. Files of one camera name whose folders or prefixes overlap in
+    time come from two bodies; so do two counters that run at once in one folder. Files that tell
+    no camera go with their neighbours in the same folder's counter.
     """
-    by_camera: dict[tuple[str | None, str], list[Shot]] = defaultdict(list)
+    lanes = [in_shooting_order(lane) for lane in _lanes(shots).values()]
+    streams = [stream for lane in lanes for stream in _split_counters(lane)]
+    streams.sort(key=lambda s: natural_key(s[0].source.path))
+    return sorted(_join_lanes(streams), key=lambda s: natural_key(s[0].source.path))
+
+
+def _lanes(shots: Sequence[Shot]) -> dict[Lane, list[Shot]]:
+    lanes: dict[Lane, list[Shot]] = defaultdict(list)
+    unnamed: dict[tuple[str, Path], list[Shot]] = defaultdict(list)
     for shot in shots:
-        prefix = name_parts(shot.source.path)[0]
-        by_camera[shot.settings.camera, prefix].append(shot)
-    by_camera = _join_unnumbered(by_camera)
-    ordered = [in_shooting_order(group) for group in by_camera.values()]
-    streams = [stream for group in ordered for stream in _split_counters(group)]
-    return sorted(streams, key=lambda s: natural_key(s[0].source.path))
+        path, camera = shot.source.path, shot.settings.camera
+        prefix, counter = name_parts(path)
+        prefix = prefix if counter is not None else ""
+        if camera is None and shot.settings.captured_at is None:
+            unnamed[prefix, path.parent].append(shot)
+        else:
+            lanes[camera, prefix, path.parent].append(shot)
+    for (prefix, folder), lost in unnamed.items():
+        owners = [lane for lane in lanes if lane[1:] == (prefix, folder)]
+        known = {lane: list(lanes[lane]) for lane in owners}
+        for shot in lost:
+            lane = min(owners, key=lambda lane: _nearest(shot, known[lane]), default=None)
+            lanes[lane or (None, prefix, folder)].append(shot)
+    return lanes
 
 
-def _join_unnumbered(
-    by_camera: dict[tuple[str | None, str], list[Shot]],
-) -> dict[tuple[str | None, str], list[Shot]]:
-    """Put names without counters ("near.jpg", "far.jpg") of one camera together."""
-    joined: dict[tuple[str | None, str], list[Shot]] = defaultdict(list)
-    for (camera, prefix), shots in by_camera.items():
-        numbered = any(name_parts(s.source.path)[1] is not None for s in shots)
-        joined[camera, prefix if numbered else ""].extend(shots)
-    return joined
+def _nearest(shot: Shot, others: list[Shot]) -> int:
+    counter = name_parts(shot.source.path)[1] or 0
+    return min(abs((name_parts(other.source.path)[1] or 0) - counter) for other in others)
 
 
 def in_shooting_order(shots: Sequence[Shot]) -> list[Shot]:
-    """Return shots of one camera by capture time, else by folder and counter.
+    """Return shots of one camera by capture time, those without one after their name's neighbour.
 
     Within one second of a clock without sub-seconds the counter decides; a counter that went
     over its end (9999 → 0001) is unrolled where its numbers leave the widest hole.
     """
-    rank = {id(shot): i for i, shot in enumerate(_by_name(shots))}
-    if all(s.settings.captured_at is not None for s in shots):
-        start = shots[0].settings.captured_at
-        return sorted(
-            shots,
-            key=lambda s: (seconds_between(start, s.settings.captured_at) or 0.0, rank[id(s)]),
-        )
-    return sorted(shots, key=lambda s: rank[id(s)])
+    by_name = _by_name(shots)
+    rank = {id(shot): i for i, shot in enumerate(by_name)}
+    timed = [shot for shot in by_name if shot.settings.captured_at is not None]
+    if not timed:
+        return by_name
+    start = timed[0].settings.captured_at
+    ordered = sorted(
+        timed, key=lambda s: (seconds_between(start, s.settings.captured_at) or 0.0, rank[id(s)])
+    )
+    for shot in by_name:
+        if shot.settings.captured_at is None:
+            before = [i for i, s in enumerate(ordered) if rank[id(s)] < rank[id(shot)]]
+            nearest = max(before, key=lambda i: rank[id(ordered[i])], default=-1)
+            ordered.insert(nearest + 1, shot)
+    return ordered
 
 
 def _by_name(shots: Sequence[Shot]) -> list[Shot]:
@@ -131,22 +97,54 @@ def _by_name(shots: Sequence[Shot]) -> list[Shot]:
     out: list[Shot] = []
     for folder in sorted(folders, key=natural_key):
         inside = sorted(folders[folder], key=lambda s: natural_key(s.source.path))
-        out.extend(_unroll(inside))
+        out += [inside[i] for i in unroll([s.source.path for s in inside])]
     return out
 
 
-def _unroll(shots: list[Shot]) -> list[Shot]:
-    counters = [name_parts(s.source.path)[1] for s in shots]
-    if len(shots) < 2 or any(c is None for c in counters):
-        return shots
-    numbers = [c for c in counters if c is not None]
-    turn = 10**_COUNTER_DIGITS - 1
-    # Only a full counter can wrap: its end and its start must both be near.
-    if numbers[-1] > turn or numbers[-1] < turn - len(shots) or numbers[0] > len(shots):
-        return shots
-    holes = [b - a for a, b in itertools.pairwise(numbers)]
-    cut = max(range(len(holes)), key=holes.__getitem__) + 1
-    return shots[cut:] + shots[:cut]
+def _join_lanes(streams: list[list[Shot]]) -> list[list[Shot]]:
+    """Join streams of one camera that follow each other: new folders, names made of the time."""
+    joined: list[list[Shot]] = []
+    timed = [s for s in streams if _span(s) is not None]
+    timed = sorted(timed, key=lambda s: _since(timed[0], s))
+    for stream in timed:
+        for earlier in joined:
+            if earlier[0].settings.camera == stream[0].settings.camera and _follows(
+                earlier, stream
+            ):
+                earlier.extend(stream)
+                break
+        else:
+            joined.append(list(stream))
+    for stream in streams:
+        if _span(stream) is not None:
+            continue
+        for earlier in joined:
+            if _span(earlier) is None and counters_follow(
+                earlier[-1].source.path, stream[0].source.path
+            ):
+                earlier.extend(stream)
+                break
+        else:
+            joined.append(list(stream))
+    return joined
+
+
+def _span(stream: list[Shot]) -> tuple[Shot, Shot] | None:
+    timed = [shot for shot in stream if shot.settings.captured_at is not None]
+    return (timed[0], timed[-1]) if timed else None
+
+
+def _since(first: list[Shot], second: list[Shot]) -> float:
+    a, b = _span(first), _span(second)
+    assert a is not None and b is not None
+    return seconds_between(a[0].settings.captured_at, b[0].settings.captured_at) or 0.0
+
+
+def _follows(earlier: list[Shot], later: list[Shot]) -> bool:
+    a, b = _span(earlier), _span(later)
+    assert a is not None and b is not None
+    gap = seconds_between(a[1].settings.captured_at, b[0].settings.captured_at)
+    return gap is not None and gap >= 0
 
 
 def _split_counters(shots: list[Shot]) -> list[list[Shot]]:
@@ -167,7 +165,7 @@ def _split_counters(shots: list[Shot]) -> list[list[Shot]]:
 
 def _counter_step(last: Shot, counter: int) -> int:
     before = name_parts(last.source.path)[1] or 0
-    turn = 10**_COUNTER_DIGITS - 1
+    turn = COUNTER_END
     return (counter - before - 1) % turn + 1 if counter != before else 0
 
 
