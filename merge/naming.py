@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import os
 import re
 from collections import defaultdict
@@ -59,7 +60,7 @@ def seconds_between(first: dt.datetime | None, second: dt.datetime | None) -> fl
 def pair_files(
     sources: Iterable[FrameSource], order: Callable[[FrameSource], object]
 ) -> list[list[FrameSource]]:
-    """Return the files of each exposure: of one name, of different kinds, one of them raw or better.
+    """Return the files of each exposure: of one name, each of another kind.
 
     Parameters
     ----------
@@ -134,6 +135,6 @@ def unroll(paths: Sequence[Path]) -> list[int]:
         return order
     if not COUNTER_END - len(paths) <= numbers[-1] <= COUNTER_END or numbers[0] > len(paths):
         return order
-    holes = [b - a for a, b in zip(numbers, numbers[1:], strict=False)]
+    holes = [b - a for a, b in itertools.pairwise(numbers)]
     cut = max(range(len(holes)), key=holes.__getitem__) + 1
     return order[cut:] + order[:cut]

@@ -33,7 +33,7 @@ def _bracket(
 
 
 def _held(card: Card, scale: float = 1.0) -> Callable[[], dict]:
-    """A camera in the hand: shift, turn and shake differ from shot to shot."""
+    """Give what a camera in the hand does: shift, turn and shake differ from shot to shot."""
     r = card.rng
     return lambda: {
         "shift": tuple(r.normal(0, 3.0 * scale, 2)),
@@ -55,7 +55,7 @@ def _series(card: Card, kind: str, scene: Scene, shots: list[dict], **options) -
 
 
 def _apart(card: Card) -> None:
-    """What lies between two jobs: time, and often a picture of something else."""
+    """Let time pass between two jobs, often with a picture of something else."""
     card.wait(float(card.rng.uniform(20, 400)))
     if card.rng.random() < 0.5:
         _single(card)
@@ -67,7 +67,7 @@ def macro(card: Card) -> None:
 
 
 def macro_fine_steps(card: Card) -> None:
-    """Steps so small that neighbours hardly differ."""
+    """Take steps so small that neighbours hardly differ."""
     scene = card.scene(kind="thing", blur_px=float(card.rng.uniform(8, 12)))
     _bracket(card, scene, int(card.rng.integers(22, 34)), gap_s=0.3, breathing=0.03)
 
@@ -201,7 +201,7 @@ def some_without_exif(card: Card) -> None:
 
 
 def rail(card: Card) -> None:
-    """The camera moves, the lens stays: one recorded distance, parallax."""
+    """Move the camera, not the lens: one recorded distance, parallax."""
     card.distances = str(card.rng.choice(["none", "coarse", "fine"]))
     scene = card.scene(kind=str(card.rng.choice(["thing", "slope"])), blur_px=14.0)
     _bracket(card, scene, int(card.rng.integers(8, 18)), gap_s=float(card.rng.uniform(1, 6)),
@@ -214,7 +214,7 @@ def panorama_of_brackets(card: Card) -> None:
     groups = []
     for k in range(3):
         off = k * 0.7 * WIDTH
-        groups.append(_bracket(card, scene, frames, offset=off, gap_s=float(1.0)))
+        groups.append(_bracket(card, scene, frames, offset=off, gap_s=1.0))
         card.wait(float(card.rng.uniform(3, 9)))
     card.sets.append(("panorama of focus brackets", groups))
 
@@ -328,7 +328,7 @@ def exposures(card: Card) -> None:
 
 
 def trial_shots(card: Card) -> None:
-    """A look at the light, then the bracket, then a look at the far end."""
+    """Look at the light, then take the bracket, then look at the far end."""
     scene = card.scene(kind="ground", blur_px=14.0)
     _single(card, scene, 0.3, stops=float(card.rng.choice([-1, 1])), gap_s=9.0)
     _single(card, scene, 0.3, gap_s=float(card.rng.uniform(9, 25)))

@@ -27,6 +27,7 @@ BASE = {
     "encoding",
     "model",
     "errors",
+    "naming",
 }
 LAYER = (
     {name: 1 for name in BASE}

@@ -11,12 +11,6 @@ from merge.errors import ReadError
 from merge.model import FileKind
 
 _HEAD_BYTES = 64
-# Names under which photographers keep pictures; only used to notice that a file so named
-# holds something else.
-PICTURE_SUFFIXES = frozenset(
-    ".jpg .jpeg .jpe .png .tif .tiff .dng .heic .heif .hif .cr2 .cr3 .crw .nef .nrw .arw .srf "
-    ".sr2 .raf .rw2 .orf .pef .srw .3fr .iiq .mrw .x3f .erf .mef .mos .rwl".split()
-)
 _RAW_MAGIC = (
     b"IIRO", b"IIRS", b"MMOR", b"IIU\0", b"FUJIFILMCCD-RAW", b"\0MRM", b"FOVb",
     b"II\x1a\0\0\0HEAPCCDR",

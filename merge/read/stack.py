@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import glob
 import os
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,14 +13,10 @@ from typing import Literal
 from merge import metadata
 from merge.errors import FrameMismatchError, ReadError
 from merge.model import FrameSource, Stack
+from merge.naming import PICTURE_SUFFIXES, natural_key, pair_files, unroll
 from merge.read import raw
 from merge.read.frame import probe_header
-from merge.read.kinds import (
-    PICTURE_SUFFIXES,
-    describe_other,
-    detect_kind,
-    unsupported_error,
-)
+from merge.read.kinds import describe_other, detect_kind, unsupported_error
 
 PathLike = str | os.PathLike[str]
 
@@ -83,14 +78,42 @@ def find_frames(
     sources = _leave_out_pairs([c.source for c in candidates], prefer, skipped)
     if not sources:
         where = ", ".join(str(item) for item in given[:3]) or "nothing"
-        why = f" ({skipped[0]})" if skipped else ""
-        raise ReadError(f"{where}: no pictures found{why}; name the folder or files of a bracket")
+        raise _nothing_found([Path(item) for item in given], where, skipped)
     ordered, ordered_by = _order(sources)
     first_raw = next((source for source in ordered if source.kind == "raw"), None)
     balance = raw.read_white_balance(first_raw.path) if first_raw else None
     chosen = {source.path for source in ordered}
     companions = [c.source.path for c in candidates if c.source.path not in chosen]
     return Stack(tuple(ordered), ordered_by, balance, tuple(skipped), tuple(companions))
+
+
+def _nothing_found(given: list[Path], where: str, skipped: list[str]) -> ReadError:
+    """Return the error that says what is there instead of pictures."""
+    inside = [line for folder in given if folder.is_dir() for line in _folders_in(folder)]
+    if inside:
+        shown = ", ".join(inside[:4]) + (f" and {len(inside) - 4} more" if len(inside) > 4 else "")
+        return ReadError(
+            f"{where}: no pictures in the folder itself, but in folders in it: {shown}; "
+            "name one of them, or let 'depthweld sort' look through all"
+        )
+    why = f" ({skipped[0]})" if skipped else ""
+    return ReadError(f"{where}: no pictures found{why}; name the folder or files of a bracket")
+
+
+def _folders_in(folder: Path) -> list[str]:
+    """Return each folder in a folder that holds pictures by their names, and how many."""
+    counts: dict[str, int] = {}
+    for place, inside, names in os.walk(folder):
+        inside[:] = sorted(n for n in inside if not n.startswith("."))
+        found = sum(
+            Path(n).suffix.lower() in PICTURE_SUFFIXES for n in names if not n.startswith(".")
+        )
+        if found and Path(place) != folder:
+            counts[Path(place).relative_to(folder).as_posix()] = found
+    return [
+        f"{name} ({count} {'picture' if count == 1 else 'pictures'})"
+        for name, count in counts.items()
+    ]
 
 
 def check_stack(stack: Stack) -> None:
@@ -226,27 +249,18 @@ def _leave_out_own(candidates: list[_Candidate], skipped: list[str]) -> list[_Ca
 def _leave_out_pairs(
     sources: list[FrameSource], prefer: str, skipped: list[str]
 ) -> list[FrameSource]:
-    best: dict[tuple[Path, str], FrameSource] = {}
     rank = _PREFERENCE[prefer].index
-    groups: dict[tuple[Path, str], list[FrameSource]] = {}
-    for source in sources:
-        key = (source.path.resolve().parent, source.path.stem.casefold())
-        groups.setdefault(key, []).append(source)
-    for key, group in groups.items():
-        best[key] = min(group, key=lambda source: rank(source.kind))
     kept = []
-    for key, group in groups.items():
-        chosen = best[key]
-        for source in group:
-            if source is chosen or source.kind == chosen.kind:
-                kept.append(source)
-            else:
-                skipped.append(f"{source.name}: the same picture as {chosen.name}")
+    for chosen, *rest in pair_files(sources, order=lambda source: rank(source.kind)):
+        kept.append(chosen)
+        skipped += [f"{source.name}: the same picture as {chosen.name}" for source in rest]
     return kept
 
 
 def _order(sources: list[FrameSource]) -> tuple[list[FrameSource], str]:
-    by_name = sorted(sources, key=lambda source: _natural_key(source.path))
+    by_name = sorted(sources, key=lambda source: natural_key(source.path))
+    if len({source.path.parent for source in sources}) == 1:
+        by_name = [by_name[i] for i in unroll([source.path for source in by_name])]
     times = [source.settings.captured_at for source in by_name]
     known = [time for time in times if time is not None]
     if len(known) < len(times):
@@ -257,9 +271,3 @@ def _order(sources: list[FrameSource]) -> tuple[list[FrameSource], str]:
         return by_name, "file name"
     order = sorted(range(len(known)), key=lambda i: known[i])  # stable: equal times by name
     return [by_name[i] for i in order], "capture time"
-
-
-def _natural_key(path: Path) -> list[tuple[int, int, str]]:
-    """Return a key that sorts numbers by value: frame 9 before frame 10."""
-    parts = re.split(r"(\d+)", os.path.abspath(path).casefold())
-    return [(0, int(p), p) if p.isdecimal() else (1, 0, p) for p in parts]

@@ -80,7 +80,7 @@ def gather(shots: list[Shot], links: list[Link], movement: Movement) -> Evidence
 
 
 def find_pauses(links: list[Link]) -> list[float]:
-    """Return 0 where shots follow each other as usual, up to 1 for a clear pause, 2 for a long one."""
+    """Return 0 where shots follow as usual, up to 1 for a clear pause, 2 for a long one."""
     pauses = []
     for i, link in enumerate(links):
         if link.gap_s is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import cv2
@@ -25,7 +26,7 @@ _BANDS_PX = (0.7, 1.4, 2.8)
 # Standard deviation that white noise of 1 keeps in each of the bands after the first.
 _NOISE_KEPT = tuple(
     float(np.sqrt((1 / a**2 + 1 / b**2 - 4 / (a**2 + b**2)) / (4 * np.pi)))
-    for a, b in zip(_BANDS_PX, _BANDS_PX[1:], strict=False)
+    for a, b in itertools.pairwise(_BANDS_PX)
 )
 # The same of the first band (a pixel less its Gaussian mean).
 _NOISE_FIRST = float(

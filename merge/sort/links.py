@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from merge.naming import seconds_between
 from merge.sort.groups import Shot
 from merge.sort.likeness import Likeness, same_scene
-from merge.naming import seconds_between
 
 # Correlation of smoothed thumbnails below which two shots never show one scene.
 OTHER_SCENE = 0.7

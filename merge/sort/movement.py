@@ -112,7 +112,7 @@ def _lay_over(
     """Return energies in the first shot's place, and which tiles every shot shows."""
     rows, columns = seen[0].energy.shape[:2]
     scale = np.diag([columns / seen[0].view.shape[1], rows / seen[0].view.shape[0], 1.0])
-    moved, masks = [], []
+    moved, masks, whole = [], [], np.ones((rows, columns), np.float32)
     for one, way in zip(seen, ways, strict=True):
         matrix = (scale @ way @ np.linalg.inv(scale))[:2].astype(np.float32)
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -120,9 +120,7 @@ def _lay_over(
         moved.append(
             cv2.warpAffine(one.energy, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
         )
-        masks.append(
-            cv2.warpAffine(np.ones((rows, columns), np.float32), matrix, size, flags=flags)
-        )
+        masks.append(cv2.warpAffine(whole, matrix, size, flags=flags))
     inside = np.min(masks, axis=0) > 0.99
     if inside.mean() < _SEEN:
         # A camera that follows something: no place is in all shots.

@@ -136,13 +136,15 @@ def _span(stream: list[Shot]) -> tuple[Shot, Shot] | None:
 
 def _since(first: list[Shot], second: list[Shot]) -> float:
     a, b = _span(first), _span(second)
-    assert a is not None and b is not None
+    assert a is not None
+    assert b is not None
     return seconds_between(a[0].settings.captured_at, b[0].settings.captured_at) or 0.0
 
 
 def _follows(earlier: list[Shot], later: list[Shot]) -> bool:
     a, b = _span(earlier), _span(later)
-    assert a is not None and b is not None
+    assert a is not None
+    assert b is not None
     gap = seconds_between(a[1].settings.captured_at, b[0].settings.captured_at)
     return gap is not None and gap >= 0
 
