@@ -202,7 +202,6 @@ def some_without_exif(card: Card) -> None:
 
 def rail(card: Card) -> None:
     """Move the camera, not the lens: one recorded distance, parallax."""
-    card.distances = str(card.rng.choice(["none", "coarse", "fine"]))
     scene = card.scene(kind=str(card.rng.choice(["thing", "slope"])), blur_px=14.0)
     _bracket(card, scene, int(card.rng.integers(8, 18)), gap_s=float(card.rng.uniform(1, 6)),
              recorded=0.02, parallax=float(card.rng.uniform(0.03, 0.1)))  # fmt: skip

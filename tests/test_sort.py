@@ -2,12 +2,14 @@
 
 import json
 import os
+import re
 import shutil
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
 import card_generator as cards
+import card_patterns as hard
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -69,6 +71,51 @@ def test_a_card_of_200_files_is_grouped_right(tmp_path, pattern):
     assert cards.share_right(truth, found_groups(result)) >= 0.98
 
 
+# The rest of the patterns and seeds: tests/benchmarks/bench_sort.py.
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        hard.exposures_at_each_focus, hard.there_and_back, hard.burst_in_the_hand,
+        hard.time_lapse, hard.same_names_in_two_folders, hard.some_without_exif,
+        hard.drifting_shutter, hard.walk_with_singles,
+    ],
+    ids=lambda p: p.__name__,
+)  # fmt: skip
+def test_a_hard_card_is_grouped_right(tmp_path, pattern):
+    card = hard.write_card(tmp_path, pattern, seed=3)
+    found = found_groups(sort_folder(tmp_path))
+    assert hard.share_right(card.groups, found) >= 0.9
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"),
+    [
+        (hard.exposures_at_each_focus, "focus positions, exposure brackets of 3 shots"),
+        (hard.apertures_at_each_focus, "focus positions, aperture series of 4 shots"),
+        (hard.brackets_at_each_aperture, "one focus bracket at 3 f-numbers"),
+        (hard.brackets_at_each_exposure, "one focus bracket at 3 exposures"),
+        (hard.panorama_of_brackets, "a panorama of 3 focus brackets"),
+        (hard.rail, "the camera moved (a rail)"),
+    ],
+    ids=lambda p: getattr(p, "__name__", ""),
+)
+def test_brackets_of_brackets_and_rails_are_told(tmp_path, pattern, words):
+    card = hard.Card(tmp_path, 5)
+    card.distances = "fine"
+    pattern(card)
+    result = sort_folder(tmp_path)
+    assert hard.share_right(card.groups, found_groups(result)) == 1
+    assert len(result.sets) == len(card.sets)
+    assert words in sort_text(result)
+
+
+def test_equal_names_show_their_folders(tmp_path):
+    hard.write_card(tmp_path, hard.same_names_in_two_folders)
+    text = sort_text(sort_folder(tmp_path))
+    assert re.search(r"card1/\w+\.JPG … card1/\w+\.JPG", text)
+    assert re.search(r"card2/\w+\.JPG … card2/\w+\.JPG", text)
+
+
 def test_a_wrong_grouping_would_be_counted(day):
     _, truth = day
     every = frozenset(f for g in truth for f in g.files)
@@ -90,12 +137,6 @@ def test_each_group_has_a_reason_and_certainty(sorted_day):
     assert "f/4 → f/16" in series.reason
 
 
-def test_without_settings_a_group_is_less_certain(tmp_path):
-    cards.write_card(tmp_path, cards.no_exif)
-    for group in sort_folder(tmp_path).groups:
-        assert group.certainty <= 0.75
-
-
 def test_a_pause_inside_a_bracket_is_noted(tmp_path):
     cards.write_card(tmp_path, cards.interrupted_and_resumed)
     brackets = [g for g in sort_folder(tmp_path).groups if g.kind == "focus bracket"]
@@ -107,21 +148,25 @@ def test_an_unreadable_file_is_named_and_the_rest_is_sorted(tmp_path, day):
         shutil.copy2(path, tmp_path)
     (tmp_path / "FRM_0500.JPG").write_bytes(b"no picture at all")
     result = sort_folder(tmp_path)
-    assert len(files_of(result)) == 12
-    assert len(result.skipped) == 1
-    assert "FRM_0500.JPG" in result.skipped[0]
+    assert len(files_of(result)) == 13
+    bad = [s for g in result.groups for s in g.shots if s.problem]
+    assert [s.source.name for s in bad] == ["FRM_0500.JPG"]
+    assert "FRM_0500.JPG: not a picture" in sort_text(result)
 
 
-def test_a_file_cut_short_stays_alone(tmp_path, day):
+@pytest.mark.parametrize("kept", [0, 60, 4000])
+@pytest.mark.parametrize("which", [3, 5], ids=["inside", "last"])
+def test_a_damaged_file_stays_in_its_bracket(tmp_path, day, kept, which):
+    """The bracket is known to be broken, not merged without it or in two halves."""
     paths = sorted(day[0].iterdir())[6:12]
     for path in paths:
         shutil.copy2(path, tmp_path)
-    cut = tmp_path / paths[3].name
-    cut.write_bytes(cut.read_bytes()[:4000])
+    cut = tmp_path / paths[which].name
+    cut.write_bytes(cut.read_bytes()[:kept])
     result = sort_folder(tmp_path)
-    lonely = [g for g in result.groups if cut in [s.source.path for s in g.shots]]
-    assert [g.kind for g in lonely] == ["single"]
-    assert any(cut.name in line for line in result.skipped)
+    assert [(g.kind, len(g.shots)) for g in result.groups] == [("focus bracket", 6)]
+    assert [bool(s.problem) for s in result.groups[0].shots] == [i == which for i in range(6)]
+    assert f"cannot be used: {cut.name}" in sort_text(result)
 
 
 @pytest.mark.parametrize("what", ["missing", "empty", "file"])
@@ -185,6 +230,46 @@ def test_name_parts(name, parts):
 # -- JSON and folders ---------------------------------------------------------------------
 
 
+def copied(day, target, which=slice(0, 12)) -> Path:
+    target.mkdir(parents=True)
+    for path in sorted(day[0].iterdir())[which]:
+        shutil.copy2(path, target)
+    return target
+
+
+@pytest.mark.parametrize("placement", ["soft-link", "copy"])
+def test_a_second_day_goes_into_the_same_folder(tmp_path, day, placement):
+    """Names start anew on a new card: nothing collides, the record holds both days."""
+    into = tmp_path / "sorted"
+    for number, which in ((1, slice(6, 12)), (2, slice(13, 25))):
+        card = copied(day, tmp_path / f"card{number}", which)
+        for i, path in enumerate(sorted(card.iterdir())):
+            path.rename(card / f"IMG_{i + 1:04d}.JPG")
+        run = CliRunner().invoke(command, [str(card), "--into", str(into), "--with", placement])
+        assert run.exit_code == 0, run.stderr
+    again = load_groups(into)
+    assert len(files_of(again)) == 18
+    assert all(into in path.parents for path in files_of(again))
+    names = [g.name for g in name_groups(again.groups, folders=True) if g.group.kind != "single"]
+    folders = [p.name for p in into.iterdir() if p.is_dir() and p.name != "singles"]
+    assert sorted(folders) == sorted(names)
+
+
+def test_placed_folders_can_be_moved(tmp_path, day):
+    card = copied(day, tmp_path / "card")
+    run = CliRunner().invoke(command, [str(card), "--into", str(tmp_path / "a"), "--with", "copy"])
+    assert run.exit_code == 0
+    shutil.rmtree(card)
+    (tmp_path / "a").rename(tmp_path / "b")
+    assert len(files_of(load_groups(tmp_path / "b"))) == 12
+
+
+def test_with_needs_into(day):
+    run = CliRunner().invoke(command, [str(day[0]), "--with", "copy"])
+    assert run.exit_code == 2
+    assert "add --into" in run.stderr
+
+
 def test_json_holds_every_file_and_comes_back(day, sorted_day, tmp_path):
     folder, _ = day
     record = tmp_path / "groups.json"
@@ -216,7 +301,7 @@ def test_a_foreign_json_is_refused(tmp_path, text, words):
 def test_folders_hold_every_file_and_sources_stay(tmp_path, day, sorted_day, placement):
     folder, _ = day
     before = contents(folder)
-    made = place_groups(sorted_day, tmp_path / "out", placement)
+    _, made = place_groups(sorted_day, tmp_path / "out", placement)
     assert len(made) == len(set(made)) == len(before)
     assert sorted(p.read_bytes() for p in made) == sorted(b for b, _ in before.values())
     assert all(p.is_symlink() == (placement == "soft link") for p in made)

@@ -10,9 +10,9 @@ import click
 from merge.cli.command import Command
 from merge.cli.progress import show_progress
 from merge.cli.streams import print_json, print_line, print_text
-from merge.pipeline.sorting import sort_folder, write_record
+from merge.pipeline.sorting import place_sorted, sort_folder
 from merge.report.sort import sort_text
-from merge.sort import Placement, place_groups, to_record
+from merge.sort import Placement, to_record
 
 
 @click.command(
@@ -30,24 +30,27 @@ from merge.sort import Placement, place_groups, to_record
     "--with",
     "placement",
     type=click.Choice(["soft-link", "hard-link", "copy"]),
-    default="soft-link",
-    show_default=True,
-    help="What those folders hold.",
+    help="What those folders hold.  [default: soft-link]",
 )
 @click.option("--all-singles", is_flag=True, help="A line for each single picture.")
 def command(
-    folder: Path, as_json: bool, into: Path | None, placement: str, all_singles: bool
+    folder: Path, as_json: bool, into: Path | None, placement: str | None, all_singles: bool
 ) -> None:
     """Sort the pictures in FOLDER into focus brackets, aperture series, exposure brackets, singles.
 
     Each group comes with the reason and how sure it is. The output of --json (or the folder
     that --into made) can be given to 'depthweld merge --each' and 'audit --each'.
     """
+    if placement is not None and into is None:
+        raise click.UsageError(
+            "--with tells what the folders of --into hold; add --into and a folder"
+        )
     with show_progress() as progress:
         result = sort_folder(folder, progress=progress)
     if into is not None:
-        made = place_groups(result, into, cast(Placement, placement.replace("-", " ")))
-        write_record(result, folder, into)
+        made = place_sorted(
+            result, into, cast(Placement, (placement or "soft-link").replace("-", " "))
+        )
         print_line(f"{len(made)} files placed in {into}")
     if as_json:
         print_json(to_record(result, folder))

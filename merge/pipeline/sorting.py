@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -18,7 +19,16 @@ from merge.naming import PICTURE_SUFFIXES
 from merge.read import probe_frame, read_preview
 from merge.read.frame import probe_header
 from merge.read.stack import OWN_OUTPUTS
-from merge.sort import SortedFrames, read_record, sort_frames, to_record
+from merge.sort import (
+    GroupSet,
+    Placement,
+    SortedFrames,
+    place_groups,
+    read_record,
+    sort_frames,
+    to_record,
+    unreadable_source,
+)
 
 # Name of the record that a folder of placed groups carries; such folders hold second names of
 # files, so a later look through the folder above leaves them out.
@@ -40,8 +50,8 @@ def sort_folder(folder: Path, *, progress: Progress | None = None) -> SortedFram
     Returns
     -------
     SortedFrames
-        A picture that cannot be read is named in ``skipped`` and does not stop the rest; so is
-        one that this program wrote.
+        A picture that cannot be read does not stop the rest; its group names it. One that this
+        program wrote is named in ``skipped``.
 
     Raises
     ------
@@ -53,11 +63,13 @@ def sort_folder(folder: Path, *, progress: Progress | None = None) -> SortedFram
         raise ReadError(f"{folder}: no picture found. Give the folder that holds a day's files.")
     sources: list[FrameSource] = []
     skipped: list[str] = []
+    problems: dict[Path, str] = {}
     for done, path in enumerate(paths, 1):
         try:
             source, xmp = probe_header(path)
         except MergeError as exc:
-            skipped.append(str(exc))
+            problems[path] = str(exc)
+            sources.append(unreadable_source(path))
         else:
             own = own_content(xmp)
             if own is None:
@@ -66,9 +78,9 @@ def sort_folder(folder: Path, *, progress: Progress | None = None) -> SortedFram
                 skipped.append(f"{path.relative_to(folder)}: {OWN_OUTPUTS[own]}")
         if progress:
             progress("headers", done, len(paths))
-    previews = _Previews(sources, progress)
-    result = sort_frames(sources, previews.load)
-    return SortedFrames(result.groups, (*skipped, *previews.failed))
+    previews = _Previews(len(sources) - len(problems), progress)
+    result = sort_frames(sources, previews.load, problems=problems)
+    return replace(result, skipped=tuple(skipped))
 
 
 def load_groups(path: Path, *, progress: Progress | None = None) -> SortedFrames:
@@ -87,20 +99,60 @@ def load_groups(path: Path, *, progress: Progress | None = None) -> SortedFrames
     return read_record(path, probe_frame)
 
 
-def write_record(result: SortedFrames, folder: Path, target: Path) -> Path:
-    """Write the groups' JSON into ``target``; never over an existing one.
+def place_sorted(result: SortedFrames, target: Path, placement: Placement) -> list[Path]:
+    """Place groups in folders, see `place_groups`, and note them in the target's record.
+
+    Groups of an earlier day that the record holds stay in it.
 
     Raises
     ------
+    ReadError
+        If the target holds a record that cannot be understood.
     WriteError
-        If it exists or cannot be written.
+        If a file or the record cannot be written.
     """
-    path = target / RECORD_NAME
+    record = target / RECORD_NAME
+    earlier = read_record(record, probe_frame) if record.is_file() else SortedFrames(())
+    result = _leave_out_placed(result, earlier, target)
+    taken = {path.name for path in target.iterdir()} if target.is_dir() else set()
+    placed, made = place_groups(result, target, placement, taken=taken)
+    shift = len(earlier.groups)
+    together = SortedFrames(
+        earlier.groups + placed.groups,
+        earlier.skipped + placed.skipped,
+        earlier.sets
+        + tuple(GroupSet(s.words, tuple(shift + i for i in s.groups)) for s in placed.sets),
+    )
+    # Paths in the record are relative to it, so that the folder can be moved as a whole.
+    write_json(record, to_record(together, target, movable=True), overwrite=True)
+    return made
+
+
+def _leave_out_placed(result: SortedFrames, earlier: SortedFrames, target: Path) -> SortedFrames:
+    """Return the groups that no earlier run placed in the target."""
+    there = {_identity(f.path) for g in earlier.groups for s in g.shots for f in s.files}
+    new = [
+        i
+        for i, group in enumerate(result.groups)
+        if not all(_identity(f.path) in there for s in group.shots for f in s.files)
+    ]
+    if result.groups and not new:
+        raise WriteError(f"{target}: exists already, with all of these files. Nothing was placed.")
+    sets = [
+        GroupSet(s.words, tuple(new.index(i) for i in s.groups))
+        for s in result.sets
+        if all(i in new for i in s.groups)
+    ]
+    return SortedFrames(tuple(result.groups[i] for i in new), result.skipped, tuple(sets))
+
+
+def _identity(path: Path) -> tuple[str, int, int] | None:
+    """Return what a file, a link to it and a copy of it have in common."""
     try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as exc:
-        raise WriteError(f"{target}: cannot be made ({exc.strerror}). Give another one.") from exc
-    return write_json(path, to_record(result, folder))
+        status = path.stat()
+    except OSError:
+        return None
+    return path.name, status.st_size, status.st_mtime_ns
 
 
 def _find_pictures(folder: Path) -> Iterator[Path]:
@@ -126,24 +178,18 @@ def _preview(source: FrameSource) -> FloatArray:
 
 
 class _Previews:
-    """Loads small pictures, counts them, and keeps what went wrong."""
+    """Loads small pictures and counts them."""
 
-    def __init__(self, sources: list[FrameSource], progress: Progress | None) -> None:
-        self.failed: list[str] = []
+    def __init__(self, total: int, progress: Progress | None) -> None:
         self._lock = threading.Lock()
         self._progress = progress
-        self._total, self._done = len(sources), 0
+        self._total, self._done = total, 0
 
-    def load(self, source: FrameSource) -> FloatArray | None:
-        picture, failure = None, ""
+    def load(self, source: FrameSource) -> FloatArray:
         try:
-            picture = _preview(source)
-        except MergeError as exc:
-            failure = f"{exc} Without its picture it stays alone."
-        with self._lock:
-            self._done += 1
-            if failure:
-                self.failed.append(failure)
-            if self._progress:
-                self._progress("pictures", self._done, self._total)
-        return picture
+            return _preview(source)
+        finally:
+            with self._lock:
+                self._done += 1
+                if self._progress:
+                    self._progress("pictures", self._done, self._total)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
 
 from merge.pipeline.each import EachSummary, Outcome
-from merge.sort import FrameGroup, GroupKind, NamedGroup, SortedFrames, name_groups
+from merge.sort import FrameGroup, GroupKind, GroupSet, SortedFrames
 
 _PLURALS: dict[GroupKind, str] = {
     "focus bracket": "focus brackets",
@@ -25,16 +26,18 @@ def sort_text(result: SortedFrames, *, all_singles: bool = False) -> str:
         One line for each single instead of one for a row of them.
     """
     lines: list[str] = []
-    waiting: list[NamedGroup] = []
-    for named in name_groups(result.groups):
-        if named.group.kind == "single" and not all_singles:
-            waiting.append(named)
+    waiting: list[FrameGroup] = []
+    shown = _shown_names(result)
+    for group in result.groups:
+        if group.kind == "single" and not all_singles and not group.notes:
+            waiting.append(group)
             continue
-        lines += _singles_line(waiting)
+        lines += _singles_line(waiting, shown)
         waiting = []
-        lines += _group_lines(named.group)
-    lines += _singles_line(waiting)
+        lines += _group_lines(group, shown)
+    lines += _singles_line(waiting, shown)
     lines += [f"left out: {line}" for line in result.skipped]
+    lines += [f"together {one.words}: {_set_span(one, result, shown)}" for one in result.sets]
     return "\n".join([*lines, "", sum_line(result)])
 
 
@@ -51,27 +54,41 @@ def sum_line(result: SortedFrames) -> str:
     return f"{files} files: {', '.join(parts) or 'no group'}{left}."
 
 
-def _group_lines(group: FrameGroup) -> list[str]:
-    names = _span(group)
+def _shown_names(result: SortedFrames) -> dict[Path, str]:
+    """Return what to call each file: its name, with the folder where two bear one name."""
+    paths = [s.source.path for g in result.groups for s in g.shots]
+    count = Counter(path.name for path in paths)
+    return {
+        path: f"{path.parent.name}/{path.name}" if count[path.name] > 1 else path.name
+        for path in paths
+    }
+
+
+def _group_lines(group: FrameGroup, shown: dict[Path, str]) -> list[str]:
     sure = f"{100 * group.certainty:3.0f} % sure"
-    lines = [f"{group.kind:<16}  {names}  {sure}", f"    {group.reason}"]
+    lines = [f"{group.kind:<16}  {_span(group, shown)}  {sure}", f"    {group.reason}"]
     return lines + [f"    note: {note}" for note in group.notes]
 
 
-def _span(group: FrameGroup) -> str:
-    first, last = group.shots[0].source.name, group.shots[-1].source.name
+def _span(group: FrameGroup, shown: dict[Path, str]) -> str:
+    first, last = (shown[group.shots[i].source.path] for i in (0, -1))
     more = sum(len(s.companions) for s in group.shots)
-    paired = f" (+{more} beside)" if more else ""
+    paired = f" (+{more} of the same exposures)" if more else ""
     if len(group.shots) == 1:
         return f"{first}{paired}"
     return f"{first} … {last}, {len(group.shots)} shots{paired}"
 
 
-def _singles_line(waiting: list[NamedGroup]) -> list[str]:
+def _set_span(one: GroupSet, result: SortedFrames, shown: dict[Path, str]) -> str:
+    groups = [result.groups[i] for i in one.groups]
+    first, last = groups[0].shots[0], groups[-1].shots[-1]
+    return f"{shown[first.source.path]} … {shown[last.source.path]}"
+
+
+def _singles_line(waiting: list[FrameGroup], shown: dict[Path, str]) -> list[str]:
     if len(waiting) < 2:
-        return [line for named in waiting for line in _group_lines(named.group)]
-    first = waiting[0].group.shots[0].source.name
-    last = waiting[-1].group.shots[-1].source.name
+        return [line for group in waiting for line in _group_lines(group, shown)]
+    first, last = (shown[waiting[i].shots[0].source.path] for i in (0, -1))
     return [f"{'singles':<16}  {first} … {last}, {len(waiting)} shots"]
 
 

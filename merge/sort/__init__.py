@@ -7,22 +7,30 @@ pictures: does the scene stay, and which way does focus move? Sources are never 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
 
-import numpy as np
-
+from merge.errors import MergeError
 from merge.model import FloatArray, FrameSource
 from merge.sort.folders import Placement, place_groups
-from merge.sort.grouping import group_shots
-from merge.sort.groups import FrameGroup, GroupKind, Shot, SortedFrames
+from merge.sort.grouping import group_stream
+from merge.sort.groups import FrameGroup, GroupKind, GroupSet, Shot, SortedFrames
 from merge.sort.likeness import Likeness, describe
-from merge.sort.record import NamedGroup, name_groups, read_record, to_record
+from merge.sort.record import (
+    NamedGroup,
+    name_groups,
+    read_record,
+    to_record,
+    unreadable_source,
+)
 from merge.sort.shots import pair_files, split_cameras
 
 __all__ = [
     "FrameGroup",
     "GroupKind",
+    "GroupSet",
     "NamedGroup",
     "Placement",
     "Shot",
@@ -32,6 +40,7 @@ __all__ = [
     "read_record",
     "sort_frames",
     "to_record",
+    "unreadable_source",
 ]
 
 _THREADS = min(8, os.cpu_count() or 1)
@@ -39,7 +48,9 @@ _THREADS = min(8, os.cpu_count() or 1)
 
 def sort_frames(
     sources: Sequence[FrameSource],
-    load_preview: Callable[[FrameSource], FloatArray | None],
+    load_preview: Callable[[FrameSource], FloatArray],
+    *,
+    problems: Mapping[Path, str] | None = None,
 ) -> SortedFrames:
     """Return the groups that files of one or several cameras form.
 
@@ -48,30 +59,42 @@ def sort_frames(
     sources : sequence of FrameSource
         Every picture, in any order.
     load_preview : callable
-        Gives a small luminance picture, shape (H, W), float32, 0 to 1, gamma-coded, or None
-        when it cannot be read; called once for each shot, from several threads.
+        Gives a small luminance picture, shape (H, W), float32, 0 to 1, gamma-coded, or raises a
+        `MergeError`; called once for each shot, from several threads.
+    problems : mapping of Path to str, optional
+        Why files among the sources cannot be read at all.
 
     Returns
     -------
     SortedFrames
-        Every file is in exactly one group, except files whose preview cannot be read: those
-        are singles too.
+        Every file is in exactly one group. A file that cannot be read lies in the bracket that
+        its neighbours in the camera's counter form, else it is a single.
     """
     groups: list[FrameGroup] = []
+    sets: list[GroupSet] = []
+    problems = problems or {}
+    shots = [_with_problem(shot, problems) for shot in pair_files(sources)]
     # Decoding and filtering release the interpreter's lock, and only reduced forms are kept.
     with ThreadPoolExecutor(max_workers=_THREADS) as pool:
-        for shots in split_cameras(pair_files(sources)):
-            seen = list(pool.map(lambda shot: _look(shot, load_preview), shots))
-            groups += group_shots(shots, seen)
-    return SortedFrames(tuple(groups))
+        for stream in split_cameras(shots):
+            seen = list(pool.map(lambda shot: _look(shot, load_preview), stream))
+            found, together = group_stream([shot for shot, _ in seen], [one for _, one in seen])
+            sets += [GroupSet(s.words, tuple(len(groups) + i for i in s.groups)) for s in together]
+            groups += found
+    return SortedFrames(tuple(groups), sets=tuple(sets))
 
 
-def _look(shot: Shot, load_preview: Callable[[FrameSource], FloatArray | None]) -> Likeness:
-    preview = load_preview(shot.source)
-    if preview is None:
-        height, width = shot.source.shape[:2]
-        scale = 64 / max(height, width)
-        preview = np.zeros(
-            (max(8, round(height * scale)), max(8, round(width * scale))), np.float32
-        )
-    return describe(preview)
+def _with_problem(shot: Shot, problems: Mapping[Path, str]) -> Shot:
+    words = " ".join(problems[f.path] for f in shot.files if f.path in problems)
+    return replace(shot, problem=words)
+
+
+def _look(
+    shot: Shot, load_preview: Callable[[FrameSource], FloatArray]
+) -> tuple[Shot, Likeness | None]:
+    if shot.problem:
+        return shot, None
+    try:
+        return shot, describe(load_preview(shot.source))
+    except MergeError as exc:
+        return replace(shot, problem=str(exc)), None

@@ -130,7 +130,7 @@ def _focus_tables(evidence: Evidence) -> tuple[Array, Array]:
     still, bracket = np.full((n, n + 1), NEVER), np.full((n, n + 1), NEVER)
     changes = _setting_costs(evidence)
     dioptres = _dioptres(evidence.shots)
-    limit = _limit(evidence.movement)
+    limit = focus_limit(evidence.movement)
     timer = _TIMER if _on_timer(evidence.links) else 0.0
     back = _steps_back(squared)
     for a in range(n - 1):
@@ -171,7 +171,7 @@ def _sums_to_earlier(squared: Array, a: int) -> Array:
     return np.asarray(lower.sum(axis=1)[1:])
 
 
-def _limit(movement: Movement) -> float:
+def focus_limit(movement: Movement) -> float:
     """Return the difference from which on focus rather moved than stayed in this scene."""
     most = _MOVED_HELD if movement.held else _MOVED_FIXED
     if len(movement.squared) < 3:

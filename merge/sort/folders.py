@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
 from merge.atomic import replace_atomically
 from merge.errors import WriteError
-from merge.sort.groups import FrameGroup, SortedFrames
+from merge.sort.groups import SortedFrames
 from merge.sort.record import name_groups
 
 Placement = Literal["soft link", "hard link", "copy"]
+_SINGLES = "singles"
 
 
-def place_groups(result: SortedFrames, target: Path, placement: Placement) -> list[Path]:
+def place_groups(
+    result: SortedFrames, target: Path, placement: Placement, *, taken: Iterable[str] = ()
+) -> tuple[SortedFrames, list[Path]]:
     """Make a folder for each group in ``target`` and put its files there.
 
     Singles share the folder "singles". Everything is checked before the first file is made,
@@ -29,11 +34,15 @@ def place_groups(result: SortedFrames, target: Path, placement: Placement) -> li
     placement : {"soft link", "hard link", "copy"}
         A soft link names the source's full path; a hard link is the same file under a second
         name, on the same disk only; a copy keeps the time stamps.
+    taken : iterable of str
+        Names of folders that an earlier day has filled; this day's get others.
 
     Returns
     -------
-    list of Path
-        The files made.
+    placed : SortedFrames
+        The groups with the files made in place of their sources.
+    made : list of Path
+        Those files.
 
     Raises
     ------
@@ -41,7 +50,7 @@ def place_groups(result: SortedFrames, target: Path, placement: Placement) -> li
         If a file exists already, the disk is full, or
         the system refuses the link. Files made before stay.
     """
-    plan = _plan(result, target)
+    plan, placed = _plan(result, target, taken)
     for source, made in plan:
         if os.path.lexists(made):
             raise WriteError(
@@ -57,27 +66,40 @@ def place_groups(result: SortedFrames, target: Path, placement: Placement) -> li
                 f"{made}: no {placement} of {source.name} ({exc.strerror or exc}). "
                 + ("Try copies instead." if placement != "copy" else "Check space and rights.")
             ) from exc
-    return [made for _, made in plan]
+    return placed, [made for _, made in plan]
 
 
-def _plan(result: SortedFrames, target: Path) -> list[tuple[Path, Path]]:
-    plan, taken = [], set()
-    for named in name_groups(result.groups):
-        folder = target / ("singles" if named.group.kind == "single" else named.name)
-        for source in _files(named.group):
-            made = folder / source.name
-            number = 2
-            while str(made).casefold() in taken:
-                # Two cameras, or two folders of one card, may use one name.
-                made = folder / f"{source.stem}-{number}{source.suffix}"
-                number += 1
-            taken.add(str(made).casefold())
-            plan.append((source.resolve(), made))
-    return plan
+def _plan(
+    result: SortedFrames, target: Path, taken: Iterable[str]
+) -> tuple[list[tuple[Path, Path]], SortedFrames]:
+    plan, groups = [], []
+    used = _names_in(target / _SINGLES)
+    for named in name_groups(result.groups, taken=taken):
+        folder = target / (_SINGLES if named.group.kind == "single" else named.name)
+        shots = []
+        for shot in named.group.shots:
+            files = []
+            for file in shot.files:
+                made = _free_name(folder / file.path.name, used)
+                plan.append((file.path.resolve(), made))
+                files.append(replace(file, path=made))
+            shots.append(replace(shot, source=files[0], companions=tuple(files[1:])))
+        groups.append(replace(named.group, shots=tuple(shots)))
+    return plan, replace(result, groups=tuple(groups))
 
 
-def _files(group: FrameGroup) -> list[Path]:
-    return [file.path for shot in group.shots for file in shot.files]
+def _names_in(folder: Path) -> set[str]:
+    return {str(p).casefold() for p in folder.iterdir()} if folder.is_dir() else set()
+
+
+def _free_name(wanted: Path, used: set[str]) -> Path:
+    """Return a name that no other file of the plan has: two cameras, or two days, may share one."""
+    made, number = wanted, 2
+    while str(made).casefold() in used:
+        made = wanted.with_name(f"{wanted.stem}-{number}{wanted.suffix}")
+        number += 1
+    used.add(str(made).casefold())
+    return made
 
 
 def _place(source: Path, made: Path, placement: Placement) -> None:

@@ -7,27 +7,43 @@ from collections.abc import Sequence
 from typing import cast
 
 from merge.sort.costs import Evidence, gather
-from merge.sort.groups import FrameGroup, GroupKind, Shot
+from merge.sort.damaged import put_damaged
+from merge.sort.groups import FrameGroup, GroupKind, GroupSet, Shot
 from merge.sort.likeness import Likeness
 from merge.sort.links import link_shots
 from merge.sort.movement import compare_focus
 from merge.sort.partition import SINGLE_KINDS, Part, cut
 from merge.sort.reasons import give_reason
+from merge.sort.sets import Member, find_sets, tell_sets
 
 # Shots of one scene that are cut at once; a longer row is cut where it is least alike.
 _MOST_AT_ONCE = 400
 
 
-def group_shots(shots: Sequence[Shot], seen: Sequence[Likeness]) -> list[FrameGroup]:
-    """Return groups of one camera's shots.
+def group_stream(
+    shots: Sequence[Shot], seen: Sequence[Likeness | None]
+) -> tuple[list[FrameGroup], list[GroupSet]]:
+    """Return groups of one camera's shots, and what they form together.
 
     Parameters
     ----------
     shots : sequence of Shot
         In shooting order.
-    seen : sequence of Likeness
-        One for each shot.
+    seen : sequence of Likeness or None
+        One for each shot; None where the picture cannot be read.
     """
+    good = [i for i, one in enumerate(seen) if one is not None]
+    groups, sets = group_shots([shots[i] for i in good], [one for one in seen if one is not None])
+    groups, places = put_damaged(groups, shots, good)
+    return groups, [GroupSet(s.words, tuple(places[i] for i in s.groups)) for s in sets]
+
+
+def group_shots(
+    shots: Sequence[Shot], seen: Sequence[Likeness]
+) -> tuple[list[FrameGroup], list[GroupSet]]:
+    """Return groups of shots that can all be read, and what they form together."""
+    if not shots:
+        return [], []
     links = [
         link_shots(a, b, (la, lb))
         for a, b, la, lb in zip(shots, shots[1:], seen, seen[1:], strict=False)
@@ -35,11 +51,17 @@ def group_shots(shots: Sequence[Shot], seen: Sequence[Likeness]) -> list[FrameGr
     breaks = [i + 1 for i, link in enumerate(links) if link.breaks]
     edges = _shorten([0, *breaks, len(shots)], [link.alike for link in links])
     groups: list[FrameGroup] = []
+    members: list[Member] = []
     for a, b in itertools.pairwise(edges):
         evidence = gather(list(shots[a:b]), links[a : b - 1], compare_focus(list(seen[a:b])))
         for part in cut(evidence):
-            groups += _make(part, evidence)
-    return groups
+            made = _make(part, evidence)
+            if part.kind not in SINGLE_KINDS:
+                first = Member(len(groups), made[0], part, evidence, seen[a + part.start])
+                members.append(first)
+            groups += made
+    sets = find_sets(members)
+    return tell_sets(groups, sets), sets
 
 
 def _shorten(edges: list[int], alike: list[float]) -> list[int]:

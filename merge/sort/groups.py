@@ -20,10 +20,13 @@ class Shot:
         The raw file of a pair, otherwise the only file.
     companions : tuple of FrameSource
         Files of the same exposure, such as the JPEG beside a raw file.
+    problem : str
+        Why the file cannot be used; empty if it can.
     """
 
     source: FrameSource
     companions: tuple[FrameSource, ...] = ()
+    problem: str = ""
 
     @property
     def settings(self) -> CaptureSettings:
@@ -64,6 +67,22 @@ class FrameGroup:
 
 
 @dataclass(frozen=True)
+class GroupSet:
+    """Groups that were taken as one thing, such as a focus bracket at several exposures.
+
+    Attributes
+    ----------
+    words : str
+        What they are together.
+    groups : tuple of int
+        Positions in `SortedFrames.groups`.
+    """
+
+    words: str
+    groups: tuple[int, ...]
+
+
+@dataclass(frozen=True)
 class SortedFrames:
     """Every file of a folder, in a group or named as left out.
 
@@ -73,7 +92,10 @@ class SortedFrames:
         Camera by camera, in shooting order.
     skipped : tuple of str
         One line for each file that is in no group, with the reason.
+    sets : tuple of GroupSet
+        What groups are together.
     """
 
     groups: tuple[FrameGroup, ...]
     skipped: tuple[str, ...] = ()
+    sets: tuple[GroupSet, ...] = ()

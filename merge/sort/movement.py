@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import cv2
@@ -17,8 +18,6 @@ _COMMON = 0.25
 _ALIGNED = 0.5
 # Iterations and gain at which that fit stops; a thumbnail's pixel is a third of a tile.
 _CRITERIA = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 15, 1e-3)
-# Shots that are laid over one and the same before the next takes its place.
-_STRIDE = 6
 # Shift from shot to shot, in pixels of the thumbnail, from which a camera is in the hand; fits of
 # shots from a tripod are off by 0.02, with strong blur or wind by 0.1.
 _HELD_PX = 0.25
@@ -77,14 +76,13 @@ def _is_held(ways: list[NDArray[np.float64]], shape: tuple[int, ...]) -> bool:
 
 
 def _chain(seen: list[Likeness]) -> list[NDArray[np.float64]]:
-    """Return the affine way from the first thumbnail to each, by way of every few shots.
+    """Return the affine way from the first thumbnail to each, joined from neighbours.
 
-    Leaves in the wind pull each fit a little; joined from shot to shot that would add up.
+    Neighbours are blurred alike; a fit of the first against the last of a bracket may fail.
     """
     ways = [np.eye(3)]
-    for i in range(1, len(seen)):
-        base = (i - 1) // _STRIDE * _STRIDE
-        ways.append(_align(seen[base].view, seen[i].view) @ ways[base])
+    for first, second in itertools.pairwise(seen):
+        ways.append(_align(first.view, second.view) @ ways[-1])
     return ways
 
 

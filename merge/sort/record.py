@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, get_args
 
-from merge.errors import ReadError
-from merge.model import FrameSource
-from merge.sort.groups import FrameGroup, GroupKind, Shot, SortedFrames
+from merge.errors import MergeError, ReadError
+from merge.model import CaptureSettings, FileKind, FrameSource
+from merge.sort.groups import FrameGroup, GroupKind, GroupSet, Shot, SortedFrames
 
 FORMAT = "depthweld sorted frames"
 VERSION = 1
+# What a file is by its name, where its content cannot be read.
+_KINDS: dict[str, FileKind] = {
+    ".jpg": "jpeg", ".jpeg": "jpeg", ".jpe": "jpeg", ".png": "png", ".tif": "tiff",
+    ".tiff": "tiff", ".heic": "heif", ".heif": "heif", ".hif": "heif",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -31,11 +37,25 @@ class NamedGroup:
     group: FrameGroup
 
 
-def name_groups(groups: tuple[FrameGroup, ...]) -> list[NamedGroup]:
-    """Return groups with unique names made of their kind and first file."""
-    named, used = [], set()
+def name_groups(
+    groups: tuple[FrameGroup, ...], *, taken: Iterable[str] = (), folders: bool = False
+) -> list[NamedGroup]:
+    """Return groups with unique names made of their kind and first file.
+
+    Parameters
+    ----------
+    groups : tuple of FrameGroup
+    taken : iterable of str
+        Names that are given away already.
+    folders : bool
+        Groups but singles lie in folders that bear their names already.
+    """
+    named, used = [], {name.casefold() for name in taken}
     for group in groups:
-        base = f"{group.kind.replace(' ', '-')}-{group.shots[0].source.path.stem}"
+        first = group.shots[0].source.path
+        base = f"{group.kind.replace(' ', '-')}-{first.stem}"
+        if folders and group.kind != "single":
+            base = first.parent.name
         name, number = base, 2
         while name.casefold() in used:
             name, number = f"{base}-{number}", number + 1
@@ -44,7 +64,7 @@ def name_groups(groups: tuple[FrameGroup, ...]) -> list[NamedGroup]:
     return named
 
 
-def to_record(result: SortedFrames, folder: Path) -> dict[str, Any]:
+def to_record(result: SortedFrames, folder: Path, *, movable: bool = False) -> dict[str, Any]:
     """Return what JSON carries; paths are relative to ``folder`` where they lie below it.
 
     Parameters
@@ -52,31 +72,39 @@ def to_record(result: SortedFrames, folder: Path) -> dict[str, Any]:
     result : SortedFrames
     folder : Path
         The folder that was sorted.
+    movable : bool
+        The JSON lies in ``folder`` and is moved with it: links are named, not followed.
     """
+    named = name_groups(result.groups, folders=movable)
     return {
         "format": FORMAT,
         "version": VERSION,
-        "folder": str(folder.resolve()),
+        "folder": "." if movable else str(folder.resolve()),
         "groups": [
             {
-                "name": named.name,
-                "kind": named.group.kind,
-                "certainty": named.group.certainty,
-                "reason": named.group.reason,
-                "notes": list(named.group.notes),
-                "shots": [_shot_record(shot, folder) for shot in named.group.shots],
+                "name": one.name,
+                "kind": one.group.kind,
+                "certainty": one.group.certainty,
+                "reason": one.group.reason,
+                "notes": list(one.group.notes),
+                "shots": [_shot_record(shot, folder, movable) for shot in one.group.shots],
             }
-            for named in name_groups(result.groups)
+            for one in named
+        ],
+        "sets": [
+            {"words": s.words, "groups": [named[i].name for i in s.groups]} for s in result.sets
         ],
         "skipped": list(result.skipped),
     }
 
 
-def _shot_record(shot: Shot, folder: Path) -> dict[str, Any]:
+def _shot_record(shot: Shot, folder: Path, movable: bool) -> dict[str, Any]:
     settings = shot.settings
+    place = _below if movable else _relative
     return {
-        "file": _relative(shot.source.path, folder),
-        "companions": [_relative(c.path, folder) for c in shot.companions],
+        "file": place(shot.source.path, folder),
+        "companions": [place(c.path, folder) for c in shot.companions],
+        "problem": shot.problem,
         "camera": settings.camera,
         "captured_at": settings.captured_at.isoformat() if settings.captured_at else None,
         "f_number": settings.f_number,
@@ -84,6 +112,10 @@ def _shot_record(shot: Shot, folder: Path) -> dict[str, Any]:
         "iso": settings.iso,
         "focus_distance_m": settings.focus_distance_m,
     }
+
+
+def _below(path: Path, folder: Path) -> str:
+    return Path(os.path.relpath(path, folder)).as_posix()
 
 
 def _relative(path: Path, folder: Path) -> str:
@@ -101,12 +133,12 @@ def read_record(path: Path, probe: Callable[[Path], FrameSource]) -> SortedFrame
     path : Path
         The JSON file.
     probe : callable
-        Reads a picture's header.
+        Reads a picture's header, or raises a `MergeError`: the shot then tells its problem.
 
     Raises
     ------
     ReadError
-        If the file is not such a JSON, or of a newer version; and what ``probe`` raises.
+        If the file is not such a JSON, or of a newer version.
     """
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
@@ -122,10 +154,19 @@ def read_record(path: Path, probe: Callable[[Path], FrameSource]) -> SortedFrame
             "Run 'depthweld sort' again with this version of the program."
         )
     try:
-        groups = tuple(_read_group(g, Path(data["folder"]), probe) for g in data["groups"])
+        folder = path.parent / data["folder"]
+        groups = tuple(_read_group(g, folder, probe) for g in data["groups"])
+        sets = _read_sets(data, [g["name"] for g in data["groups"]])
     except (KeyError, TypeError, AttributeError, ValueError) as exc:
         raise _not_ours(path, f"a damaged record ({exc!r})") from exc
-    return SortedFrames(groups, tuple(data.get("skipped", ())))
+    return SortedFrames(groups, tuple(data.get("skipped", ())), sets)
+
+
+def _read_sets(data: dict[str, Any], names: list[str]) -> tuple[GroupSet, ...]:
+    return tuple(
+        GroupSet(s["words"], tuple(names.index(name) for name in s["groups"]))
+        for s in data.get("sets", ())
+    )
 
 
 def _not_ours(path: Path, found: str) -> ReadError:
@@ -141,10 +182,27 @@ def _read_group(
     kind = data["kind"]
     if kind not in get_args(GroupKind):
         raise ValueError(f"kind {kind!r}")
-    shots = tuple(
-        Shot(probe(folder / s["file"]), tuple(probe(folder / c) for c in s["companions"]))
-        for s in data["shots"]
-    )
+    shots = tuple(_read_shot(shot, folder, probe) for shot in data["shots"])
     if not shots:
         raise ValueError("a group without shots")
     return FrameGroup(kind, shots, data["reason"], data["certainty"], tuple(data["notes"]))
+
+
+def _read_shot(data: dict[str, Any], folder: Path, probe: Callable[[Path], FrameSource]) -> Shot:
+    sources, problems = [], []
+    for name in (data["file"], *data["companions"]):
+        path = folder / name
+        try:
+            sources.append(probe(path))
+        except MergeError as exc:
+            # One bad file fails its own group, not the day.
+            sources.append(unreadable_source(path))
+            problems.append(str(exc))
+    problem = " ".join(problems) or str(data.get("problem", ""))
+    return Shot(sources[0], tuple(sources[1:]), problem)
+
+
+def unreadable_source(path: Path) -> FrameSource:
+    """Return a file of which nothing but its name is known."""
+    kind: FileKind = _KINDS.get(path.suffix.lower(), "raw")
+    return FrameSource(path, kind, (0, 0, 3), 8, "srgb", None, CaptureSettings())
