@@ -14,7 +14,8 @@ from functools import lru_cache
 import cv2
 import numpy as np
 from fixture_data import load_fixture
-from scenes import blur, photograph, render_focus, similarity, warp_exact
+from scenes import blur, photograph, similarity, warp_exact
+from thin_lens import render_focus
 
 from merge.encoding import encode, linearize
 

@@ -17,9 +17,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 from scipy.ndimage import distance_transform_edt
-
-from merge.demo import render_focus
-from merge.encoding import encode, linearize
+from thin_lens import render_focus, to_coded, to_light
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +139,7 @@ def photograph_stack(
     focus = np.concatenate([[0.0], np.cumsum(steps)])
     first, last = margin * steps[0], focus[-1] - margin * steps[-1]
     position = (first + depth01 * (last - first)).astype(np.float32)
-    light = linearize(picture, "srgb")
+    light = to_light(picture)
     kept = [i for i in range(frames) if i not in set(drop)]
     reference = kept[len(kept) // 2]
     shape = picture.shape
@@ -157,12 +155,12 @@ def photograph_stack(
     out = []
     for i, seen in zip(kept, render_focus(light, position, focus[kept], rng), strict=True):
         moved = warp_exact(seen, np.linalg.inv(maps[i])) * (gains[i] / gains[reference])
-        coded = encode(np.maximum(moved, 0), "srgb")
+        coded = to_coded(np.maximum(moved, 0))
         sigma = noise * np.sqrt(0.25 + 0.75 * np.clip(coded, 0, 1) / 0.5)
         out.append(
             np.clip(coded + sigma * rng.standard_normal(coded.shape), 0, 1).astype(np.float32)
         )
-    truth = encode(np.maximum(warp_exact(light, np.linalg.inv(maps[reference])), 0), "srgb")
+    truth = to_coded(np.maximum(warp_exact(light, np.linalg.inv(maps[reference])), 0))
     in_frames = np.interp(position, focus[kept], np.arange(len(kept))).astype(np.float32)
     depth = cv2.warpAffine(
         in_frames,
@@ -193,8 +191,8 @@ class MovingScene:
 
     def truth_as_in(self, frame: int) -> np.ndarray:
         """Return the all-sharp picture at the time of a frame, reference geometry."""
-        light = linearize(self.painted[frame], "srgb")
-        return encode(np.maximum(warp_exact(light, self.to_reference), 0), "srgb")
+        light = to_light(self.painted[frame])
+        return to_coded(np.maximum(warp_exact(light, self.to_reference), 0))
 
 
 def leaf(length: float, seed: int = 3) -> tuple[np.ndarray, np.ndarray]:
@@ -269,9 +267,9 @@ def moving_photograph_stack(
     streams = rng.spawn(frames)
 
     def take(i: int) -> np.ndarray:
-        light = linearize(painted[i], "srgb")
+        light = to_light(painted[i])
         seen = render_focus(light, depths[i], [focus[i]], streams[i])[0]
-        coded = encode(np.maximum(warp_exact(seen, np.linalg.inv(maps[i])), 0), "srgb")
+        coded = to_coded(np.maximum(warp_exact(seen, np.linalg.inv(maps[i])), 0))
         sigma = noise * np.sqrt(0.25 + 0.75 * np.clip(coded, 0, 1) / 0.5)
         grain = streams[i].standard_normal(coded.shape)
         return np.clip(coded + sigma * grain, 0, 1).astype(np.float32)
@@ -279,12 +277,12 @@ def moving_photograph_stack(
     with ThreadPoolExecutor(2) as pool:
         taken = list(pool.map(take, range(frames)))
     to_painted = np.linalg.inv(maps[reference])
-    light = linearize(painted[reference], "srgb")
+    light = to_light(painted[reference])
     place = {"flags": cv2.INTER_NEAREST, "borderMode": cv2.BORDER_REPLICATE}
     ways = maps[reference][:2], shape[1::-1]
     stack = SceneStack(
         frames=taken,
-        truth=encode(np.maximum(warp_exact(light, to_painted), 0), "srgb"),
+        truth=to_coded(np.maximum(warp_exact(light, to_painted), 0)),
         depth=cv2.warpAffine(depths[reference] / np.float32(step_px), *ways, **place),
         transforms=[m @ to_painted for m in maps],
         gains=[1.0] * frames,
@@ -390,5 +388,5 @@ def sensor_faults(
 
 def with_faults(frame: np.ndarray, faults: Faults) -> np.ndarray:
     """Return a frame (H, W, 3), sRGB-coded, as that sensor would give it."""
-    light = linearize(frame, "srgb") * faults.transmission[..., None] + faults.added
-    return np.clip(encode(light, "srgb"), 0, 1).astype(np.float32)
+    light = to_light(frame) * faults.transmission[..., None] + faults.added
+    return np.clip(to_coded(light), 0, 1).astype(np.float32)

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation
+from thin_lens import render_focus
 
-from merge.demo import render_focus
 from merge.depth import settle_edges
 from merge.encoding import encode
 from merge.model import DepthMap

@@ -52,7 +52,7 @@ def kept_results(script: str) -> Iterator[None]:
         yield
     head = (
         f"command  {Path(script).name} {' '.join(sys.argv[1:])}\n"
-        f"commit   {_commit()}\n"
+        f"commit   {current_commit()}\n"
         f"date     {dt.date.today().isoformat()}\n"
         f"machine  {describe_machine()}\n\n"
     )
@@ -61,7 +61,7 @@ def kept_results(script: str) -> Iterator[None]:
     target.write_text(head + tee.kept.getvalue(), encoding="utf-8")
 
 
-def _commit() -> str:
+def current_commit() -> str:
     """Return the short hash of the commit that is measured, marked where files have changed."""
     git = ["git", "-C", str(RESULTS.parent)]
     try:

@@ -1,0 +1,122 @@
+"""What a thin lens sees of a picture with depth, and the sRGB curve: no code of the product.
+
+A frame is the mean of many pinhole views from points spread over the aperture, in linear light.
+Every view is painted from far to near, so that near things hide what lies behind them; behind the
+rim of something near, the farther surface goes on, because a wide aperture looks round it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+
+import cv2
+import numba
+import numpy as np
+from scipy.ndimage import distance_transform_edt
+
+# A rise of depth by more than this share of the whole range is a rim.
+RIM = 0.04
+
+
+def to_light(coded: np.ndarray) -> np.ndarray:
+    """Return linear light of sRGB values (IEC 61966-2-1:1999, clause 5.2), odd below 0."""
+    size = np.abs(np.asarray(coded, np.float64))
+    light = np.where(size <= 0.04045, size / 12.92, ((size + 0.055) / 1.055) ** 2.4)
+    return np.copysign(light, coded).astype(np.float32)
+
+
+def to_coded(light: np.ndarray) -> np.ndarray:
+    """Return sRGB values of linear light (IEC 61966-2-1:1999, clause 5.2), odd below 0."""
+    size = np.abs(np.asarray(light, np.float64))
+    coded = np.where(size <= 0.0031308, size * 12.92, 1.055 * size ** (1 / 2.4) - 0.055)
+    return np.copysign(coded, light).astype(np.float32)
+
+
+def render_focus(
+    light: np.ndarray, position: np.ndarray, focuses: Sequence[float], rng: np.random.Generator
+) -> list[np.ndarray]:
+    """Return the picture as seen with each focus, (H, W, C) float32 linear light.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, C)
+        All-sharp picture in linear light.
+    position : ndarray, shape (H, W)
+        Depth as px of blur diameter, near = small: a point at p is smeared over a disk of
+        ``|focus - p|`` px.
+    focuses : sequence of float
+    rng : Generator
+        Turns the pattern of aperture points for each focus.
+    """
+    ends = float(position.min()), float(position.max())
+    widest = max(abs(focus - end) for focus in focuses for end in ends)
+    place, depth, colour = _surfaces(light, position, int(widest / 2) + 2)
+    order = np.argsort(-depth, kind="stable")
+    painted = place[order], depth[order], colour[order]
+    # One view for about five pixels of the widest disk: what is left is below usual noise.
+    views = int(np.clip(np.pi / 4 * widest**2 / 5, 64, 600))
+    turns = rng.uniform(0, 2 * np.pi, len(focuses))
+
+    def see(focus: float, turn: float) -> np.ndarray:
+        total = np.zeros(light.shape, np.float32)
+        hits = np.zeros(light.shape[:2], np.float32)
+        _add_views(*painted, float(focus), _aperture(views, turn), total, hits)
+        return total / np.maximum(hits, 1)[..., None]
+
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(see, focuses, turns))
+
+
+def _aperture(count: int, turn: float) -> np.ndarray:
+    """Return points spread evenly over the unit disk (Vogel's sunflower), shape (count, 2)."""
+    k = np.arange(count) + 0.5
+    radius, angle = np.sqrt(k / count), k * np.pi * (3 - np.sqrt(5)) + turn
+    return np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=1).astype(np.float32)
+
+
+def _surfaces(light, position, reach: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return (row, column), depth and light of all points, those behind rims first.
+
+    The farther surface goes on behind a rim for ``reach`` px, mirrored at the rim.
+    """
+    height, width = position.shape
+    rise = RIM * float(np.ptp(position))
+    behind_rim = position - cv2.erode(position, np.ones((3, 3), np.uint8)) > rise
+    away, (row, column) = distance_transform_edt(~behind_rim, return_indices=True)
+    hidden = np.nonzero((away <= reach) & (position[row, column] > position + rise))
+    row, column = row[hidden], column[hidden]
+    mirror = (
+        np.clip(2 * row - hidden[0], 0, height - 1),
+        np.clip(2 * column - hidden[1], 0, width - 1),
+    )
+    alike = np.abs(position[mirror] - position[row, column]) < rise
+    colour = np.where(alike[:, None], light[mirror], light[row, column])
+    seen = np.indices(position.shape).reshape(2, -1).T
+    return (
+        np.concatenate([np.stack(hidden, axis=1), seen]).astype(np.int32),
+        np.concatenate([position[row, column], position.ravel()]).astype(np.float32),
+        np.concatenate([colour, light.reshape(-1, light.shape[2])]).astype(np.float32),
+    )
+
+
+@numba.njit(nogil=True, cache=False)
+def _add_views(place, depth, colour, focus, aperture, total, hits):  # pragma: no cover - compiled
+    """Add the views from all aperture points; points come from far to near."""
+    height, width = hits.shape
+    top = np.empty((height, width), np.int32)
+    for v in range(aperture.shape[0]):
+        top[:] = -1
+        for k in range(depth.shape[0]):
+            half = (depth[k] - focus) / 2
+            row = round(place[k, 0] + half * aperture[v, 1])
+            column = round(place[k, 1] + half * aperture[v, 0])
+            if 0 <= row < height and 0 <= column < width:
+                top[row, column] = k
+        for row in range(height):
+            for column in range(width):
+                k = top[row, column]
+                if k >= 0:
+                    hits[row, column] += 1
+                    for channel in range(colour.shape[1]):
+                        total[row, column, channel] += colour[k, channel]
