@@ -36,12 +36,10 @@ import numpy as np
 import proving_data
 from bench_helpers import RESULTS, current_commit, describe_machine
 from proving_data import ProvingBracket
+from thin_lens import to_coded, to_light
 
-from merge.encoding import encode, linearize
-from merge.model import Finding, MergeOptions, MergeResult
-from merge.pipeline.auditing import audit_stack
-from merge.pipeline.merging import merge_stack
-from merge.read import find_frames, read_frame
+from merge import MergeOptions, MergeResult, audit_stack, find_frames, merge_stack, read_frame
+from merge.model import Finding
 
 EDGE_PX, EDGE_STEP_PX, BORDER_PX = 15, 3.0, 12
 KEPT = RESULTS / "proving.json"
@@ -113,8 +111,8 @@ def prepare(bracket: ProvingBracket) -> tuple[Scored, float]:
         x, y = place[..., 0], place[..., 1]
         reached &= (x >= 1) & (y >= 1) & (x <= width - 2) & (y <= height - 2)
         moved = cv2.remap(frame, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-        light = linearize(np.clip(moved, 0, 1), "srgb") / bracket.gains[index]
-        placed.append(encode(light.astype(np.float32), "srgb"))
+        light = to_light(np.clip(moved, 0, 1)) / bracket.gains[index]
+        placed.append(to_coded(light))
     around = cv2.dilate(bracket.moving.astype(np.uint8), np.ones((21, 21), np.uint8)) > 0
     return Scored(bracket, placed, reached & ~around, depth_edges(bracket)), seconds
 
