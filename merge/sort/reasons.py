@@ -21,7 +21,7 @@ def give_reason(
 ) -> tuple[str, float, tuple[str, ...]]:
     """Return the sentence, the certainty (0 to 1) and notes of a group."""
     shots = [evidence.shots[i] for i in span]
-    certainty = certainty_of(part.kind, margin, shots)
+    certainty = certainty_of(margin)
     if part.kind == "one focus":
         count = part.stop - part.start
         return f"one of {count} shots with one focus and one setting (a burst)", certainty, ()
