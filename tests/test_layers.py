@@ -11,6 +11,7 @@ STAGES = {
     "blend", "defects", "diagnose", "apertures", "moving", "write", "plan", "edits",
 }  # fmt: skip
 BASE = {
+    "json_files",
     "printable",
     "atomic",
     "compiled",

@@ -426,3 +426,38 @@ def test_header_of_a_jpeg_is_read_within_five_milliseconds(tmp_path):
         probe_frame(path)
         seconds.append(perf_counter() - start)
     assert min(seconds) < 0.005
+
+
+ABSURD = {
+    "f-number 0": ({0x829D: IFDRational(0, 1)}, "f_number"),
+    "f-number without end": ({0x829D: IFDRational(1, 0)}, "f_number"),
+    "f-number of a million": ({0x829D: IFDRational(1_000_000, 1)}, "f_number"),
+    "f-number near 0": ({0x829D: IFDRational(1, 1_000_000)}, "f_number"),
+    "speed out of range": ({0x8827: 4_294_967_295}, "iso"),
+    "exposure of a century": ({0x829A: IFDRational(4_000_000_000, 1)}, "exposure_time_s"),
+    "exposure near 0": ({0x829A: IFDRational(1, 4_000_000_000)}, "exposure_time_s"),
+    "focal length of a kilometre": ({0x920A: IFDRational(1_000_000, 1)}, "focal_length_mm"),
+    "year 9999": ({0x9003: "9999:12:31 23:59:59"}, "captured_at"),
+    "year 1": ({0x9003: "0001:01:01 00:00:00"}, "captured_at"),
+    "month 13": ({0x9003: "2024:13:01 00:00:00"}, "captured_at"),
+    "a long fraction": (
+        {0x9003: "9999:12:31 23:59:59", 0x9291: "9" * 400, 0x9011: "+14:00"}, "captured_at",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("tags", "field"), ABSURD.values(), ids=ABSURD)
+def test_absurd_metadata_reads_as_unknown(tags, field):
+    settings, _ = read_settings(exif_bytes(photo=tags).removeprefix(b"Exif\0\0"))
+    assert getattr(settings, field) is None
+
+
+def test_a_speed_of_1e300_from_a_float_tag_reads_as_unknown(tmp_path):
+    """A TIFF may give any tag as a 64-bit float."""
+    path = write_tiff(tmp_path / "a.tif", smooth_picture(), extratags=[(34855, 12, 1, 1e300, True)])
+    assert probe_frame(path).settings.iso is None
+
+
+def test_a_long_text_is_cut():
+    settings, _ = read_settings(exif_bytes(main={272: "m" * 50_000}).removeprefix(b"Exif\0\0"))
+    assert settings.model == "m" * 200

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from pathlib import Path
@@ -26,10 +25,12 @@ from merge.cli.quantities import (
     SPAN_OF_TIME,
 )
 from merge.cli.streams import print_json, print_text
-from merge.errors import MergeError, ReadError
+from merge.errors import MergeError
+from merge.json_files import read_json
 from merge.model import CaptureSettings
 from merge.optics import parse_tolerance_px, pixel_pitch_from_sensor_um
 from merge.plan import PlanRequest, plan_bracket, plan_reshoot
+from merge.plan.schema import AUDIT_SCHEMA
 
 _PAUSE_S = PlanRequest(pixel_pitch_um=1.0, tolerance_px=2.0).pause_s
 # Options that go into the request as they are; left out, its default holds.
@@ -222,17 +223,7 @@ def _reshoot(path: Path, options: dict[str, Any]) -> tuple[dict[str, Any], str]:
 
 def _read_audit(path: Path) -> dict[str, Any]:
     """Return an audit's JSON object."""
-    try:
-        audit = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as exc:
-        raise ReadError(f"{path}: cannot be read ({exc.strerror}); check the name") from exc
-    except ValueError as exc:
-        raise ReadError(
-            f"{path}: no JSON; write it with 'depthweld audit FRAMES --json > audit.json'"
-        ) from exc
-    if not isinstance(audit, dict):
-        raise ReadError(f"{path}: JSON, but no audit; expected an object with a focus axis")
-    return audit
+    return read_json(path, schema=AUDIT_SCHEMA, source="depthweld audit FRAMES --json")
 
 
 def _request(options: dict[str, Any]) -> PlanRequest:

@@ -10,7 +10,7 @@ from merge.metadata.icc import (
     uses_optional_colours,
     working_profile,
 )
-from merge.metadata.settings import merge_settings, read_settings
+from merge.metadata.settings import merge_settings, plausible_settings, read_settings
 from merge.metadata.xmp import PROVENANCE_NAMESPACE, build_xmp, own_content
 
 __all__ = [
@@ -22,6 +22,7 @@ __all__ = [
     "merge_settings",
     "optional_profile",
     "own_content",
+    "plausible_settings",
     "profile_channels",
     "profile_transfer",
     "read_settings",

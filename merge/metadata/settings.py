@@ -30,6 +30,22 @@ _MAX_READS = 150_000
 
 Tags = Mapping[str, Any]
 
+# What a camera can have been set to, with room on both sides: beyond, a number is damage, and
+# reads as not known. f/0.5 to f/256 are the ends of the series of ISO 517 and pinholes; speeds of
+# ISO 12232; exposures from flashes' to star trails'; telescopes' focal lengths.
+_PLAUSIBLE = {
+    "exposure_time_s": (1e-7, 1e6),
+    "f_number": (0.3, 1000.0),
+    "iso": (0.1, 1e8),
+    "focal_length_mm": (0.1, 1e5),
+    "focus_distance_m": (1e-4, 1000.0),
+    "pixel_pitch_um": (0.3, 100.0),
+    "altitude_m": (-20_000.0, 20_000.0),
+}
+# No camera recorded a time before; later ones come of a clock's rest. Both leave room for zones.
+_YEARS = range(1900, 2200)
+_TEXT_LIMIT = 200
+
 
 def read_settings(
     exif: bytes | BinaryIO | None,
@@ -86,7 +102,7 @@ def read_settings(
         copyright=_text(tags, "Image Copyright"),
     )
     orientation = _number(tags, "Image Orientation") or 1
-    return found, int(orientation) if orientation in range(1, 9) else 1
+    return plausible_settings(found), int(orientation) if orientation in range(1, 9) else 1
 
 
 def merge_settings(first: CaptureSettings, second: CaptureSettings) -> CaptureSettings:
@@ -97,6 +113,22 @@ def merge_settings(first: CaptureSettings, second: CaptureSettings) -> CaptureSe
         if getattr(first, field.name) is None
     }
     return dataclasses.replace(first, **missing)
+
+
+def plausible_settings(settings: CaptureSettings) -> CaptureSettings:
+    """Return settings without numbers, times and texts that no camera has written."""
+    unknown: dict[str, Any] = {
+        name: None
+        for name, (least, most) in _PLAUSIBLE.items()
+        if (value := getattr(settings, name)) is not None and not least <= value <= most
+    }
+    if settings.captured_at is not None and settings.captured_at.year not in _YEARS:
+        unknown["captured_at"] = None
+    for name in ("camera", "maker", "model", "lens", "artist", "copyright"):
+        text = getattr(settings, name)
+        if text is not None and len(text) > _TEXT_LIMIT:
+            unknown[name] = text[:_TEXT_LIMIT]
+    return dataclasses.replace(settings, **unknown)
 
 
 class _LimitedReader:
@@ -262,7 +294,9 @@ def _captured_at(tags: Tags) -> dt.datetime | None:
             )
         except ValueError:
             continue
-        digits = re.match(r"\d+", _text(tags, f"EXIF SubSecTime{kind}") or "")
+        if when.year not in _YEARS:
+            continue
+        digits = re.match(r"\d{1,9}", _text(tags, f"EXIF SubSecTime{kind}") or "")
         if digits:
             when += dt.timedelta(seconds=float(f"0.{digits[0]}"))
         return when.replace(tzinfo=_offset(_text(tags, f"EXIF OffsetTime{kind}")))

@@ -12,12 +12,29 @@ from typing import Any, Literal
 
 from merge.atomic import write_json
 from merge.errors import MergeError, ReadError, WriteError
+from merge.json_files import read_json
 from merge.model import FrameSource
 from merge.sort import GroupKind, NamedGroup, SortedFrames, name_groups
 
 FORMAT = "depthweld finished groups"
 VERSION = 1
 _SAMPLE_BYTES = 65536
+_SCHEMA = {
+    "type": "object",
+    "required": ["format", "version", "finished"],
+    "properties": {
+        "format": {"const": FORMAT},
+        "version": {"const": VERSION},
+        "finished": {
+            "type": "object",
+            "additionalProperties": {
+                "type": "object",
+                "required": ["mark", "result"],
+                "properties": {"result": {"type": ["object", "null"]}},
+            },
+        },
+    },
+}
 Status = Literal["done", "skipped", "failed"]
 
 
@@ -176,22 +193,16 @@ def fingerprint(sources: Iterable[FrameSource], settings: Mapping[str, Any]) -> 
 
 
 def _read_finished(record: Path) -> dict[str, Any]:
-    try:
-        data = json.loads(record.read_text(encoding="utf-8"))
-        if data["format"] == FORMAT and data["version"] == VERSION:
-            return dict(data["finished"])
-    except FileNotFoundError:
+    if not record.exists():
         return {}
-    except (OSError, ValueError, KeyError, TypeError) as exc:
-        raise _unreadable(record) from exc
-    raise _unreadable(record)
-
-
-def _unreadable(record: Path) -> ReadError:
-    return ReadError(
-        f"{record}: not a record of finished groups (version {VERSION}). "
-        "Move it away to start from the beginning."
-    )
+    try:
+        data = read_json(record, schema=_SCHEMA, source="an earlier run with --each")
+    except ReadError as exc:
+        raise ReadError(
+            f"{record}: not a record of finished groups (version {VERSION}). "
+            "Move it away to start from the beginning."
+        ) from exc
+    return dict(data["finished"])
 
 
 def _write_finished(record: Path, finished: dict[str, Any]) -> None:

@@ -17,6 +17,9 @@ from merge.optics import (
 from merge.plan.bracket import caution_for
 from merge.plan.types import Reshoot, ReshootFrame
 
+# More would fill no bracket but the memory.
+_MOST_FRAMES = 10000
+
 
 def plan_reshoot(
     audit: Mapping[str, Any],
@@ -76,10 +79,16 @@ def plan_reshoot(
     working = _effective(audit, f_number, size)
     focal = focal_length_mm or _number(audit, "focal_length_mm")
     distances = _focus_distances(audit, len(positions))
-    places = [
-        *_between(positions, _gaps(audit, positions, tolerance), tolerance),
-        *_beyond(audit, positions, tolerance),
-    ]
+    wanted = itertools.chain(
+        _between(positions, _gaps(audit, positions, tolerance), tolerance),
+        _beyond(audit, positions, tolerance),
+    )
+    places = list(itertools.islice(wanted, _MOST_FRAMES + 1))
+    if len(places) > _MOST_FRAMES:
+        raise MergeError(
+            f"to hold {tolerance:g} px of blur takes more than {_MOST_FRAMES} frames: allow more "
+            "(--tolerance)"
+        )
     frames = []
     for pair, place in places:
         distance = abs(place - positions[pair[0]])
@@ -202,6 +211,11 @@ def _between(
     """Yield the pair and the position of every frame that closes a gap."""
     for first, second in gaps:
         width = positions[second] - positions[first]
+        if width == 0:
+            raise MergeError(
+                f"the audit lists a gap between frames {first} and {second}, which its focus axis "
+                "has at one position: write it anew with 'depthweld audit FRAMES --json'"
+            )
         count = max(frames_to_cover(abs(width), tolerance_px) - 1, 1)
         for index in range(1, count + 1):
             yield (first, second), positions[first] + index / (count + 1) * width
@@ -280,7 +294,8 @@ def _focus_at(
     if first == second:
         second = _neighbour(positions, first)
     near_m, far_m = distances_m[first], distances_m[second]
-    if near_m is None or far_m is None or near_m == far_m:
+    together = positions[first] == positions[second]
+    if near_m is None or far_m is None or near_m == far_m or together:
         return None
     share = (place_px - positions[first]) / (positions[second] - positions[first])
     if focal_length_mm is None or min(near_m, far_m) * 1000 < 4 * focal_length_mm:

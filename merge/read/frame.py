@@ -89,6 +89,7 @@ def _read_settings(path: Path, kind: str, header: Header) -> tuple[CaptureSettin
         found, orientation = metadata.read_settings(header.exif, xmp=header.xmp, size=size)
     if kind == "raw" and found.exposure_time_s is None:
         found = metadata.merge_settings(found, raw.read_settings(path))
+        found = metadata.plausible_settings(found)
     return found, orientation
 
 

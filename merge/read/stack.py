@@ -18,6 +18,8 @@ from merge.read import raw
 from merge.read.frame import probe_header
 from merge.read.kinds import describe_other, detect_kind, unsupported_error
 
+# Less holds no detail to align by: two tiles of the comparison of frames.
+_LEAST_SIDE_PX = 32
 PathLike = str | os.PathLike[str]
 
 # Best first: which of several files with one stem stands for the picture.
@@ -125,11 +127,18 @@ def check_stack(stack: Stack) -> None:
         If there are fewer than two.
     FrameMismatchError
         If size, orientation, channels, camera, curve or colour profile differ. Bit depth may.
+        If they are too small to be aligned.
     """
     if len(stack) < 2:
         name = stack.sources[0].name if stack.sources else "no file"
         raise ReadError(f"{name}: one frame, expected at least two; add the rest of the bracket")
     reference = stack.sources[0]
+    height, width = reference.shape[:2]
+    if min(height, width) < _LEAST_SIDE_PX:
+        raise FrameMismatchError(
+            f"{reference.name}: {width} x {height} px, expected at least {_LEAST_SIDE_PX} px on "
+            "either side; merge the frames at their full size"
+        )
     for i, source in enumerate(stack.sources[1:], start=2):
         difference = _difference(source, reference)
         if difference:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -10,11 +9,57 @@ from pathlib import Path
 from typing import Any, get_args
 
 from merge.errors import MergeError, ReadError
+from merge.json_files import check_json, read_json
 from merge.model import CaptureSettings, FileKind, FrameSource
 from merge.sort.groups import FrameGroup, GroupKind, GroupSet, Shot, SortedFrames
 
 FORMAT = "depthweld sorted frames"
 VERSION = 1
+_SOURCE = "depthweld sort --json"
+_MOST = 1_000_000
+_NAME = {"type": "string", "minLength": 1, "maxLength": 4096, "pattern": "^[^\\0]*$"}
+_NAMES = {"type": "array", "maxItems": _MOST, "items": _NAME}
+_TEXTS = {"type": "array", "maxItems": _MOST, "items": {"type": "string"}}
+_HEAD_SCHEMA = {
+    "type": "object",
+    "required": ["format", "version"],
+    "properties": {"format": {"const": FORMAT}},
+}
+_SHOT_SCHEMA = {
+    "type": "object",
+    "required": ["file", "companions"],
+    "properties": {"file": _NAME, "companions": _NAMES, "problem": {"type": ["string", "null"]}},
+}
+_GROUP_SCHEMA = {
+    "type": "object",
+    "required": ["name", "kind", "shots", "reason", "certainty", "notes"],
+    "properties": {
+        "name": {"type": "string"},
+        "kind": {"enum": list(get_args(GroupKind))},
+        "shots": {"type": "array", "minItems": 1, "maxItems": _MOST, "items": _SHOT_SCHEMA},
+        "reason": {"type": "string"},
+        "certainty": {"type": "number", "minimum": 0, "maximum": 1},
+        "notes": _TEXTS,
+    },
+}
+_SCHEMA = {
+    "type": "object",
+    "required": ["folder", "groups"],
+    "properties": {
+        "folder": _NAME,
+        "groups": {"type": "array", "maxItems": _MOST, "items": _GROUP_SCHEMA},
+        "skipped": _TEXTS,
+        "sets": {
+            "type": "array",
+            "maxItems": _MOST,
+            "items": {
+                "type": "object",
+                "required": ["words", "groups"],
+                "properties": {"words": {"type": "string"}, "groups": _TEXTS},
+            },
+        },
+    },
+}
 # What a file is by its name, where its content cannot be read.
 _KINDS: dict[str, FileKind] = {
     ".jpg": "jpeg", ".jpeg": "jpeg", ".jpe": "jpeg", ".png": "png", ".tif": "tiff",
@@ -140,26 +185,23 @@ def read_record(path: Path, probe: Callable[[Path], FrameSource]) -> SortedFrame
     ReadError
         If the file is not such a JSON, or of a newer version.
     """
-    try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as exc:
-        raise ReadError(f"{path.name}: cannot be read ({exc.strerror}). Check the path.") from exc
-    except ValueError as exc:
-        raise _not_ours(path, "no JSON") from exc
-    if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise _not_ours(path, "JSON of another kind")
-    if data.get("version") != VERSION:
+    data = read_json(path, schema=_HEAD_SCHEMA, source=_SOURCE)
+    if data["version"] != VERSION:
         raise ReadError(
-            f"{path.name}: version {data.get('version')!r}, expected {VERSION}. "
+            f"{path.name}: version {data['version']!r}, expected {VERSION}. "
             "Run 'depthweld sort' again with this version of the program."
         )
-    try:
-        folder = path.parent / data["folder"]
-        groups = tuple(_read_group(g, folder, probe) for g in data["groups"])
-        sets = _read_sets(data, [g["name"] for g in data["groups"]])
-    except (KeyError, TypeError, AttributeError, ValueError) as exc:
-        raise _not_ours(path, f"a damaged record ({exc!r})") from exc
-    return SortedFrames(groups, tuple(data.get("skipped", ())), sets)
+    check_json(data, path, schema=_SCHEMA, source=_SOURCE)
+    names = [g["name"] for g in data["groups"]]
+    unknown = {name for s in data.get("sets", ()) for name in s["groups"]} - set(names)
+    if unknown:
+        raise ReadError(
+            f"{path.name}: a set of a group {min(unknown)!r} that it does not hold. Run 'depthweld "
+            "sort' again."
+        )
+    folder = path.parent / data["folder"]
+    groups = tuple(_read_group(g, folder, probe) for g in data["groups"])
+    return SortedFrames(groups, tuple(data.get("skipped", ())), _read_sets(data, names))
 
 
 def _read_sets(data: dict[str, Any], names: list[str]) -> tuple[GroupSet, ...]:
@@ -169,23 +211,11 @@ def _read_sets(data: dict[str, Any], names: list[str]) -> tuple[GroupSet, ...]:
     )
 
 
-def _not_ours(path: Path, found: str) -> ReadError:
-    return ReadError(
-        f"{path.name}: {found}, expected the output of 'depthweld sort --json'. "
-        "Give that file, or a folder of pictures."
-    )
-
-
 def _read_group(
     data: dict[str, Any], folder: Path, probe: Callable[[Path], FrameSource]
 ) -> FrameGroup:
-    kind = data["kind"]
-    if kind not in get_args(GroupKind):
-        raise ValueError(f"kind {kind!r}")
     shots = tuple(_read_shot(shot, folder, probe) for shot in data["shots"])
-    if not shots:
-        raise ValueError("a group without shots")
-    return FrameGroup(kind, shots, data["reason"], data["certainty"], tuple(data["notes"]))
+    return FrameGroup(data["kind"], shots, data["reason"], data["certainty"], tuple(data["notes"]))
 
 
 def _read_shot(data: dict[str, Any], folder: Path, probe: Callable[[Path], FrameSource]) -> Shot:
@@ -198,7 +228,7 @@ def _read_shot(data: dict[str, Any], folder: Path, probe: Callable[[Path], Frame
             # One bad file fails its own group, not the day.
             sources.append(unreadable_source(path))
             problems.append(str(exc))
-    problem = " ".join(problems) or str(data.get("problem", ""))
+    problem = " ".join(problems) or (data.get("problem") or "")
     return Shot(sources[0], tuple(sources[1:]), problem)
 
 
