@@ -1,8 +1,13 @@
 """The review's server: who may ask, what it does, what it keeps."""
 
 import json
+import random
+import re
+import subprocess
+import sys
 import time
 from itertools import count
+from pathlib import Path
 
 import cv2
 import imagecodecs
@@ -17,6 +22,7 @@ from merge.edits import Edit, EditList, edits_record, read_edits
 from merge.read import probe_frame, read_samples
 from merge.review.app import make_app
 from merge.review.guard import Guard
+from merge.review.server import serve_review
 from merge.review.session import Session
 
 KEY, PORT = "a-key-of-this-test", 8123
@@ -77,7 +83,11 @@ def post(client, address, data=None):
 
 
 def merged(client, number=0):
-    assert post(client, f"/merge/{number}").status_code == 200
+    return worked(client, "merge", number)
+
+
+def worked(client, task, number=0):
+    assert post(client, f"/{task}/{number}").status_code == 200
     state = wait(
         client, lambda s: s["groups"][number]["work"]["state"] not in ("waiting", "running")
     )
@@ -278,11 +288,24 @@ def test_a_new_session_shows_what_is_done_and_takes_up_the_edits(page, session, 
     client.get(f"/start?key={KEY}")
     state = wait(client, lambda state: state["finding"]["state"] == "done")
     assert state["groups"][0]["written"] == "focus-bracket-CARD_0001.tif"
-    merged(client)
+    assert state["groups"][0]["findings"] is not None
+    target = tmp_path / "out" / "focus-bracket-CARD_0001.tif"
+    before = target.read_bytes()
+    worked(client, "open")
+    assert target.read_bytes() == before
     assert again.look(0).edits == (edit,)
     assert again.look(0).unsaved
     assert np.array_equal(again.look(0).current, session.look(0).current)
+    post(client, "/look/0/save")
     again.stop()
+    third = Session(tmp_path / "sorted.json", tmp_path / "out")
+    third.start()
+    client = TestClient(Guard(make_app(third), KEY, PORT), base_url=HERE)
+    client.get(f"/start?key={KEY}")
+    wait(client, lambda state: state["finding"]["state"] == "done")
+    worked(client, "open")
+    assert not third.look(0).unsaved  # the picture holds them
+    third.stop()
 
 
 def test_a_save_that_fails_leaves_the_old_picture_whole(page, session, tmp_path, monkeypatch):
@@ -361,3 +384,47 @@ def test_a_double_image_is_repaired_in_three_clicks_to_what_a_still_one_gives(tm
     opened.stop()
     assert spoilt < undisturbed - 5
     assert repaired > undisturbed - 1
+
+
+def test_a_save_that_is_killed_leaves_the_old_picture_or_the_new_one_whole(tmp_path):
+    """Killed in the midst of saving again and again, in a process of its own."""
+    write_card(tmp_path / "card")
+    code = (
+        "import sys; sys.path[:0] = ['tests', '.']\n"
+        "from pathlib import Path; import time\n"
+        "from merge.review.session import Session; from merge.edits import Edit\n"
+        "s = Session(Path(sys.argv[1]), Path(sys.argv[2])); s.start()\n"
+        "while s.finding.state == 'running': time.sleep(0.02)\n"
+        "s.ask(0, 'merge')\n"
+        "while s.group(0).work.state in ('waiting', 'running'): time.sleep(0.02)\n"
+        "look = s.look(0)\n"
+        "look.add(Edit('frame', ((40, 40), (90, 40), (60, 90)), 'CARD_0002.jpg'))\n"
+        "print('ready', flush=True); look.save(); print('first', flush=True)\n"
+        "while True:\n"
+        "    look.switch(0, on=not look.edits[0].on); look.save()\n"
+    )
+    out = tmp_path / "out"
+    command = [sys.executable, "-c", code, str(tmp_path / "sorted.json"), str(out)]
+    server = subprocess.Popen(
+        command, stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[1]
+    )
+    assert server.stdout.readline() == "ready\n"
+    assert server.stdout.readline() == "first\n"
+    time.sleep(random.Random(4).uniform(0.1, 0.4))
+    server.kill()
+    server.wait()
+    server.stdout.close()
+    target = out / "focus-bracket-CARD_0001.tif"
+    picture = read_samples(probe_frame(target))[0]
+    record = json.loads(target.with_suffix(".json").read_text(encoding="utf-8"))
+    assert picture.shape[0] == record["box_in_reference"]["height"]
+    assert read_edits(target.with_suffix(".edits.json")).edits
+
+
+def test_a_server_that_nobody_asks_ends_by_itself(tmp_path):
+    write_card(tmp_path / "card")
+    said = []
+    serve_review(
+        tmp_path / "sorted.json", tmp_path / "out", open_browser=False, tell=said.append, idle_s=0.5
+    )
+    assert re.search(r"http://127\.0\.0\.1:\d+/start\?key=\S{20,}", said[0])

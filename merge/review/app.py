@@ -74,6 +74,7 @@ def make_app(session: Session) -> Starlette:
             route("/thumbnail/{group:int}/{frame:int}", thumbnail),
             route("/audit/{group:int}", _ask("audit"), "POST"),
             route("/merge/{group:int}", _ask("merge"), "POST"),
+            route("/open/{group:int}", _ask("open"), "POST"),
             route("/cancel/{group:int}", _cancel, "POST"),
             route("/look/{group:int}", _look_page),
             route("/look/{group:int}/overview", _overview),

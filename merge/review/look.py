@@ -83,9 +83,13 @@ class Look:
         The picture written.
     edits_path : Path
         Where edits are kept; read if it is there and belongs to this picture.
+    written : sequence of Edit
+        Those that the picture on disk holds.
     """
 
-    def __init__(self, result: MergeResult, target: Path, edits_path: Path) -> None:
+    def __init__(
+        self, result: MergeResult, target: Path, edits_path: Path, written: Sequence[Edit] = ()
+    ) -> None:
         self.target, self._edits_path = target, edits_path
         self.shape: tuple[int, int, int] = result.pixels.shape
         self.source = result.stack.sources[result.registration.reference]
@@ -107,7 +111,7 @@ class Look:
         self.frames = EditSource(self.result, self.shape[:2], self._read)
         self._history: list[tuple[Edit, ...]] = [()]
         self._at = 0
-        self._saved: tuple[Edit, ...] = ()
+        self._saved: tuple[Edit, ...] = tuple(written)
         self.versions: dict[str, int] = {}
         self._take_up_edits()
 
@@ -161,7 +165,7 @@ class Look:
     @property
     def unsaved(self) -> bool:
         """Whether the picture on disk is without the latest edits."""
-        return self.edits != self._saved
+        return [e for e in self.edits if e.on] != [e for e in self._saved if e.on]
 
     def add(self, edit: Edit) -> None:
         """Add an edit after the others."""

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+import json
 import queue
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
 from merge.atomic import written_together
+from merge.edits import Edit, parse_edit
 from merge.errors import MergeError
 from merge.model import Finding, FrameSource, Stack
 from merge.pipeline.auditing import audit_stack
-from merge.pipeline.merging import merge_stack
+from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.saving import OutputFiles, write_merge
 from merge.pipeline.sorting import load_groups
 from merge.read import find_frames
 from merge.review.look import Look
 from merge.sort import NamedGroup, name_groups
 
-Task = Literal["audit", "merge"]
+# "open" merges once more, without writing anything, so that a picture of an earlier session can be
+# repaired.
+Task = Literal["audit", "merge", "open"]
 # A merge needs so many frames; an audit likewise.
 _FEWEST_FRAMES = 2
 
@@ -59,7 +64,7 @@ class Group:
 
     named: NamedGroup
     work: Work | None = None
-    findings: tuple[Finding, ...] | None = None
+    findings: tuple[dict[str, Any], ...] | None = None
     look: Look | None = None
 
     @property
@@ -137,6 +142,8 @@ class Session:
                 raise MergeError("This group is not a focus bracket.")
             if group.work is not None and group.work.state in ("waiting", "running"):
                 raise MergeError("This bracket is being worked on already.")
+            if task == "open" and group.look is not None:
+                return
             if task == "merge" and group.look is not None and group.look.unsaved:
                 raise MergeError("Save or undo the changes to this picture first.")
             group.work = Work(task)
@@ -209,7 +216,10 @@ class Session:
     def _find_groups(self) -> None:
         try:
             found = load_groups(self.place, progress=self._progress(self.finding))
-            self.groups = [Group(named) for named in name_groups(found.groups)]
+            groups = [Group(named) for named in name_groups(found.groups)]
+            for group in groups:
+                group.findings = _findings_written(self.picture_path(group))
+            self.groups = groups
             self.finding.state = "done"
         except MergeError as exc:
             self.finding.state, self.finding.message = "failed", str(exc)
@@ -226,21 +236,27 @@ class Session:
         stack = stack_of(group)
         progress = self._progress(work)
         if work.task == "audit":
-            group.findings = audit_stack(stack, progress=progress).findings
+            group.findings = _told(audit_stack(stack, progress=progress).findings)
             return
         result = merge_stack(stack, progress=progress)
-        work.stage, work.done, work.total = "Writing", 0, 1
         target = self.picture_path(group)
+        if work.task == "merge":
+            work.stage, work.done, work.total = "Writing", 0, 1
+            self._write(result, target)
+        if group.look is not None:
+            group.look.close()
+        group.findings = _told(result.findings)
+        # The written picture of an earlier session holds the edits that its record tells.
+        written = _edits_written(target) if work.task == "open" else []
+        group.look = Look(result, target, self.edits_path(group), written)
+        progress("Making the frames ready", 0, 1)
+        group.look.keep_frames(progress)
+
+    def _write(self, result: MergeResult, target: Path) -> None:
         self.into.mkdir(parents=True, exist_ok=True)
         files = OutputFiles(target, record=target.with_suffix(".json"), overwrite=True)
         with written_together():
             write_merge(result, files, [])
-        if group.look is not None:
-            group.look.close()
-        group.findings = result.findings
-        group.look = Look(result, target, self.edits_path(group))
-        progress("Making the frames ready", 0, 1)
-        group.look.keep_frames(progress)
 
     # ---- what a page shows ----
 
@@ -265,16 +281,50 @@ class Session:
             "frames": [source.name for source in group.sources],
             "can_merge": group.can_merge,
             "work": None if group.work is None else group.work.plain(),
-            "findings": None
-            if group.findings is None
-            else [
-                {"severity": f.severity, "message": f.message, "advice": f.advice}
-                for f in group.findings
-            ],
+            "findings": None if group.findings is None else list(group.findings),
             "written": self.picture_path(group).name if self.picture_path(group).is_file() else "",
             "open": look is not None,
             "unsaved": look is not None and look.unsaved,
         }
+
+
+def _told(findings: Sequence[Finding]) -> tuple[dict[str, Any], ...]:
+    """Return what a page tells of findings."""
+    return tuple(
+        {"severity": f.severity, "message": f.message, "advice": f.advice, "box": f.box}
+        for f in findings
+    )
+
+
+def _record_of(target: Path) -> dict[str, Any]:
+    """Return the record beside a merged picture; empty where there is none that can be read."""
+    if not target.is_file():
+        return {}
+    try:
+        data = json.loads(target.with_suffix(".json").read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return data if isinstance(data, dict) else {}
+
+
+def _findings_written(target: Path) -> tuple[dict[str, Any], ...] | None:
+    """Return the findings of a merge of an earlier session; None where there was none."""
+    found = _record_of(target).get("findings")
+    if not isinstance(found, list):
+        return None
+    return tuple(
+        {key: str(f.get(key, "")) for key in ("severity", "message", "advice")} | {"box": None}
+        for f in found
+        if isinstance(f, dict)
+    )
+
+
+def _edits_written(target: Path) -> list[Edit]:
+    """Return the edits that a written picture holds."""
+    try:
+        return [parse_edit(edit) for edit in _record_of(target).get("edits", [])]
+    except (TypeError, ValueError):
+        return []
 
 
 def stack_of(group: Group) -> Stack:

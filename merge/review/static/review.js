@@ -58,8 +58,9 @@ function makeRow(group) {
     parts.audit = make("button", { type: "button", textContent: "Check", onclick: () => act(`/audit/${number}`) });
     parts.merge = make("button", { type: "button", className: "chief", textContent: "Merge", onclick: () => act(`/merge/${number}`) });
     parts.cancel = make("button", { type: "button", textContent: "Stop", onclick: () => act(`/cancel/${number}`) });
+    parts.open = make("button", { type: "button", textContent: "Open for repair", title: "Reads the frames again; writes nothing", onclick: () => act(`/open/${number}`) });
     parts.look = make("a", { className: "button", href: `/look/${number}`, textContent: "Look and repair" });
-    parts.buttons.append(parts.audit, parts.merge, parts.cancel, parts.look);
+    parts.buttons.append(parts.audit, parts.merge, parts.cancel, parts.open, parts.look);
     parts.bar = make("progress", { max: 1, attributes: { "aria-label": `Progress of ${group.name}` } });
     parts.told = make("span", { attributes: { role: "status" } });
     parts.work.append(parts.bar, parts.told);
@@ -78,9 +79,10 @@ function showGroup(group) {
   parts.merge.textContent = group.written ? "Merge again" : "Merge";
   parts.cancel.hidden = !active;
   parts.look.hidden = !group.open || active;
+  parts.open.hidden = !group.written || group.open || active;
   parts.bar.hidden = !(work && work.state === "running");
   if (work && work.state === "running") parts.bar.value = work.share;
-  const what = work ? { audit: "Check", merge: "Merge" }[work.task] : "";
+  const what = work ? { audit: "Check", merge: "Merge", open: "Open" }[work.task] : "";
   let told = "";
   if (work && work.state === "running") told = `${work.stage || "Starting"}…`;
   else if (work) told = `${what}: ${states[work.state]}${work.message ? `. ${work.message}` : ""}`;
