@@ -386,6 +386,24 @@ def test_a_double_image_is_repaired_in_three_clicks_to_what_a_still_one_gives(tm
     assert repaired > undisturbed - 1
 
 
+def test_a_finished_merge_is_opened_from_its_record(tmp_path):
+    write_card(tmp_path / "card")
+    record, picture = tmp_path / "run.json", tmp_path / "mine.tif"
+    command = ["merge", tmp_path / "card", "-o", picture, "--record", record]
+    assert CliRunner().invoke(main, [str(c) for c in command]).exit_code == 0
+    opened = Session(record, tmp_path / "elsewhere")
+    opened.start()
+    client = TestClient(Guard(make_app(opened), KEY, PORT), base_url=HERE)
+    client.get(f"/start?key={KEY}")
+    state = wait(client, lambda state: state["finding"]["state"] == "done")
+    assert [g["written"] for g in state["groups"]] == ["mine.tif"]
+    assert len(state["groups"][0]["frames"]) == 4
+    worked(client, "open")
+    base = opened.look(0).base
+    assert np.array_equal(base, read_samples(probe_frame(picture))[0])
+    opened.stop()
+
+
 def test_a_save_that_is_killed_leaves_the_old_picture_or_the_new_one_whole(tmp_path):
     """Killed in the midst of saving again and again, in a process of its own."""
     write_card(tmp_path / "card")

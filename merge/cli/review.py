@@ -27,7 +27,8 @@ from merge.cli.command import Command
 def command(folder: Path, into: Path, browser: bool, port: int) -> None:
     """Review FOLDER in the browser: find brackets, check them, merge them, repair the pictures.
 
-    FOLDER holds a day's pictures, or is the JSON of 'depthweld sort --json'. The page is served to
+    FOLDER holds a day's pictures, or is the JSON of 'depthweld sort --json', or the record of a
+    finished merge. The page is served to
     this machine alone; whoever has the printed address can use it until the command ends (Ctrl-C).
     """
     if not folder.exists():

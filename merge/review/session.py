@@ -13,15 +13,16 @@ from typing import Any, Literal
 
 from merge.atomic import written_together
 from merge.edits import Edit, parse_edit
-from merge.errors import MergeError
+from merge.errors import MergeError, ReadError
 from merge.model import Finding, FrameSource, Stack
 from merge.pipeline.auditing import audit_stack
 from merge.pipeline.merging import MergeResult, merge_stack
+from merge.pipeline.record import FORMAT
 from merge.pipeline.saving import OutputFiles, write_merge
 from merge.pipeline.sorting import load_groups
-from merge.read import find_frames
+from merge.read import find_frames, probe_frame
 from merge.review.look import Look
-from merge.sort import NamedGroup, name_groups
+from merge.sort import FrameGroup, NamedGroup, Shot, name_groups
 
 # "open" merges once more, without writing anything, so that a picture of an earlier session can be
 # repaired.
@@ -87,9 +88,10 @@ class Session:
     Parameters
     ----------
     place : Path
-        A folder of pictures, or the JSON of ``depthweld sort --json``.
+        A folder of pictures, the JSON of ``depthweld sort --json``, or the record of a merge.
     into : Path
-        Folder for merged pictures; made when the first one is written.
+        Folder for merged pictures; made when the first one is written. A record's picture stays
+        where it is.
     """
 
     def __init__(self, place: Path, into: Path) -> None:
@@ -215,14 +217,43 @@ class Session:
 
     def _find_groups(self) -> None:
         try:
-            found = load_groups(self.place, progress=self._progress(self.finding))
-            groups = [Group(named) for named in name_groups(found.groups)]
+            merge = _read_json(self.place) if self.place.is_file() else {}
+            if merge.get("format") == FORMAT:
+                groups = [self._group_of_record(merge)]
+            else:
+                found = load_groups(self.place, progress=self._progress(self.finding))
+                groups = [Group(named) for named in name_groups(found.groups)]
             for group in groups:
                 group.findings = _findings_written(self.picture_path(group))
             self.groups = groups
             self.finding.state = "done"
         except MergeError as exc:
             self.finding.state, self.finding.message = "failed", str(exc)
+
+    def _group_of_record(self, record: dict[str, Any]) -> Group:
+        """Return the frames of a finished merge as a group.
+
+        Raises
+        ------
+        MergeError
+            If the record is damaged, or a frame is not where it was.
+        """
+        try:
+            paths = [Path(frame["path"]) for frame in record["frames"]]
+            picture = Path(record["written"]["picture"]["path"])
+        except (KeyError, TypeError) as exc:
+            raise ReadError(
+                f"{self.place}: a damaged record of a merge ({exc}). Give the frames' folder."
+            ) from exc
+        if picture.suffix.lower() not in (".tif", ".tiff"):
+            raise ReadError(
+                f"{self.place}: the merge was written as {picture.suffix}; a review repairs 16-bit "
+                "TIFFs. Merge again to a .tif, or give the frames' folder."
+            )
+        self.into = picture.parent
+        shots = tuple(Shot(probe_frame(path)) for path in paths)
+        found = FrameGroup("focus bracket", shots, f"the frames of {self.place.name}", 1.0)
+        return Group(NamedGroup(picture.stem, found))
 
     def _progress(self, work: Work) -> Any:
         def progress(stage: str, done: int, total: int) -> None:
@@ -298,10 +329,13 @@ def _told(findings: Sequence[Finding]) -> tuple[dict[str, Any], ...]:
 
 def _record_of(target: Path) -> dict[str, Any]:
     """Return the record beside a merged picture; empty where there is none that can be read."""
-    if not target.is_file():
-        return {}
+    return _read_json(target.with_suffix(".json")) if target.is_file() else {}
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    """Return a JSON object; empty where there is none that can be read."""
     try:
-        data = json.loads(target.with_suffix(".json").read_text(encoding="utf-8"))
+        data = json.loads(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         return {}
     return data if isinstance(data, dict) else {}
