@@ -191,12 +191,11 @@ def coverage_faults(bracket: ProvingBracket, frames: list[int]) -> tuple[list[di
     if (wide > limit * (1 - UNSURE)).any():
         may |= {*gap_kinds, "sharp in no frame"}
     for end, sign in ((0, 1.0), (-1, -1.0)):
-        share = detail_share(bracket, sign * near[end] > limit)
         # Far beyond, frames show nothing of the detail: to tell or not to tell is both right.
         shown = detail_share(bracket, (sign * near[end] > limit) & (sign * near[end] < 12))
         if shown > 0.12:
             must.append({"kinds": ["end not covered"], "frames": []})
-        if share > 0.01:
+        if detail_share(bracket, sign * near[end] > limit * (1 - 2 * UNSURE)) > 0.01:
             may |= {"end not covered", "sharp in no frame"}
     return must, may
 
