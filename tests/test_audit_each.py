@@ -81,3 +81,17 @@ def test_audit_each_refuses_frames_and_a_picture_beside_it(day, tmp_path):
     assert audit("--each", day, tmp_path).exit_code == 2
     assert audit("--each", day, "--picture", tmp_path / "x.png").exit_code == 2
     assert audit().exit_code == 2
+
+
+def test_audit_each_writes_a_page_of_the_day(day, tmp_path):
+    page = tmp_path / "day.html"
+    result = audit("--each", day, "--report", page)
+    assert result.exit_code == 1
+    text = page.read_text(encoding="utf-8")
+    for name in ("day-brackets/focus-bracket-IMG_0001.html", "IMG_0002.jpg", "missing"):
+        assert name in text
+    assert text.count('<img src="data:image/') == 2
+    assert len(list((tmp_path / "day-brackets").iterdir())) == 2
+    refused = audit("--each", day, "--report", page)
+    assert (refused.exit_code, refused.stdout) == (1, "")
+    assert "day.html: exists already" in refused.stderr

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import io
@@ -24,9 +25,13 @@ from skimage.io import imread
 from small_brackets import small_bracket, write_bracket, write_frame
 
 from merge.cli import main
+from merge.cli.each import Telling, run_brackets
 from merge.cli.progress import show_progress
 from merge.encoding import encode, linearize
 from merge.model import Finding, MergeOptions, worst_first
+from merge.pipeline.each import BracketJob, chosen_groups, results_folder
+from merge.pipeline.sorting import load_groups
+from merge.report.sort import outcome_line
 
 ROOT = Path(__file__).parents[1]
 
@@ -372,11 +377,81 @@ def test_each_goes_on_after_a_failure_and_resumes(day, tmp_path):
     assert {name: (out / name).stat().st_mtime_ns for name in names} == times
 
 
-def test_each_writes_beside_the_frames_by_default(day, tmp_path):
-    merge("--each", day)
-    assert (tmp_path / "one" / "frame_1-frame_3-merged.tif").is_file()
-    assert (tmp_path / "three" / "frame_1-frame_3-merged.tif").is_file()
-    assert not list(tmp_path.glob("**/*alone*"))
+def test_each_writes_into_a_folder_of_its_own_and_says_so_first(day, tmp_path):
+    before = {p for p in tmp_path.rglob("*") if p.is_file()}
+    result = merge("--each", day)
+    folder = tmp_path / "merged"
+    assert result.stderr.splitlines()[0].startswith(f"3 focus brackets; results go into {folder}/")
+    made = {p for p in tmp_path.rglob("*") if p.is_file()} - before
+    assert {p.parent for p in made} == {folder}
+    assert len(list(folder.glob("*.tif"))) == 2
+
+
+def test_each_of_a_card_writes_into_the_current_folder(day, tmp_path, monkeypatch):
+    """A card is not written to, and its brackets are not among its files."""
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    card = tmp_path / "one"
+    for number, path in enumerate(sorted(card.iterdir())):
+        path.rename(card / f"IMG_{number + 1:04d}.jpg")
+    before = sorted(card.iterdir())
+    assert results_folder(card, "merged") == Path("merged")
+    result = merge("--each", card)
+    assert sorted(card.iterdir()) == before
+    assert "results go into merged/" in result.stderr or "no focus bracket" in result.stderr
+
+
+@pytest.mark.parametrize("what", ["missing", "empty", "cut"])
+def test_each_never_merges_a_bracket_without_one_of_its_frames(day, tmp_path, what):
+    write_bracket(tmp_path / "two", suffix=".jpg", seed=2)
+    frame = tmp_path / "three" / "frame_2.jpg"
+    if what == "missing":
+        frame.unlink()
+    else:
+        frame.write_bytes(b"" if what == "empty" else frame.read_bytes()[:300])
+    result = merge("--each", day, "-o", tmp_path / "out")
+    assert result.exit_code == 1
+    assert result.stdout.splitlines()[-1] == "3 groups: 2 done, 0 skipped, 1 failed."
+    assert "frame_2.jpg" in result.stderr
+    assert len(list((tmp_path / "out").glob("*.tif"))) == 2
+
+
+def test_each_prints_what_is_done_at_once(day, tmp_path):
+    """Lines survive a pipe and an interrupt: each is out before the next bracket begins."""
+    write_bracket(tmp_path / "two", suffix=".jpg", seed=2)
+    seen = []
+    groups = chosen_groups(load_groups(day))
+
+    def work(name, stack, output, progress):
+        if len(seen) == 2:
+            raise KeyboardInterrupt
+        seen.append(name)
+        return {"record": {"findings": []}, "picture": None}
+
+    telling = Telling(command="merge", line=outcome_line)
+    printed = io.StringIO()
+    with contextlib.redirect_stdout(printed), pytest.raises(KeyboardInterrupt):
+        run_brackets(day, BracketJob("merged", work, {}), None, telling)
+    lines = printed.getvalue().splitlines()
+    assert [line.split(":")[0] for line in lines[:2]] == [g.name for g in groups[:2]]
+    assert lines[2] == "2 groups: 2 done, 0 skipped, 0 failed."
+
+
+def test_each_writes_a_page_of_the_day(day, tmp_path):
+    page = tmp_path / "day.html"
+    result = merge("--each", day, "-o", tmp_path / "out", "--report", page)
+    assert result.exit_code == 1
+    text = page.read_text(encoding="utf-8")
+    own = sorted(p.name for p in (tmp_path / "day-brackets").iterdir())
+    assert own == ["focus-bracket-frame_1-3.html", "focus-bracket-frame_1.html"]
+    assert all(f'href="day-brackets/{name}"' in text for name in own)
+    assert text.count('<img src="data:image/') == 2
+    assert "frame_2.jpg" in text
+    assert "Could not be worked on" in text
+    again = merge("--each", day, "-o", tmp_path / "out", "--report", page, "--overwrite")
+    assert again.stdout.splitlines()[-2].startswith("3 groups: 0 done, 2 skipped")
+    text = page.read_text(encoding="utf-8")
+    assert text.count('<img src="data:image/') == 2
 
 
 def test_each_prints_the_records_as_json(day, tmp_path):

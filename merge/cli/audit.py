@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 import threading
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -12,21 +13,20 @@ import click
 
 from merge.atomic import check_writable, written_together
 from merge.cli.command import (
-    EXIT_FAILED,
     Command,
     audit_options,
     exit_code,
     inspection_options,
 )
-from merge.cli.progress import show_progress
+from merge.cli.each import Telling, failed_code, run_brackets, write_bracket_page
+from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_line, print_text
-from merge.model import AuditOptions, Severity, Stack, worst_severity
+from merge.model import AuditOptions, Severity, Stack
 from merge.pipeline.auditing import AuditResult, audit_stack
-from merge.pipeline.auditing_each import audit_each
+from merge.pipeline.each import BracketJob
 from merge.pipeline.record import peak_memory_bytes
-from merge.read import find_frames
+from merge.read import find_frames, read_frame
 from merge.report.audit import audit_record, audit_text, write_weak_parts
-from merge.report.sort import each_line
 
 _EXAMPLES = """\b
 Examples:
@@ -89,9 +89,14 @@ def command(
             raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
         if picture is not None:
             raise click.UsageError("--picture is for one bracket; leave it out with --each")
-        if report is not None:
-            raise click.UsageError("--report is for one bracket; leave it out with --each")
-        sys.exit(_audit_each(each, options, prefer, as_json=as_json, fail_on=fail_on))
+        telling = Telling(
+            command="audit",
+            line=lambda outcome: f"{outcome.name}\n{outcome.result['text']}\n",
+            as_json=as_json,
+            page=report,
+            overwrite=overwrite,
+        )
+        sys.exit(_audit_each(each, options, prefer, telling, fail_on))
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     stack = find_frames(frames, prefer=prefer, exclude=[picture] if picture else ())
@@ -133,36 +138,30 @@ def _audit_each(
     each: Path,
     options: AuditOptions,
     prefer: Literal["raw", "jpeg"],
-    *,
-    as_json: bool,
+    telling: Telling,
     fail_on: Severity | None,
 ) -> int:
     """Audit every bracket of a sorted day and return the exit code."""
+    from merge.report.page.day_page import day_picture
 
-    def describe(result: AuditResult) -> dict[str, Any]:
-        worst = worst_severity(f.severity for f in result.findings)
-        return {"text": audit_text(result), "worst": worst, "record": audit_record(result)}
+    def work(name: str, stack: Stack, output: Path | None, progress: Progress) -> dict[str, Any]:
+        result = audit_stack(stack, options, progress=progress)
+        record = audit_record(result) | {"peak_memory_bytes": peak_memory_bytes()}
+        if telling.page is not None:
+            from merge.report.page.audit_page import audit_page
 
-    with show_progress() as show:
-        summary = audit_each(each, options, describe=describe, prefer=prefer, progress=show)
-    for outcome in summary.outcomes:
-        if outcome.status == "failed":
-            print_line(f"depthweld audit: {outcome.name}: {outcome.message}")
-        elif not as_json:
-            print_text(f"{outcome.name}\n{outcome.result['text']}\n")
-    if as_json:
-        rows = [
-            {"name": o.name, "status": o.status, "message": o.message}
-            | {"record": o.result["record"] if o.result else None}
-            for o in summary.outcomes
-        ]
-        print_json({"groups": rows})
-    else:
-        print_text(each_line(summary))
-    if summary.failed:
-        return EXIT_FAILED
-    found = [o.result["worst"] for o in summary.outcomes if o.result and o.result["worst"]]
-    return exit_code(found, fail_on)
+            write_bracket_page(telling, name, lambda: audit_page(result, record, progress=progress))
+        middle = result.stack.sources[len(result.stack) // 2]
+        frame = read_frame(middle, white_balance=result.stack.white_balance)
+        picture = day_picture(frame.pixels, middle)
+        return {"text": audit_text(result), "record": record, "picture": picture}
+
+    job = BracketJob("audited", work, asdict(options), prefer)
+    summary = run_brackets(each, job, None, telling)
+    found = [
+        f["severity"] for o in summary.outcomes if o.result for f in o.result["record"]["findings"]
+    ]
+    return failed_code(summary) or exit_code(found, fail_on)
 
 
 def _audit_with_bar(stack: Stack, options: AuditOptions) -> AuditResult:

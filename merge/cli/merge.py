@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import click
 
 from merge.cli.command import (
-    EXIT_FAILED,
     Command,
     audit_options,
     exit_code,
     inspection_options,
 )
 from merge.cli.progress import Progress, show_progress
-from merge.cli.streams import print_json, print_line, print_text
+from merge.cli.streams import print_json, print_text
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
 
 if TYPE_CHECKING:
     from merge.edits import EditList
-    from merge.pipeline.each import EachSummary
+    from merge.pipeline.each import Outcome
     from merge.pipeline.saving import OutputFiles, SavedMerge
 
 _DEFAULTS = MergeOptions()
@@ -57,8 +57,8 @@ class _Bytes(click.ParamType):
     "-o",
     "--output",
     type=click.Path(path_type=Path),
-    help="The merged file: .tif or .png (16 bits) or .jpg. Default: a .tif beside "
-    "the frames, named after the first and last. With --each a folder.",
+    help="The merged file: .tif or .png (16 bits) or .jpg, or a folder. Default: a .tif beside "
+    "the frames, named after the first and last. With --each a folder, default 'merged'.",
 )
 @click.option(
     "--method",
@@ -220,46 +220,51 @@ def _write_report(report: Path, saved: SavedMerge, progress: Progress) -> None:
 
 def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> int:
     """Merge every bracket of a sorted day and return the exit code."""
-    for name in ("depth", "record", "report", "reference", "edits"):
-        if given[name] is not None:
-            raise click.UsageError(f"--{name} is for one bracket; leave it out with --each")
+    from merge.cli.each import (
+        Telling,
+        failed_code,
+        refuse_for_each,
+        run_brackets,
+        write_bracket_page,
+    )
+    from merge.pipeline.each import BracketJob
+    from merge.pipeline.record import options_record
+    from merge.pipeline.saving import OutputFiles, merge_to_files
+    from merge.report.page.day_page import day_picture
+    from merge.report.page.merge_page import merge_page
+    from merge.report.sort import outcome_line
+
+    refuse_for_each(given, ("depth", "record", "reference", "edits"))
     if frames:
         raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
-    from merge.pipeline.merging_each import merge_each
+    options, quiet = _options(given, None), given["quiet"]
+    telling = Telling(
+        command="merge",
+        line=lambda outcome: str(outcome.output) if quiet else outcome_line(outcome),
+        page=given["report"],
+        **{name: given[name] for name in ("as_json", "quiet", "verbose", "overwrite")},
+    )
 
-    with show_progress(quiet=given["quiet"], verbose=given["verbose"]) as progress:
-        summary = merge_each(
-            each,
-            _options(given, None),
-            folder=given["output"],
-            prefer="jpeg" if given["prefer_jpeg"] else "raw",
-            overwrite=given["overwrite"],
-            progress=progress,
-        )
-    _print_outcomes(summary, as_json=given["as_json"], quiet=given["quiet"])
-    if summary.failed:
-        return EXIT_FAILED
-    found = (f["severity"] for o in summary.outcomes for f in (o.result or {})["findings"])
-    return exit_code(found, given["fail_on"])
+    def work(name: str, stack: Stack, output: Path | None, progress: Progress) -> Any:
+        assert output is not None
+        files = OutputFiles(output, overwrite=given["overwrite"])
+        saved = merge_to_files(stack, files, options, keep_record=True, progress=progress)
+        assert saved.record is not None
+        record = saved.record
+        page = partial(merge_page, saved.result, record, progress=progress)
+        write_bracket_page(telling, name, page)
+        reference = saved.result.stack.sources[saved.result.registration.reference]
+        return {"record": record, "picture": day_picture(saved.result.pixels, reference)}
+
+    prefer: Literal["raw", "jpeg"] = "jpeg" if given["prefer_jpeg"] else "raw"
+    job = BracketJob("merged", work, options_record(options), prefer, ".tif")
+    summary = run_brackets(each, job, given["output"], telling)
+    found = (f["severity"] for o in summary.outcomes if o.result for f in _findings(o))
+    return failed_code(summary) or exit_code(found, given["fail_on"])
 
 
-def _print_outcomes(summary: EachSummary, *, as_json: bool, quiet: bool) -> None:
-    """Print what became of each group; failures go to stderr whatever is asked for."""
-    from merge.report.sort import each_line, outcome_line
-
-    for outcome in summary.outcomes:
-        if outcome.status == "failed":
-            print_line(f"depthweld merge: {outcome.name}: {outcome.message}")
-        elif not as_json:
-            print_text(str(outcome.output) if quiet else outcome_line(outcome))
-    if as_json:
-        rows = [
-            {"name": o.name, "status": o.status, "message": o.message, "record": o.result}
-            for o in summary.outcomes
-        ]
-        print_json({"groups": rows})
-    elif not quiet:
-        print_text(each_line(summary))
+def _findings(outcome: Outcome) -> list[dict[str, Any]]:
+    return list(outcome.result["record"]["findings"])
 
 
 def _find(frames: tuple[str, ...], given: dict[str, Any]) -> Stack:

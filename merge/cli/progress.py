@@ -43,7 +43,9 @@ def show_progress(*, quiet: bool = False, verbose: bool = False) -> Iterator[Pro
             TimeElapsedColumn(),
         )
         console = Console(stderr=True)
-        with Bars(*columns, console=console, transient=True, redirect_stdout=False) as bars:
+        # Lines printed meanwhile go above the bar, where both are on the terminal.
+        shared = sys.stdout.isatty()
+        with Bars(*columns, console=console, transient=True, redirect_stdout=shared) as bars:
             shown: dict[str, TaskID] = {}
 
             def update(stage: str, done: int, total: int) -> None:

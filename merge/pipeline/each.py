@@ -13,11 +13,15 @@ from typing import Any, Literal
 from merge.atomic import write_json
 from merge.errors import MergeError, ReadError, WriteError
 from merge.json_files import read_json
-from merge.model import FrameSource
+from merge.model import FrameSource, Progress, Stack
+from merge.pipeline.record import program_version
+from merge.pipeline.sorting import RECORD_NAME as SORTED_RECORD
+from merge.pipeline.sorting import load_groups
+from merge.read import find_frames
 from merge.sort import GroupKind, NamedGroup, SortedFrames, name_groups
 
 FORMAT = "depthweld finished groups"
-VERSION = 1
+VERSION = 2
 _SAMPLE_BYTES = 65536
 _SCHEMA = {
     "type": "object",
@@ -56,6 +60,8 @@ class Outcome:
         What the job returned, of this run or the earlier one.
     seconds : float
         Time of this run.
+    shots : tuple of str
+        Names of the group's files.
     """
 
     name: str
@@ -64,6 +70,7 @@ class Outcome:
     output: Path | None = None
     result: Any = None
     seconds: float = 0.0
+    shots: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,6 +94,136 @@ def chosen_groups(
 ) -> list[NamedGroup]:
     """Return the groups of one kind with their names."""
     return [n for n in name_groups(sorted_frames.groups) if n.group.kind == kind]
+
+
+@dataclass(frozen=True)
+class BracketJob:
+    """What is done with each focus bracket of a day.
+
+    Attributes
+    ----------
+    done : str
+        What a bracket then is, in one word: "merged". Names the folder and the record.
+    work : callable
+        ``work(name, stack, output, progress)`` does it and returns JSON values; raises
+        `MergeError` when it fails.
+    settings : mapping
+        Everything that the result depends on besides the frames; JSON values.
+    prefer : {"raw", "jpeg"}
+        Which of a raw file and a JPEG of one picture counts.
+    ending : str
+        Of the picture that is made of each bracket, such as ".tif"; empty if there is none.
+    """
+
+    done: str
+    work: Callable[[str, Stack, Path | None, Progress], Any]
+    settings: Mapping[str, Any]
+    prefer: Literal["raw", "jpeg"] = "raw"
+    ending: str = ""
+
+
+@dataclass(frozen=True)
+class Watch:
+    """Who is told what happens.
+
+    Attributes
+    ----------
+    start : callable
+        Called with the folder of the results and the number of brackets, before the first.
+    progress : callable
+        Called with (stage, frames done, frames in all); the stage tells which bracket of how many.
+    report : callable
+        Called with each outcome as it comes.
+    """
+
+    start: Callable[[Path, int], None] = lambda folder, count: None
+    progress: Progress = lambda stage, done, total: None
+    report: Callable[[Outcome], None] = lambda outcome: None
+
+
+def results_folder(path: Path, done: str) -> Path:
+    """Return where results go unless told: never among a card's files.
+
+    A folder of its own beside the JSON of a sort, or in the folder that a sort filled; for a card
+    or another folder that is sorted on the way, in the current folder.
+    """
+    if not path.is_dir():
+        return path.parent / done
+    return path / done if (path / SORTED_RECORD).is_file() else Path(done)
+
+
+def for_each_bracket(
+    path: Path, job: BracketJob, *, folder: Path | None = None, watch: Watch | None = None
+) -> EachSummary:
+    """Do a job for every focus bracket of a day; what is finished and unchanged is skipped.
+
+    Parameters
+    ----------
+    path : Path
+        What `load_groups` takes: the JSON of a sort, the folder it made, or a folder to sort.
+    job : BracketJob
+    folder : Path, optional
+        Where results go, made when missing; default `results_folder`.
+    watch : Watch, optional
+
+    Returns
+    -------
+    EachSummary
+        A bracket with a missing or damaged frame has failed: it is not worked on without it.
+
+    Raises
+    ------
+    ReadError
+        If ``path`` is no sort, or holds no focus bracket.
+    WriteError
+        If ``folder`` cannot be made.
+    """
+    watch = watch or Watch()
+    groups = chosen_groups(load_groups(path, progress=watch.progress))
+    if not groups:
+        raise ReadError(f"{path}: no focus bracket in it; see 'depthweld sort' for what it holds")
+    folder = folder or results_folder(path, job.done)
+    _make_folder(folder)
+    watch.start(folder, len(groups))
+    numbers = {named.name: f"bracket {i} of {len(groups)}" for i, named in enumerate(groups, 1)}
+
+    def work(named: NamedGroup, output: Path | None) -> Any:
+        def show(stage: str, done: int, total: int) -> None:
+            watch.progress(f"{numbers[named.name]}, {stage}", done, total)
+
+        return job.work(named.name, _whole_stack(named, job.prefer), output, show)
+
+    return run_each(
+        groups,
+        work,
+        record=folder / f"{job.done}-brackets.json",
+        settings={**job.settings, "prefer": job.prefer, "version": program_version()},
+        output_for=(lambda named: folder / f"{named.name}{job.ending}") if job.ending else None,
+        report=watch.report,
+    )
+
+
+def _whole_stack(named: NamedGroup, prefer: Literal["raw", "jpeg"]) -> Stack:
+    """Return a bracket's frames, all of them."""
+    shots = named.group.shots
+    files = [f.path for s in shots for f in s.files]
+    stack = find_frames(files, prefer=prefer)
+    if len(stack) != len(shots):
+        why = f" ({stack.skipped[0]})" if stack.skipped else ""
+        raise ReadError(
+            f"{named.name}: {len(stack)} frames found, expected {len(shots)}{why}; "
+            "sort the folder again"
+        )
+    return stack
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise WriteError(
+            f"{folder}: cannot be made ({exc.strerror}); give the name of a folder with -o"
+        ) from exc
 
 
 def run_each(
@@ -154,18 +291,30 @@ def _run_one(
 ) -> Outcome:
     started = time.monotonic()
     key = str(output.resolve()) if output else named.name
+    shots = tuple(shot.source.name for shot in named.group.shots)
     try:
-        mark = fingerprint([s.source for s in named.group.shots], settings)
+        _refuse_damaged(named)
+        mark = fingerprint([f for s in named.group.shots for f in s.files], settings)
         before = finished.get(key)
         if before and before["mark"] == mark and (output is None or output.is_file()):
-            return Outcome(named.name, "skipped", output=output, result=before["result"])
+            return Outcome(
+                named.name, "skipped", output=output, result=before["result"], shots=shots
+            )
         result = work(named, output)
     except (MergeError, OSError, MemoryError, ArithmeticError, LookupError, ValueError) as exc:
         # Faults of ours too must not cost the other groups their night's work.
         text = str(exc) if isinstance(exc, MergeError) else f"{type(exc).__name__}: {exc}"
-        return Outcome(named.name, "failed", text, seconds=time.monotonic() - started)
+        seconds = time.monotonic() - started
+        return Outcome(named.name, "failed", text, seconds=seconds, shots=shots)
     finished[key] = {"mark": mark, "result": result}
-    return Outcome(named.name, "done", "", output, result, time.monotonic() - started)
+    return Outcome(named.name, "done", "", output, result, time.monotonic() - started, shots)
+
+
+def _refuse_damaged(named: NamedGroup) -> None:
+    bad = [shot.problem for shot in named.group.shots if shot.problem]
+    if bad:
+        more = f" (and {len(bad) - 1} more)" if len(bad) > 1 else ""
+        raise ReadError(f"{bad[0]}{more}. The bracket is left alone; mend it or sort without it.")
 
 
 def fingerprint(sources: Iterable[FrameSource], settings: Mapping[str, Any]) -> str:
