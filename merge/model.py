@@ -388,11 +388,15 @@ class DepthMap:
     exact : ndarray, shape (H, W), float32, or None
         The depth itself where ``position`` is meant for mixing frames, and so drawn towards the
         sharper of two; None where both are the same.
+    beyond : ndarray, shape (H, W), int8, or None
+        1 where what is seen lies beyond the last frame and is sharp in none, -1 the same before
+        the first, else 0; None where that was not looked for.
     """
 
     position: FloatArray
     confidence: FloatArray
     exact: FloatArray | None = None
+    beyond: NDArray[np.int8] | None = None
 
 
 @dataclass(frozen=True)

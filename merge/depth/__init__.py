@@ -4,6 +4,7 @@ Each frame leaves a reduced, half-precision map of its local detail; the maps of
 then filtered along picture edges and their peak along the stack is located.
 """
 
+from merge.depth.coarse import settle_smooth_places
 from merge.depth.even import find_even_places
 from merge.depth.guide import SharpestPicture
 from merge.depth.locating import locate_depth
@@ -17,4 +18,5 @@ __all__ = [
     "measure_detail",
     "measure_reduction",
     "settle_edges",
+    "settle_smooth_places",
 ]

@@ -70,7 +70,7 @@ def fill_guesses(depth: DepthMap, guide: FloatArray) -> DepthMap:
         return DepthMap(depth.position, confidence, depth.exact)
     weight = (depth.confidence * agreement) ** 2
     weight[guess] = 0
-    filled = _spread(depth.position, weight, guide)
+    filled, _ = spread_along_colours(depth.position, weight, guide)
     exact = None if depth.exact is None else np.where(guess, filled, depth.exact)
     return DepthMap(np.where(guess, filled, depth.position), confidence, exact)
 
@@ -84,8 +84,13 @@ def _agreement(position: FloatArray, stride: int) -> FloatArray:
     return out
 
 
-def _spread(position: FloatArray, weight: FloatArray, guide: FloatArray) -> FloatArray:
-    """Return the weighted mean of the positions around, not across edges of the guide."""
+def spread_along_colours(
+    position: FloatArray, weight: FloatArray, guide: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the weighted mean of the positions around, and the mean of the weights around.
+
+    Neither reaches across edges of the guide, shape (h, w, C).
+    """
     values, shares = position * weight, weight.copy()
     turned_guide = np.ascontiguousarray(guide.transpose(1, 0, 2))
     for done in range(_ROUNDS):
@@ -96,7 +101,7 @@ def _spread(position: FloatArray, weight: FloatArray, guide: FloatArray) -> Floa
         _in_strips(_solve_rows, len(values), values, shares, turned_guide, smoothness)
         values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
     values /= np.maximum(shares, np.float32(1e-20))
-    return values
+    return values, shares
 
 
 def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:

@@ -122,7 +122,10 @@ def settle_edges(
     exact = depth.exact
     if exact is not None:
         exact = np.where(out == depth.position, exact, out)
-    return DepthMap(out, depth.confidence, exact)
+    beyond = depth.beyond
+    if beyond is not None:
+        beyond = np.where(out == depth.position, beyond, np.int8(0))
+    return DepthMap(out, depth.confidence, exact, beyond)
 
 
 @dataclass(frozen=True, eq=False)

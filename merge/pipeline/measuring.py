@@ -16,7 +16,13 @@ from merge.align import equalize_exposure, valid_area, warp_part
 from merge.align.motion import rescale
 from merge.blend import VeilScene, foreground_position, luminance, observed_range, veil_gain
 from merge.compiled import njit
-from merge.depth import SharpestPicture, find_even_places, locate_depth, settle_edges
+from merge.depth import (
+    SharpestPicture,
+    find_even_places,
+    locate_depth,
+    settle_edges,
+    settle_smooth_places,
+)
 from merge.encoding import linearize, scale_light
 from merge.model import (
     BoolArray,
@@ -98,12 +104,16 @@ def measured_scene(
         even = find_even_places(luminance(guide.pixels))
         near_first, limits = None, None
         if first.positions_px is not None:
+            axis_px = first.positions_px / kept.reduction
             limits = _light_limits(pictures, kept.reduction, transfer)
             near_first = _near_first(depth, pictures, limits, first, kept.reduction)
+            depth = settle_smooth_places(
+                depth, measures, pictures, guide.pixels, axis_px, near_first=near_first
+            )
             depth = settle_edges(
                 depth,
                 pictures,
-                first.positions_px / kept.reduction,
+                axis_px,
                 transfer=transfer,
                 near_first=near_first,
             )
@@ -116,7 +126,9 @@ def measured_scene(
         )
         if moving.any:
             exact = None if depth.exact is None else hold_still(depth.exact, moving)
-            depth = DepthMap(hold_still(depth.position, moving), depth.confidence, exact)
+            depth = DepthMap(
+                hold_still(depth.position, moving), depth.confidence, exact, depth.beyond
+            )
             even[moving.labels > 0] = 0  # one frame alone, nothing averaged
         yield SceneEstimate(depth, even, pictures, kept.reduction, moving, near_first, limits)
 

@@ -1,0 +1,320 @@
+"""Depth of places where only coarse detail tells: backdrops and smooth surfaces.
+
+The measure of detail answers to a pixel or two. What every frame shows blurred by tens of pixels
+has nothing there but noise, and what the filter spreads from sharp things beside it. Such places
+are found, then judged by octaves of the aligned frames: each octave's amplitude, less its noise,
+says how much of the place's light a frame has lost against the sharpest. Frames in which the blur
+of a sharp thing lies over a place do not count there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.compiled import njit
+from merge.depth.filling import spread_along_colours
+from merge.depth.measuring import WINDOW_SIGMA_PX, measure_detail
+from merge.disks import blur_by_disk
+from merge.model import BoolArray, DepthMap, FloatArray
+from merge.pyramid import build_gaussian
+from merge.resizing import enlarge_part, reduce_map, reduced_shape
+from merge.samples import LUMA
+from merge.scratch import ScratchStack
+
+# Side of the cells that coarse answers are kept for, in pixels of the measure, and the octaves:
+# the band of the last one passes most at 2^6 px.
+CELL_PX, _OCTAVES = 4, 5
+# A place shows detail of its own from this many times the noise power on. Of a dozen frames of
+# noise alone the strongest has 1.8 times the mean power in the window of the measure. Detail so
+# many times as strong counts even where the depths around differ, as on hairs.
+_LEAST_POWER, _STRONG_POWER = 3.0, 9.0
+# Noise is looked for in blocks of this side.
+_BLOCK_PX = 16
+# How far the measure answers to a line or an edge, in pixels; a place that shows less than twice
+# that answer beside something stronger is not known to have detail of its own.
+_LEAK_REACH_PX, _LEAK_MARGIN = 6, 2.0
+# A thing's blur counts from this coverage on; an octave counts where so much of its window is free.
+_LEAST_COVER, _FREE_SHARE = 0.02, 0.1
+_LAYER_RATIO = 1.35
+# Independent values in the window of an octave and in that of the finest measure.
+_FREEDOM, _FINE_FREEDOM = 8.0, 60.0
+# Cells with less free room than this part smooth places; what is told spreads until so little of
+# it is left.
+_BARRIER_SHARE, _LEAST_TRUST = 0.2, 0.02
+# A place this near to an end of the stack, and without fine detail there, lies beyond it.
+_END_FRAMES = 1.0
+_SCRATCH_BYTES = 128 << 20
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Which places show detail of their own, (h, w), and one pixel's noise of luminance."""
+
+    sure: BoolArray
+    noise: float
+
+
+def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
+    """Return which places show fine detail of their own at their depth.
+
+    Parameters
+    ----------
+    measures : ScratchStack of (h, w)
+        `measure_detail` of every frame.
+    depth : DepthMap, shape (h, w)
+        From `locate_depth`: confidence is 0 where too few neighbours agree.
+    """
+    position = depth.position
+    power = np.zeros(position.shape, np.float32)
+    least: FloatArray | None = None
+    for k in range(len(measures)):
+        square = measures[k].astype(np.float32) ** 2
+        np.maximum(power, square, out=power, where=np.abs(position - np.float32(k)) < 1)
+        block = reduce_map(square, _BLOCK_PX)
+        least = block if least is None else np.minimum(least, block)
+    assert least is not None
+    quiet = np.float32(max(float(np.percentile(least, 10)), 1e-10))
+    weak = cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX) < _LEAST_POWER * quiet
+    leak = np.empty_like(power)
+    _answer_beside(power, position, _leak_table(), leak)
+    own = (power >= _LEAK_MARGIN * leak).astype(np.uint8)
+    # Texture has weak spots, but no wide ones.
+    own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(2))
+    sure = ((depth.confidence > 0) | (power > _STRONG_POWER * quiet)) & ~weak & (own > 0)
+    return Evidence(sure, float(np.sqrt(quiet / _fine_gain())))
+
+
+def _ellipse(radius: int) -> NDArray[np.uint8]:
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
+
+
+def _leak_table() -> FloatArray:
+    """Return the measure's power beside a line or an edge over that on it, by distance in px."""
+    answers = []
+    for width in (2, 40):
+        picture = np.zeros((33, 81), np.float32)
+        picture[:, 40 : 40 + width] = 1
+        power = measure_detail(picture, 1)[16] ** 2
+        answers.append(power[39 : 39 - _LEAK_REACH_PX - 2 : -1] / power.max())
+    return np.concatenate([[1], np.maximum(*answers)[: _LEAK_REACH_PX + 1]]).astype(np.float32)
+
+
+@njit(nogil=True, fastmath=True)
+def _answer_beside(  # pragma: no cover - compiled
+    power: FloatArray, position: FloatArray, table: FloatArray, out: FloatArray
+) -> None:
+    """Fill ``out`` with what the measure answers to the strongest of like depth beside."""
+    height, width = power.shape
+    reach = len(table) - 2
+    for row in range(height):
+        for column in range(width):
+            best, here = np.float32(0), position[row, column]
+            for down in range(max(-reach, -row), min(reach, height - 1 - row) + 1):
+                for along in range(max(-reach, -column), min(reach, width - 1 - column) + 1):
+                    square = down * down + along * along
+                    if square < 4 or square > reach * reach:
+                        continue
+                    other = power[row + down, column + along]
+                    if other <= best:
+                        continue
+                    if abs(position[row + down, column + along] - here) > np.float32(1.5):
+                        continue
+                    distance = np.sqrt(np.float32(square))
+                    index = int(distance)
+                    part = distance - np.float32(index)
+                    answer = other * (table[index] * (1 - part) + table[index + 1] * part)
+                    best = max(best, answer)
+            out[row, column] = best
+
+
+def _fine_gain() -> float:
+    """Return the power of the measure of white noise of variance 1."""
+    noise = np.random.default_rng(1).standard_normal((256, 256)).astype(np.float32)
+    return float((measure_detail(noise, 1) ** 2).mean())
+
+
+def settle_smooth_places(
+    depth: DepthMap,
+    measures: ScratchStack,
+    pictures: ScratchStack,
+    axis_px: NDArray[np.float64],
+) -> DepthMap:
+    """Return a depth map in which coarse detail tells the depth of places without fine detail.
+
+    Parameters
+    ----------
+    depth : DepthMap, shape (h, w)
+        From `locate_depth`.
+    measures : ScratchStack of (h, w)
+        `measure_detail` of every frame.
+    pictures : ScratchStack of (h, w, C)
+        Aligned frames in their own encoding.
+    axis_px : ndarray, shape (N,)
+        Frames on the focus axis, px of blur-circle diameter at this size.
+
+    Returns
+    -------
+    DepthMap
+        With ``beyond``; confidence 0 where coarse detail decided.
+    """
+    evidence = weigh_evidence(measures, depth)
+    place, told = _judge_octaves(measures, pictures, depth.position, evidence, axis_px)
+    whole = 0, 0, *depth.position.shape
+    place = enlarge_part(place, whole, CELL_PX)
+    told = ~evidence.sure & (enlarge_part(told, whole, CELL_PX) > _LEAST_TRUST)
+    last = np.float32(len(axis_px) - 1)
+    beyond = np.zeros(told.shape, np.int8)
+    beyond[told & (place > last - _END_FRAMES)] = 1
+    beyond[told & (place < _END_FRAMES)] = -1
+    exact = depth.position if depth.exact is None else depth.exact
+    return DepthMap(
+        np.where(told, place, depth.position),
+        np.where(told, np.float32(0), depth.confidence),
+        np.where(told, place, exact),
+        beyond,
+    )
+
+
+def _judge_octaves(
+    measures: ScratchStack,
+    pictures: ScratchStack,
+    position: FloatArray,
+    evidence: Evidence,
+    axis_px: NDArray[np.float64],
+) -> tuple[FloatArray, FloatArray]:
+    """Return, in cells, the frame with least loss of light's variance, and how far to trust it."""
+    loss, known = _losses(measures, pictures, position, evidence, axis_px)
+    floor = np.float32(evidence.noise**2 / 16)
+    most = loss.max(axis=0)
+    free = reduce_map((~evidence.sure).astype(np.float32), CELL_PX)
+    weight = (known * free * most / (most + 64 * floor)).astype(np.float32)
+    # What is told of one smooth place does not spread across things between it and another.
+    barrier = (free < _BARRIER_SHARE).astype(np.float32)[..., None]
+    return spread_along_colours(_least(loss, floor), weight, barrier)
+
+
+def _least(loss: FloatArray, floor: np.float32) -> FloatArray:
+    """Return the frame of the least of N maps, between frames where some are alike."""
+    best = loss.argmin(axis=0)
+    frames = np.arange(len(loss), dtype=np.float32)
+    total, weights = np.zeros(best.shape, np.float32), np.zeros(best.shape, np.float32)
+    for k, values in enumerate(loss):
+        weight = (np.abs(best - k) <= 2) / (values + floor) ** 2
+        total += weight * frames[k]
+        weights += weight
+    return total / weights
+
+
+def _losses(
+    measures: ScratchStack,
+    pictures: ScratchStack,
+    position: FloatArray,
+    evidence: Evidence,
+    axis_px: NDArray[np.float64],
+) -> tuple[FloatArray, BoolArray]:
+    """Return every frame's loss of light's variance, (N, cells), and where it is known."""
+    count, cells = len(pictures), reduced_shape(position.shape, CELL_PX)
+    # One window for all frames: powers of different windows could not be compared.
+    free = enlarge_part(
+        _free_cells(position, evidence.sure, axis_px), (0, 0, *position.shape), CELL_PX
+    )
+    inside = [((free > 0.5) & ~_grown(evidence.sure, by)).astype(np.float32) for by in (1, 3)]
+    noise = _noise_powers(evidence.noise)
+    most = np.zeros((_OCTAVES + 1, *cells), np.float32)
+    loss = np.zeros((count, *cells), np.float32)
+    with ScratchStack(count, most.shape, np.float16, memory_bytes=_SCRATCH_BYTES) as amplitudes:
+        for k in range(count):
+            picture, measure = pictures[k].astype(np.float32), measures[k].astype(np.float32)
+            powers, seen = _take_octaves(picture, measure, inside)
+            np.maximum(most, powers, out=most)
+            amplitudes.append(np.sqrt(np.maximum(powers / noise - 1, 0)))
+        freedom = np.array([_FINE_FREEDOM] + [_FREEDOM] * _OCTAVES, np.float32)[:, None, None]
+        # An octave of noise alone says nothing: of N frames one is always strongest.
+        significant = np.clip(most / (noise * (1 + 4 * np.sqrt(2 / freedom))) - 1, 0, 1)
+        clear = seen > _FREE_SHARE
+        highest = np.sqrt(np.maximum(most / noise - 1, 0))
+        for k in range(count):
+            lost = (highest - amplitudes[k].astype(np.float32)) ** 2 * noise
+            loss[k] = (lost * (significant * clear)).sum(axis=0)
+    return loss, clear.any(axis=0)
+
+
+def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float64]) -> FloatArray:
+    """Return 1 for cells that no sharp thing's blur reaches in any frame, else 0."""
+    count = len(axis_px)
+    nearest = np.clip(np.rint(position), 0, count - 1)
+    layers = [reduce_map((sure & (nearest == k)).astype(np.float32), CELL_PX) for k in range(count)]
+    free = np.ones(layers[0].shape, np.float32)
+    for k in range(count):
+        blur_cells = np.abs(axis_px - axis_px[k]) / CELL_PX
+        order, total = np.argsort(blur_cells), np.zeros_like(free)
+        while len(order):
+            alike = order[blur_cells[order] <= blur_cells[order[0]] * _LAYER_RATIO + 0.25]
+            order = order[len(alike) :]
+            layer = np.sum([layers[q] for q in alike], axis=0)
+            if layer.any():
+                total += blur_by_disk(layer, float(blur_cells[alike].mean()))
+        free *= total < _LEAST_COVER
+    return free
+
+
+def _take_octaves(
+    picture: FloatArray, measure: FloatArray, inside: list[FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Return one frame's power in every octave, in cells, and how free its windows were."""
+    cells = reduced_shape(measure.shape, CELL_PX)
+    powers = np.empty((_OCTAVES + 1, *cells), np.float32)
+    seen = np.empty_like(powers)
+    luma = picture[..., 0] if picture.shape[2] == 1 else picture @ np.array(LUMA, np.float32)
+    seen[0] = cv2.GaussianBlur(reduce_map(inside[1], CELL_PX), (0, 0), 1.0)
+    power = cv2.GaussianBlur(reduce_map(measure * measure * inside[1], CELL_PX), (0, 0), 1.0)
+    powers[0] = power / np.maximum(seen[0], 1e-3)
+    values, shares = build_gaussian(luma * inside[0], _OCTAVES), build_gaussian(inside[0], _OCTAVES)
+    for octave in range(1, _OCTAVES + 1):
+        share = shares[octave]
+        narrow, wide = (
+            cv2.GaussianBlur(values[octave], (0, 0), sigma)
+            / np.maximum(cv2.GaussianBlur(share, (0, 0), sigma), np.float32(1e-3))
+            for sigma in (1.0, 2.0)
+        )
+        weight = share * share
+        window = cv2.GaussianBlur(weight, (0, 0), 2.0)
+        power = cv2.GaussianBlur((narrow - wide) ** 2 * weight, (0, 0), 2.0)
+        powers[octave] = _at_cells(power / np.maximum(window, 1e-3), 2**octave, cells)
+        seen[octave] = _at_cells(window, 2**octave, cells)
+    return powers, seen
+
+
+def _grown(place: BoolArray, radius: int) -> BoolArray:
+    return cv2.dilate(place.astype(np.uint8), np.ones((2 * radius + 1,) * 2, np.uint8)) > 0
+
+
+def _at_cells(values: FloatArray, step_px: int, cells: tuple[int, ...]) -> FloatArray:
+    """Return a map of one value every ``step_px`` at the size of cells."""
+    if step_px < CELL_PX:
+        values = reduce_map(values, CELL_PX // step_px)
+    else:
+        # Pixel i of a pyramid's level lies on pixel i of the one below, not on a block's middle.
+        height, width = cells
+        scale = CELL_PX / step_px
+        shift = (CELL_PX - 1) / 2 / step_px
+        matrix = np.array([[scale, 0, shift], [0, scale, shift]])
+        return cv2.warpAffine(
+            values, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )  # fmt: skip
+    return values[: cells[0], : cells[1]]
+
+
+def _noise_powers(noise: float) -> FloatArray:
+    """Return the power of noise in every octave, the finest measure first, (octaves, 1, 1)."""
+    unit = np.random.default_rng(1).standard_normal((512, 512)).astype(np.float32)
+    powers = [_fine_gain()]
+    for level in build_gaussian(unit, _OCTAVES)[1:]:
+        band = cv2.GaussianBlur(level, (0, 0), 1.0) - cv2.GaussianBlur(level, (0, 0), 2.0)
+        powers.append(float((band * band).mean()))
+    return np.array(powers, np.float32)[:, None, None] * np.float32(noise**2)
