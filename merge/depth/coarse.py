@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.compiled import njit
-from merge.depth.filling import spread_along_colours
+from merge.depth.filling import COLOUR_STEP, spread_along_links
 from merge.depth.measuring import WINDOW_SIGMA_PX, measure_detail
 from merge.disks import blur_by_disk
 from merge.model import BoolArray, DepthMap, FloatArray
@@ -32,19 +32,21 @@ CELL_PX, _OCTAVES = 4, 5
 # noise alone the strongest has 1.8 times the mean power in the window of the measure. Detail so
 # many times as strong counts even where the depths around differ, as on hairs.
 _LEAST_POWER, _STRONG_POWER = 3.0, 9.0
-# Noise is looked for in blocks of this side.
-_BLOCK_PX = 16
+# Noise power is looked for in blocks of this side, and differs up to this much over the picture.
+_BLOCK_PX, _UNEVEN = 16, 4.0
 # How far the measure answers to a line or an edge, in pixels; a place that shows less than twice
 # that answer beside something stronger is not known to have detail of its own.
 _LEAK_REACH_PX, _LEAK_MARGIN = 6, 2.0
 # A thing's blur counts from this coverage on; an octave counts where so much of its window is free.
 _LEAST_COVER, _FREE_SHARE = 0.02, 0.1
-_LAYER_RATIO = 1.35
+_LAYER_RATIO, _SAFE_BLUR = 1.35, 1.25
 # Independent values in the window of an octave and in that of the finest measure.
 _FREEDOM, _FINE_FREEDOM = 8.0, 60.0
-# Cells with less free room than this part smooth places; what is told spreads until so little of
-# it is left.
-_BARRIER_SHARE, _LEAST_TRUST = 0.2, 0.02
+# A loss so many times a sixteenth of the noise's variance has half of the greatest weight; what is
+# told spreads until so little of the weight is left.
+_CLEAR_LOSS, _LEAST_TRUST, _PRIOR = 64.0, 0.02, 0.1
+# Detail on fewer pixels than this is noise or a speck.
+_LEAST_SURE_PX = 20
 # A place this near to an end of the stack, and without fine detail there, lies beyond it.
 _END_FRAMES = 1.0
 _SCRATCH_BYTES = 128 << 20
@@ -78,6 +80,11 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
         least = block if least is None else np.minimum(least, block)
     assert least is not None
     quiet = np.float32(max(float(np.percentile(least, 10)), 1e-10))
+    # Bright and dark places, and what a camera or JPEG made of them, differ in noise.
+    local = np.clip(cv2.blur(least, (3, 3)), quiet, _UNEVEN * quiet)
+    whole = 0, 0, *position.shape
+    noise = float(np.sqrt(quiet / _fine_gain()))
+    quiet = enlarge_part(local, whole, _BLOCK_PX)
     weak = cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX) < _LEAST_POWER * quiet
     leak = np.empty_like(power)
     _answer_beside(power, position, _leak_table(), leak)
@@ -85,7 +92,11 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
     # Texture has weak spots, but no wide ones.
     own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(2))
     sure = ((depth.confidence > 0) | (power > _STRONG_POWER * quiet)) & ~weak & (own > 0)
-    return Evidence(sure, float(np.sqrt(quiet / _fine_gain())))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(sure.astype(np.uint8))
+    keep = stats[:, cv2.CC_STAT_AREA] >= _LEAST_SURE_PX
+    keep[0] = False
+    sure = keep[labels]
+    return Evidence(sure, noise)
 
 
 def _ellipse(radius: int) -> NDArray[np.uint8]:
@@ -141,7 +152,10 @@ def settle_smooth_places(
     depth: DepthMap,
     measures: ScratchStack,
     pictures: ScratchStack,
+    guide: FloatArray,
     axis_px: NDArray[np.float64],
+    *,
+    near_first: bool = True,
 ) -> DepthMap:
     """Return a depth map in which coarse detail tells the depth of places without fine detail.
 
@@ -153,8 +167,12 @@ def settle_smooth_places(
         `measure_detail` of every frame.
     pictures : ScratchStack of (h, w, C)
         Aligned frames in their own encoding.
+    guide : ndarray, shape (h, w, C), float32
+        Sharp picture.
     axis_px : ndarray, shape (N,)
         Frames on the focus axis, px of blur-circle diameter at this size.
+    near_first : bool
+        Whether the first frame is the near end.
 
     Returns
     -------
@@ -162,7 +180,8 @@ def settle_smooth_places(
         With ``beyond``; confidence 0 where coarse detail decided.
     """
     evidence = weigh_evidence(measures, depth)
-    place, told = _judge_octaves(measures, pictures, depth.position, evidence, axis_px)
+    far = len(axis_px) - 1 if near_first else 0
+    place, told = _judge_octaves(measures, pictures, guide, depth.position, evidence, axis_px, far)
     whole = 0, 0, *depth.position.shape
     place = enlarge_part(place, whole, CELL_PX)
     told = ~evidence.sure & (enlarge_part(told, whole, CELL_PX) > _LEAST_TRUST)
@@ -182,19 +201,47 @@ def settle_smooth_places(
 def _judge_octaves(
     measures: ScratchStack,
     pictures: ScratchStack,
+    guide: FloatArray,
     position: FloatArray,
     evidence: Evidence,
     axis_px: NDArray[np.float64],
+    far: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Return, in cells, the frame with least loss of light's variance, and how far to trust it."""
     loss, known = _losses(measures, pictures, position, evidence, axis_px)
     floor = np.float32(evidence.noise**2 / 16)
     most = loss.max(axis=0)
     free = reduce_map((~evidence.sure).astype(np.float32), CELL_PX)
-    weight = (known * free * most / (most + 64 * floor)).astype(np.float32)
-    # What is told of one smooth place does not spread across things between it and another.
-    barrier = (free < _BARRIER_SHARE).astype(np.float32)[..., None]
-    return spread_along_colours(_least(loss, floor), weight, barrier)
+    weight = known * free * most / (most + _CLEAR_LOSS * floor)
+    colour = reduce_map(guide * ~evidence.sure[..., None], CELL_PX)
+    colour /= np.maximum(free, np.float32(1e-3))[..., None]
+    weight = weight.astype(np.float32)
+    own = _least(loss, floor)
+    around, trust = _spread(own, weight**2, colour, free < 1)
+    trust = np.sqrt(trust)
+    # A smooth place of which no frame shows more than another is rather far than near.
+    around = (around * trust**2 + far * _PRIOR**2) / (trust**2 + _PRIOR**2)
+    near = cv2.GaussianBlur(weight, (0, 0), 1.0)
+    own = cv2.GaussianBlur(own * weight, (0, 0), 1.0) / np.maximum(near, np.float32(1e-6))
+    return near * own + (1 - near) * around, np.maximum(near, trust)
+
+
+def _spread(
+    values: FloatArray, weight: FloatArray, colour: FloatArray, beside: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the weighted mean of what lies around, and the mean weight.
+
+    Where a sharp thing lies between, only to cells of like colour: past a hair, but not from a
+    backdrop into a smooth stalk before it.
+    """
+    links = []
+    for axis in (1, 0):
+        step = np.abs(np.diff(colour, axis=axis)).sum(axis=2)
+        pair = beside | np.roll(beside, -1, axis)
+        pair = pair[:, :-1] if axis else pair[:-1]
+        links.append(np.exp(-step * pair / np.float32(COLOUR_STEP)))
+    across = np.ascontiguousarray(links[1].T)
+    return spread_along_links(values, weight, links[0], across)
 
 
 def _least(loss: FloatArray, floor: np.float32) -> FloatArray:
@@ -257,7 +304,8 @@ def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float
             order = order[len(alike) :]
             layer = np.sum([layers[q] for q in alike], axis=0)
             if layer.any():
-                total += blur_by_disk(layer, float(blur_cells[alike].mean()))
+                # Wider: what lies beyond an end is blurred more than its place tells.
+                total += blur_by_disk(layer, _SAFE_BLUR * float(blur_cells[alike].max()) + 2)
         free *= total < _LEAST_COVER
     return free
 

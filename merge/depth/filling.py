@@ -104,6 +104,30 @@ def spread_along_colours(
     return values, shares
 
 
+def spread_along_links(
+    values: FloatArray, weight: FloatArray, along: FloatArray, across: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the weighted mean of the values around, and the mean of the weights around.
+
+    Parameters
+    ----------
+    values, weight : ndarray, shape (h, w), float32
+    along : ndarray, shape (h, w - 1), float32
+        How well every place is linked to the next one of its row, 0 to 1.
+    across : ndarray, shape (w, h - 1), float32
+        To the next one of its column.
+    """
+    values, shares = values * weight, weight.copy()
+    for done in range(_ROUNDS):
+        smoothness = np.float32(1.5 * _SMOOTHNESS * 4 ** (_ROUNDS - done - 1) / (4**_ROUNDS - 1))
+        for links in (along, across):
+            whole = 0, len(values)
+            _solve_linked_rows(values, shares, links, smoothness, whole)
+            values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
+    values /= np.maximum(shares, np.float32(1e-20))
+    return values, shares
+
+
 def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:
     """Call ``work(*arguments, (first, last))`` for strips of rows, on threads."""
     strips = [(top, min(top + _STRIP_ROWS, count)) for top in range(0, count, _STRIP_ROWS)]
@@ -151,6 +175,31 @@ def _solve_rows(  # pragma: no cover - compiled
                 for channel in range(channels):
                     step += abs(guide[row, x + 1, channel] - guide[row, x, channel])
                 link = smoothness * np.exp(-step / np.float32(COLOUR_STEP)) + np.float32(1e-4)
+            scale = 1 / (1 + link + before - before * left_upper)
+            left_value = (values[row, x] + before * left_value) * scale
+            left_share = (shares[row, x] + before * left_share) * scale
+            left_upper = link * scale
+            values[row, x], shares[row, x], upper[x] = left_value, left_share, left_upper
+            before = link
+        for x in range(width - 2, -1, -1):
+            values[row, x] += upper[x] * values[row, x + 1]
+            shares[row, x] += upper[x] * shares[row, x + 1]
+
+
+@njit(nogil=True, fastmath=True)
+def _solve_linked_rows(  # pragma: no cover - compiled
+    values: FloatArray, shares: FloatArray, links: FloatArray, smoothness: float, rows: tuple
+) -> None:
+    """Do what `_solve_rows` does, how well neighbours are linked being known."""
+    width = values.shape[1]
+    upper = np.empty(width, np.float32)
+    for row in range(rows[0], rows[1]):
+        before = np.float32(0)
+        left_value, left_share, left_upper = np.float32(0), np.float32(0), np.float32(0)
+        for x in range(width):
+            link = np.float32(0)
+            if x < width - 1:
+                link = smoothness * links[row, x] + np.float32(1e-4)
             scale = 1 / (1 + link + before - before * left_upper)
             left_value = (values[row, x] + before * left_value) * scale
             left_share = (shares[row, x] + before * left_share) * scale

@@ -1,0 +1,127 @@
+"""Depth of places without fine detail: backdrops beyond the last frame, smooth surfaces."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import pytest
+from scenes import blur
+
+from merge.depth import (
+    SharpestPicture,
+    locate_depth,
+    measure_detail,
+    settle_smooth_places,
+)
+from merge.model import DepthMap
+from merge.scratch import ScratchStack
+
+FRAMES, STEP_PX, BEYOND_PX, SIZE = 9, 4.0, 30.0, (200, 300)
+AXIS_PX = STEP_PX * np.arange(FRAMES)
+NOISE = 0.005
+
+
+@lru_cache(maxsize=1)
+def bar_before_a_backdrop() -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
+    """Return frames (H, W, 3), where the bar is, and the backdrop as the last frame shows it.
+
+    A textured bar at frame 3 and a thin hair at frame 1 stand before a painted backdrop that no
+    frame focuses.
+    """
+    rng = np.random.default_rng(5)
+    height, width = SIZE
+    backdrop = np.full((height, width, 3), 0.3, np.float32)
+    for _ in range(60):
+        place = int(rng.uniform(0, width)), int(rng.uniform(0, height))
+        shade = tuple(float(v) for v in rng.uniform(0.1, 0.6, 3))
+        cv2.circle(backdrop, place, int(rng.uniform(8, 30)), shade, -1)
+    bar = np.zeros(SIZE, np.float32)
+    bar[:, 130:170] = 1
+    hair = np.zeros(SIZE, np.float32)
+    hair[:, 60:62] = 1
+    texture = np.repeat(rng.uniform(0.2, 0.8, (*SIZE, 1)).astype(np.float32), 3, axis=2)
+    frames = []
+    for place in AXIS_PX:
+        seen = blur(backdrop, AXIS_PX[-1] + BEYOND_PX - place)
+        for mask, colour, own in ((bar, texture, 3), (hair, np.float32(0.9), 1)):
+            spread = abs(AXIS_PX[own] - place)
+            cover = blur(mask, spread)[..., None]
+            light = blur(mask[..., None] * colour * np.ones(3, np.float32), spread)
+            seen = seen * (1 - cover) + light
+        frames.append((seen + NOISE * rng.standard_normal(seen.shape)).astype(np.float32))
+    return frames, (bar + hair) > 0, blur(backdrop, BEYOND_PX)
+
+
+def depths(frames: list[np.ndarray], *, near_first: bool = True) -> tuple[DepthMap, DepthMap]:
+    """Return the depth that fine detail tells, and with smooth places settled."""
+    shape = frames[0].shape
+    with (
+        ScratchStack(len(frames), shape[:2], np.float16, memory_bytes=1 << 30) as measures,
+        ScratchStack(len(frames), shape, np.float16, memory_bytes=1 << 30) as pictures,
+    ):
+        guide = SharpestPicture(shape)
+        for frame in frames:
+            measure = measure_detail(frame.mean(axis=2), 1)
+            measures.append(measure)
+            pictures.append(frame)
+            guide.add(measure, frame)
+        fine = locate_depth(measures, guide.pixels)
+        return fine, settle_smooth_places(
+            fine, measures, pictures, guide.pixels, AXIS_PX, near_first=near_first
+        )
+
+
+def far_from(thing: np.ndarray, distance: int) -> np.ndarray:
+    return cv2.distanceTransform((~thing).astype(np.uint8), cv2.DIST_L2, 5) > distance
+
+
+def test_a_backdrop_that_no_frame_focuses_lies_beyond_the_last_one():
+    frames, things, _ = bar_before_a_backdrop()
+    fine, settled = depths(frames)
+    backdrop = far_from(things, 8)
+    assert (np.abs(fine.position - (FRAMES - 1)) < 1)[backdrop].mean() < 0.5  # a guess before
+    assert (settled.beyond == 1)[backdrop].mean() > 0.97
+    assert np.quantile(settled.position[backdrop], 0.02) > FRAMES - 3
+
+
+def test_the_backdrop_comes_from_the_frames_that_show_most_of_it():
+    """The choice of the nearest frame is as near to the truth as the last frame itself."""
+    frames, things, truth = bar_before_a_backdrop()
+    _, settled = depths(frames)
+    backdrop = far_from(things, 20)
+    rows, columns = np.indices(SIZE)
+    chosen = np.stack(frames)[np.rint(settled.position).astype(int), rows, columns]
+    error = np.sqrt(((chosen - truth)[backdrop] ** 2).mean())
+    last = np.sqrt(((frames[-1] - truth)[backdrop] ** 2).mean())
+    assert error < 1.15 * last
+
+
+def test_what_has_fine_detail_keeps_its_depth():
+    frames, _, _ = bar_before_a_backdrop()
+    fine, settled = depths(frames)
+    for columns in (slice(133, 167), slice(60, 62)):
+        np.testing.assert_array_equal(settled.position[:, columns], fine.position[:, columns])
+        assert not settled.beyond[:, columns].any()
+
+
+def test_shot_the_other_way_round_the_backdrop_lies_before_the_first_frame():
+    frames, things, _ = bar_before_a_backdrop()
+    _, settled = depths(frames[::-1], near_first=False)
+    assert (settled.beyond == -1)[far_from(things, 8)].mean() > 0.97
+
+
+@pytest.mark.parametrize("brighter", [0.0, 0.3])
+def test_a_smooth_spot_of_a_textured_surface_keeps_the_depth_around_it(brighter):
+    """A highlight or a smooth cell within texture is no hole that shows a backdrop."""
+    rng = np.random.default_rng(9)
+    surface = rng.uniform(0.2, 0.6, SIZE).astype(np.float32)
+    cv2.circle(surface, (150, 100), 12, 0.4 + brighter, -1)
+    frames = []
+    for place in AXIS_PX:
+        seen = blur(surface, abs(AXIS_PX[4] - place))[..., None] * np.ones(3, np.float32)
+        frames.append((seen + NOISE * rng.standard_normal(seen.shape)).astype(np.float32))
+    _, settled = depths(frames)
+    assert np.abs(settled.position - 4)[70:130, 120:180].max() < 1
+    assert not settled.beyond[70:130, 120:180].any()
