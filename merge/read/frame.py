@@ -30,6 +30,8 @@ _READERS = {
 _BAND_ROWS = 128
 # Floating-point pictures whose middle value is above this do not keep white at 1.
 _FLOAT_MEDIAN_LIMIT = 2.0
+# Fourteen stops above white: no light in a scene that is exposed for the rest.
+_FLOAT_LIMIT = 16384.0
 
 
 def probe_frame(path: str | Path) -> FrameSource:
@@ -296,6 +298,9 @@ def _check_float(pixels: NDArray[Any], path: Path) -> None:
         raise refuse(path, "infinite or undefined values", "numbers", "export the picture again")
     with np.errstate(over="ignore"):
         middle = float(np.median(pixels[:: max(1, len(pixels) // 64)]))
+    largest = float(np.abs(pixels).max())
+    if largest > _FLOAT_LIMIT:
+        middle = largest
     if middle > _FLOAT_MEDIAN_LIMIT:
         raise refuse(path, f"floating-point values around {middle:.3g}", "0 = black to 1 = white",
                      "export the picture as 16-bit integers")  # fmt: skip
