@@ -130,6 +130,12 @@ def exposure_fusion(scored: Scored) -> np.ndarray:
     return cv2.createMergeMertens(1, 0, 0).process(coded)
 
 
+def frame_order(bracket: ProvingBracket, result: MergeResult) -> list[int]:
+    """Return which frame of the bracket each frame of a result is: it orders them by focus."""
+    at = {path: index for index, path in enumerate(bracket.paths)}
+    return [at[source.path] for source in result.stack.sources]
+
+
 def transform_error(scored: Scored, result: MergeResult) -> dict[str, Any]:
     """Return the worst frame's error in px where it is sharp, and the frames left out."""
     bracket = scored.bracket
@@ -137,7 +143,8 @@ def transform_error(scored: Scored, result: MergeResult) -> dict[str, Any]:
     rows, columns = np.indices(bracket.inverse_depth.shape)
     ones = np.stack([columns, rows, np.ones_like(rows)], -1).astype(float)
     worst, left_out = 0.0, 0
-    for index, frame in enumerate(result.registration.frames):
+    order = frame_order(bracket, result)
+    for index, frame in zip(order, result.registration.frames, strict=True):
         if frame.transform is None:
             left_out += 1
             continue
@@ -147,7 +154,8 @@ def transform_error(scored: Scored, result: MergeResult) -> dict[str, Any]:
         found = ones[sharp] @ frame.transform.matrix.T
         off = found[:, :2] / found[:, 2:] - bracket.places_in(index)[sharp]
         worst = max(worst, float(np.sqrt((off**2).sum(-1).mean())))
-    return {"px": round(worst, 3), "left_out": left_out}
+    same = order[result.registration.reference] == bracket.reference
+    return {"px": round(worst, 3), "left_out": left_out, "true_reference": same}
 
 
 def depth_error(scored: Scored, result: MergeResult) -> list[float] | None:
@@ -159,7 +167,8 @@ def depth_error(scored: Scored, result: MergeResult) -> list[float] | None:
     area = np.s_[top : top + height, left : left + width]
     counted = (scored.counted & ~scored.edges & ~bracket.beyond)[area]
     frames = np.arange(len(positions))
-    found = np.interp(result.depth.position[counted], frames, positions)
+    order = frame_order(bracket, result)
+    found = np.interp(result.depth.position[counted], np.arange(len(order)), positions[order])
     off = np.abs(found - np.interp(bracket.depth[area][counted], frames, positions))
     return [round(float(np.median(off)), 2), round(float(np.percentile(off, 90)), 2)]
 
@@ -308,6 +317,7 @@ def print_row(row: dict[str, Any]) -> None:
     print(
         f"| {row['name']} | {bars} | {ways} | {error['px']:.2f} ({row['model']}"
         + (f", {error['left_out']} left out" if error["left_out"] else "")
+        + ("" if error.get("true_reference", True) else ", ANOTHER REFERENCE")
         + f") | {depth[0]:.1f} / {depth[1]:.1f} | {told} | {times} |",
         flush=True,
     )
