@@ -11,6 +11,7 @@ import click
 
 from merge.atomic import check_writable, written_together
 from merge.cli.command import Command
+from merge.cli.paths import PastedPath, pasted_paths
 from merge.cli.progress import show_progress
 from merge.cli.streams import print_json, print_text
 from merge.pipeline.apertures import ApertureSeries, assess_apertures
@@ -48,7 +49,7 @@ def _read_numbers(
     cls=Command,
     epilog=_EXAMPLES,
 )
-@click.argument("frames", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("frames", nargs=-1, required=True)
 @click.option(
     "--f-numbers",
     callback=_read_numbers,
@@ -76,21 +77,19 @@ def _read_numbers(
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option(
     "--plot",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     help="Write contrast over f-number and the map (.png or .svg).",
 )
-@click.option(
-    "--crops", type=click.Path(path_type=Path), help="Write a sheet of crops at 100 % (.png)."
-)
+@click.option("--crops", type=PastedPath(), help="Write a sheet of crops at 100 % (.png).")
 @click.option(
     "--report",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     metavar="PAGE.html",
     help="Write a page to look at: crops at 100 %, charts, where and why.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace these files if they exist.")
 def command(
-    frames: tuple[Path, ...],
+    frames: tuple[str, ...],
     as_json: bool,
     plot: Path | None,
     crops: Path | None,
@@ -109,7 +108,7 @@ def command(
     began = time.perf_counter()
     with show_progress() as progress:
         series = assess_apertures(
-            frames,
+            pasted_paths(frames),
             f_numbers=options["f_numbers"],
             magnification=options["magnification"],
             pitch_um=options["pixel_pitch"],

@@ -19,6 +19,7 @@ from merge.cli.command import (
     inspection_options,
 )
 from merge.cli.each import Telling, failed_code, run_brackets, write_bracket_page
+from merge.cli.paths import PastedPath, pasted_paths
 from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_line, print_text
 from merge.model import AuditOptions, Severity, Stack
@@ -42,10 +43,10 @@ Examples:
     epilog=_EXAMPLES,
     short_help="Tell what a bracket misses: gaps, ends, bad frames, diffraction.",
 )
-@click.argument("frames", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("frames", nargs=-1)
 @click.option(
     "--each",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     metavar="SORTED",
     help="Audit every focus bracket of 'depthweld sort --json' or of the folder that "
     "'sort --into' made. Goes on after a failure; run again to resume.",
@@ -53,10 +54,10 @@ Examples:
 @inspection_options
 @click.option("--prefer", type=click.Choice(["raw", "jpeg"]), default="jpeg", show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
-@click.option("--picture", type=click.Path(path_type=Path), help="Write a PNG of the weak parts.")
+@click.option("--picture", type=PastedPath(), help="Write a PNG of the weak parts.")
 @click.option(
     "--report",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     metavar="PAGE.html",
     help="Write a page to look at: the sharpest parts, weak parts, findings, focus steps. One "
     "file, needs no network; reads all frames once more.",
@@ -68,7 +69,7 @@ Examples:
     help="Exit with 3 if there is a finding this severe or worse.",
 )
 def command(
-    frames: tuple[Path, ...],
+    frames: tuple[str, ...],
     each: Path | None,
     prefer: Literal["raw", "jpeg"],
     as_json: bool,
@@ -99,7 +100,7 @@ def command(
         sys.exit(_audit_each(each, options, prefer, telling, fail_on))
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
-    stack = find_frames(frames, prefer=prefer, exclude=[picture] if picture else ())
+    stack = find_frames(pasted_paths(frames), prefer=prefer, exclude=[picture] if picture else ())
     for line in stack.skipped:
         print_line(f"left out: {line}")
     for target in (report, picture):

@@ -15,6 +15,7 @@ from merge.cli.command import (
     exit_code,
     inspection_options,
 )
+from merge.cli.paths import PastedPath, clean_path, pasted_paths, place_in
 from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_text
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
@@ -52,11 +53,12 @@ class _Bytes(click.ParamType):
 
 
 @click.command("merge", cls=Command, epilog=_EXAMPLES)
-@click.argument("frames", nargs=-1, type=click.Path())
+@click.argument("frames", nargs=-1)
 @click.option(
     "-o",
     "--output",
-    type=click.Path(path_type=Path),
+    type=str,
+    metavar="PATH",
     help="The merged file: .tif or .png (16 bits) or .jpg, or a folder. Default: a .tif beside "
     "the frames, named after the first and last. With --each a folder, default 'merged'.",
 )
@@ -107,31 +109,31 @@ class _Bytes(click.ParamType):
 )
 @click.option(
     "--depth",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     help="Write the depth map, 16-bit .tif, and beside it NAME-view.png to look at.",
 )
 @click.option(
     "--record",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     help="Write the run's record as JSON: frames with hashes, transforms, settings, "
     "versions, times.",
 )
 @click.option(
     "--report",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     metavar="PAGE.html",
     help="Write a page to look at: the picture with its weak parts, a loupe against every frame, "
     "findings, focus steps. One file, needs no network.",
 )
 @click.option(
     "--edits",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     help="Apply the changes of 'depthweld review', a JSON file, to the merged picture.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace existing outputs, never a frame.")
 @click.option(
     "--each",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     metavar="SORTED",
     help="Merge every focus bracket of 'depthweld sort --json' or of the folder that "
     "'sort --into' made. Goes on after a failure; run again to resume.",
@@ -166,7 +168,9 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
     from merge.report.merge import merge_text
 
     stack = _find(frames, given)
-    picture = given["output"] or _default_output(stack)
+    picture = _default_output(stack)
+    if given["output"] is not None:
+        picture = place_in(given["output"], picture)
     files = OutputFiles(picture, given["depth"], given["record"], given["overwrite"])
     _check_report(given["report"], files, stack)
     shown = show_progress(quiet=given["quiet"], verbose=given["verbose"])
@@ -238,6 +242,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
     if frames:
         raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
     options, quiet = _options(given, None), given["quiet"]
+    folder = None if given["output"] is None else Path(clean_path(given["output"]))
     telling = Telling(
         command="merge",
         line=lambda outcome: str(outcome.output) if quiet else outcome_line(outcome),
@@ -258,7 +263,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
 
     prefer: Literal["raw", "jpeg"] = "jpeg" if given["prefer_jpeg"] else "raw"
     job = BracketJob("merged", work, options_record(options), prefer, ".tif")
-    summary = run_brackets(each, job, given["output"], telling)
+    summary = run_brackets(each, job, folder, telling)
     found = (f["severity"] for o in summary.outcomes if o.result for f in _findings(o))
     return failed_code(summary) or exit_code(found, given["fail_on"])
 
@@ -270,7 +275,7 @@ def _findings(outcome: Outcome) -> list[dict[str, Any]]:
 def _find(frames: tuple[str, ...], given: dict[str, Any]) -> Stack:
     from merge.read import find_frames
 
-    return find_frames(frames, prefer="jpeg" if given["prefer_jpeg"] else "raw")
+    return find_frames(pasted_paths(frames), prefer="jpeg" if given["prefer_jpeg"] else "raw")
 
 
 def _edits(path: Path | None) -> EditList | None:

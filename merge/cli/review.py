@@ -7,13 +7,14 @@ from pathlib import Path
 import click
 
 from merge.cli.command import Command
+from merge.cli.paths import PastedPath
 
 
 @click.command("review", cls=Command)
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PastedPath())
 @click.option(
     "--into",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     default=Path("merged"),
     show_default=True,
     help="Folder for merged pictures; made when the first one is written.",

@@ -73,7 +73,10 @@ def _card(outcome: Outcome, link: str | None) -> dict[str, Any]:
     worst = next((s for s in ("problem", "warning", "note") if kinds[s]), "good")
     order = ("problem", "warning", "note")
     findings.sort(key=lambda f: order.index(f["severity"]))
-    told = [f for f in findings if f["severity"] != "note"][:_TOLD]
+    # One finding about wide steps stands for all gaps of the usual width.
+    summed = any(f["kind"] == "wide steps" for f in findings)
+    told = [f for f in findings if f["severity"] != "note" and not (summed and f["kind"] == "gap")]
+    told = told[:_TOLD]
     first, last = outcome.shots[0], outcome.shots[-1]
     return {
         "name": outcome.name,
