@@ -1,4 +1,4 @@
-"""Exceptions and warnings.
+"""Exceptions.
 
 ::
 
@@ -7,8 +7,8 @@
     ├── FrameMismatchError     shape, channels or orientation differ in a sequence
     ├── RegistrationError      a frame cannot be aligned
     ├── WriteError             output exists, folder not writable, disk full
-    └── MemoryLimitError       the budget is too small for one tile
-    MergeWarning(UserWarning)  the result stands, but an assumption was made
+    ├── MemoryLimitError       the budget is too small for one tile
+    └── OptionError            a setting is none of those that are possible; a ValueError, too
 
 A message says which frame, what was found, what was expected, what to do, in one line.
 """
@@ -38,5 +38,5 @@ class MemoryLimitError(MergeError):
     """The memory budget is too small for the smallest piece of work."""
 
 
-class MergeWarning(UserWarning):
-    """The result stands, but an assumption was made."""
+class OptionError(MergeError, ValueError):
+    """A setting is none of those that are possible."""

@@ -9,9 +9,9 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from merge.printable import printable_name
 FloatArray = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
 
-FileKind = Literal["jpeg", "png", "tiff", "raw", "heif"]
+FileKind = Literal["jpeg", "png", "tiff", "raw", "heif", "array"]
 MotionModel = Literal["auto", "shift", "similarity", "camera", "affine", "perspective", "none"]
 BlendMethod = Literal["auto", "detail", "surface"]
 Extent = Literal["common", "reference"]
@@ -86,8 +86,8 @@ class FrameSource:
     ----------
     path : Path
         The file.
-    kind : {"jpeg", "png", "tiff", "raw", "heif"}
-        What its content is, whatever its name says.
+    kind : {"jpeg", "png", "tiff", "raw", "heif", "array"}
+        What its content is, whatever its name says; "array" for pixels without a file.
     shape : tuple of int
         (H, W, C) of the pixels that `read_frame` gives, orientation applied; C is 1 or 3.
     bit_depth : int
@@ -105,6 +105,8 @@ class FrameSource:
     hot_photosites : tuple of (int, int)
         (row, column) on the visible part of a raw file's sensor, orientation not applied, of
         photosites to fill from their neighbours before development.
+    pixels : ndarray, shape (H, W, C), uint8, uint16 or float32, or None
+        The stored values, for a frame that a program gave; ``path`` is then just its name.
     """
 
     path: Path
@@ -117,6 +119,7 @@ class FrameSource:
     orientation: int = 1
     white_balance: tuple[float, ...] | None = None
     hot_photosites: tuple[tuple[int, int], ...] = ()
+    pixels: NDArray[Any] | None = field(default=None, compare=False, repr=False)
 
     @property
     def name(self) -> str:
@@ -132,7 +135,7 @@ class Stack:
     ----------
     sources : tuple of FrameSource
         As found in shooting order; after a first pass in the order of their focus.
-    ordered_by : {"capture time", "file name"}
+    ordered_by : {"capture time", "file name", "position in the list"}
         What decided the shooting order.
     white_balance : tuple of float or None
         One set of raw multipliers for all frames; None when no frame is raw.
@@ -448,53 +451,6 @@ def worst_severity(severities: Iterable[Severity]) -> Severity | None:
 
 
 @dataclass(frozen=True)
-class DustSpot:
-    """The shadow of one speck of dust on the sensor, alike in every frame of a stack.
-
-    Attributes
-    ----------
-    row, column : float
-        Its centre in frame coordinates, px.
-    spacing_px : float
-        Distance between the radii that `transmission` is given at.
-    transmission : tuple of float
-        Linear light that the speck lets through, at radii 0, ``spacing_px``, ... from the centre,
-        in (0, 1]; the last one is 1, and so is everything beyond.
-    """
-
-    row: float
-    column: float
-    spacing_px: float
-    transmission: tuple[float, ...]
-
-    @property
-    def radius_px(self) -> float:
-        """Radius beyond which nothing is changed, in pixels."""
-        return self.spacing_px * (len(self.transmission) - 1)
-
-
-@dataclass(frozen=True, eq=False)
-class SensorDefects:
-    """What stays fixed on the sensor while the picture moves, in frame coordinates.
-
-    Attributes
-    ----------
-    shape : tuple of int
-        (H, W) of the frames.
-    spots : int
-        Number of hot or dead pixels; developing spreads one over several pixels of a frame.
-    pixels : ndarray, shape (M, 2), int32
-        (row, column) of every pixel of a frame that they reach, without repetition.
-    dust : tuple of DustSpot
-    """
-
-    shape: tuple[int, int]
-    spots: int
-    pixels: NDArray[np.int32]
-    dust: tuple[DustSpot, ...] = ()
-
-
-@dataclass(frozen=True)
 class AuditOptions:
     """Settings of an audit; the defaults live here and nowhere else.
 
@@ -502,7 +458,7 @@ class AuditOptions:
     ----------
     tolerance : str
         Blur-circle diameter allowed: "2px", "0.03mm" on the sensor or "d/1500" of its diagonal.
-    pixel_pitch_um, magnification : float or None
+    pixel_pitch_um, magnification, f_number : float or None
         In place of what the files tell.
     pupil_ratio : float
         Exit-pupil over entrance-pupil diameter of the lens.
@@ -512,6 +468,7 @@ class AuditOptions:
     pixel_pitch_um: float | None = None
     magnification: float | None = None
     pupil_ratio: float = 1.0
+    f_number: float | None = None
 
 
 @dataclass(frozen=True)

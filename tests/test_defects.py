@@ -26,6 +26,8 @@ from scipy.ndimage import maximum_filter
 
 from merge.defects import (
     DefectSearch,
+    DustSpot,
+    SensorDefects,
     choose_sample,
     defects_finding,
     find_hot_photosites,
@@ -38,7 +40,7 @@ from merge.defects.search import _upright
 from merge.defects.spikes import SpikeSearch
 from merge.encoding import encode, linearize
 from merge.errors import FrameMismatchError
-from merge.model import DustSpot, FrameTransform, SensorDefects
+from merge.model import FrameTransform
 from merge.read import probe_frame, read_frame
 from merge.read.orientation import apply_orientation
 from merge.read.raw import read_mosaic

@@ -278,7 +278,7 @@ def test_a_raw_and_jpeg_pair_counts_once(tmp_path):
     usual = merge(tmp_path, "-o", tmp_path / "a.tif").stdout
     assert "Frames     3, frame_0.tif to frame_2.tif" in usual
     assert "passed over: frame_0.jpg: the same picture as frame_0.tif" in usual
-    preferred = merge(tmp_path, "-o", tmp_path / "b.tif", "--prefer-jpeg").stdout
+    preferred = merge(tmp_path, "-o", tmp_path / "b.tif", "--prefer", "jpeg").stdout
     assert "Frames     3, frame_0.jpg to frame_2.jpg" in preferred
 
 

@@ -17,6 +17,7 @@ from merge.cli.command import (
     audit_options,
     exit_code,
     inspection_options,
+    prefer_option,
 )
 from merge.cli.each import Telling, failed_code, run_brackets, write_bracket_page
 from merge.cli.paths import PastedPath, pasted_paths
@@ -52,7 +53,7 @@ Examples:
     "'sort --into' made. Goes on after a failure; run again to resume.",
 )
 @inspection_options
-@click.option("--prefer", type=click.Choice(["raw", "jpeg"]), default="jpeg", show_default=True)
+@prefer_option
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--picture", type=PastedPath(), help="Write a PNG of the weak parts.")
 @click.option(

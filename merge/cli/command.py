@@ -22,6 +22,11 @@ EXIT_FAILED, EXIT_USAGE, EXIT_FINDINGS = 1, 2, 3
 EXIT_INTERRUPTED = 130
 _M_ARENA_MAX = -8
 _DEFAULTS = AuditOptions()
+# What every command takes, unless it has more to say about them.
+_LOUDNESS = {
+    "quiet": "No progress.",
+    "verbose": "A line for each finished stage, where there is no terminal.",
+}
 
 
 class Command(click.Command):
@@ -30,6 +35,17 @@ class Command(click.Command):
     Exit codes: 0 done, 1 failed, 2 wrong usage, 3 done with findings at or above --fail-on,
     130 and 143 stopped by a signal.
     """
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        own = {parameter.name for parameter in self.params}
+        for name, text in _LOUDNESS.items():
+            if name not in own:
+                names = [f"-{name[0]}", f"--{name}"]
+                option = click.Option(
+                    names, is_flag=True, expose_value=False, callback=_keep, help=text
+                )
+                self.params.append(option)
 
     def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
         """Read the arguments; wrong ones are one line."""
@@ -66,6 +82,20 @@ class Command(click.Command):
         sys.exit(code)
 
 
+def _keep(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    """Keep an option of every command where `show_progress` looks for it."""
+    ctx.meta[f"merge.{param.name}"] = value
+
+
+prefer_option = click.option(
+    "--prefer",
+    type=click.Choice(["raw", "jpeg"]),
+    default="raw",
+    show_default=True,
+    help="Which of a raw file and a JPEG of one picture counts.",
+)
+
+
 def inspection_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that an `AuditOptions` is made of, read by `audit_options`."""
     above_zero = click.FloatRange(min=0, min_open=True)
@@ -79,6 +109,9 @@ def inspection_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--magnification", type=above_zero, help="Size on the sensor over real size, e.g. 0.5."
+        ),
+        click.option(
+            "--f-number", type=above_zero, help="F-number set, where the files do not tell."
         ),
         click.option(
             "--pixel-pitch", type=above_zero, help="Pixel pitch in µm, where the files do not tell."
@@ -101,6 +134,7 @@ def audit_options(given: Mapping[str, Any]) -> AuditOptions:
         pixel_pitch_um=given["pixel_pitch"],
         magnification=given["magnification"],
         pupil_ratio=given["pupil_ratio"],
+        f_number=given["f_number"],
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
@@ -14,6 +14,7 @@ from merge.cli.command import (
     audit_options,
     exit_code,
     inspection_options,
+    prefer_option,
 )
 from merge.cli.paths import PastedPath, clean_path, pasted_paths, place_in
 from merge.cli.progress import Progress, show_progress
@@ -97,9 +98,7 @@ class _Bytes(click.ParamType):
 @click.option(
     "--strict", is_flag=True, help="Fail when a frame cannot be aligned, instead of leaving it out."
 )
-@click.option(
-    "--prefer-jpeg", is_flag=True, help="Of a raw file and JPEG of one picture take the JPEG."
-)
+@prefer_option
 @inspection_options
 @click.option(
     "--memory",
@@ -261,8 +260,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
         reference = saved.result.stack.sources[saved.result.registration.reference]
         return {"record": record, "picture": day_picture(saved.result.pixels, reference)}
 
-    prefer: Literal["raw", "jpeg"] = "jpeg" if given["prefer_jpeg"] else "raw"
-    job = BracketJob("merged", work, options_record(options), prefer, ".tif")
+    job = BracketJob("merged", work, options_record(options), given["prefer"], ".tif")
     summary = run_brackets(each, job, folder, telling)
     found = (f["severity"] for o in summary.outcomes if o.result for f in _findings(o))
     return failed_code(summary) or exit_code(found, given["fail_on"])
@@ -275,7 +273,7 @@ def _findings(outcome: Outcome) -> list[dict[str, Any]]:
 def _find(frames: tuple[str, ...], given: dict[str, Any]) -> Stack:
     from merge.read import find_frames
 
-    return find_frames(pasted_paths(frames), prefer="jpeg" if given["prefer_jpeg"] else "raw")
+    return find_frames(pasted_paths(frames), prefer=given["prefer"])
 
 
 def _edits(path: Path | None) -> EditList | None:

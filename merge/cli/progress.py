@@ -7,6 +7,8 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+import click
+
 from merge.cli.streams import print_line
 from merge.printable import printable_name
 
@@ -18,8 +20,13 @@ def show_progress(*, quiet: bool = False, verbose: bool = False) -> Iterator[Pro
     """Give a function to be called with (stage, done, total) as work goes on.
 
     On a terminal the stage at work is a bar, gone when the work is done. Without a terminal nothing
-    is printed, or with ``verbose`` one line for each finished stage; ``quiet`` prints nothing.
+    is printed, or with ``verbose`` one line for each finished stage; ``quiet`` prints nothing. Both
+    default to the options of the command at work.
     """
+    context = click.get_current_context(silent=True)
+    kept = {} if context is None else context.meta
+    quiet = quiet or kept.get("merge.quiet", False)
+    verbose = verbose or kept.get("merge.verbose", False)
     if quiet:
         yield lambda stage, done, total: None
     elif not sys.stderr.isatty():

@@ -20,9 +20,12 @@ from merge.defects.search import (
     find_hot_photosites,
     find_sensor_defects,
 )
+from merge.defects.types import DustSpot, SensorDefects
 
 __all__ = [
     "DefectSearch",
+    "DustSpot",
+    "SensorDefects",
     "choose_sample",
     "defects_finding",
     "find_hot_photosites",

@@ -24,8 +24,9 @@ from scipy.optimize import isotonic_regression
 
 from merge.compiled import njit
 from merge.defects.evidence import PictureMotion
+from merge.defects.types import DustSpot
 from merge.encoding import linearize
-from merge.model import DustSpot, FloatArray
+from merge.model import FloatArray
 from merge.samples import LUMA
 
 # Frames are averaged down until they have no more than this many pixels.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from merge.model import Finding, SensorDefects
+from merge.defects.types import SensorDefects
+from merge.model import Finding
 
 
 def defects_finding(

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.compiled import njit
+from merge.defects.types import DustSpot, SensorDefects
 from merge.encoding import scale_light
 from merge.errors import FrameMismatchError
-from merge.model import DustSpot, FloatArray, SensorDefects
+from merge.model import FloatArray
 
 # Reach of `merge.depth`'s measure of sharpness around a pixel: the wider Gaussian of its band at
 # full size, and the window that it is averaged over at the reduced one.

@@ -12,7 +12,8 @@ from merge.defects.dust import DustSearch
 from merge.defects.evidence import PictureMotion
 from merge.defects.hot import judge_spikes, reached_pixels, separate_spikes
 from merge.defects.spikes import SpikeSearch
-from merge.model import FloatArray, FrameTransform, SensorDefects
+from merge.defects.types import SensorDefects
+from merge.model import FloatArray, FrameTransform
 
 # With fewer frames, chance puts fine detail at one place in all of them (measured: no false alarm
 # from three frames on).

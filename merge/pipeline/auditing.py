@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -33,6 +34,7 @@ from merge.model import (
     Stack,
 )
 from merge.pipeline.ahead import work_ahead
+from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.inspecting import (
     Inspection,
     diffraction_scale_px,
@@ -89,23 +91,26 @@ class AuditResult:
 
 
 def audit_stack(
-    stack: Stack,
+    stack: Frames,
     options: AuditOptions | None = None,
     *,
     progress: Progress | None = None,
     stop: Callable[[], bool] | None = None,
+    **settings: Any,
 ) -> AuditResult:
     """Return the focus steps of a bracket and everything that is wrong with it.
 
     Parameters
     ----------
-    stack : Stack
-        From `find_frames`.
+    stack : Stack, path, sequence of paths, or sequence of ndarray
+        From `find_frames` or `stack_arrays`, or what these take.
     options : AuditOptions, optional
     progress : callable, optional
         Called with (stage, frames done, frames in all).
     stop : callable, optional
         Asked after every frame; True ends the pass, and the frames seen so far are judged.
+    **settings
+        Fields of `AuditOptions` by their names, over those of ``options``: ``tolerance="2px"``.
 
     Returns
     -------
@@ -119,9 +124,11 @@ def audit_stack(
         If no two frames can be aligned.
     MergeError
         If the tolerance cannot be understood or needs a pixel pitch that is not known.
+    OptionError
+        If a setting is none of those that are possible.
     """
     began = time.perf_counter()
-    options = options or AuditOptions()
+    stack, options = as_stack(stack), with_settings(options or AuditOptions(), settings)
     # What can be refused is refused before any work.
     tolerance_in_px(options, known_pitch_um(stack.sources, options), stack.sources[0].shape)
     same, odd = _split_by_size(stack.sources)

@@ -20,7 +20,15 @@ from merge.diagnose import (
     measure_coverage,
 )
 from merge.errors import MergeError
-from merge.model import AuditOptions, Finding, FocusAxis, FrameSource, Registration, worst_first
+from merge.model import (
+    AuditOptions,
+    CaptureSettings,
+    Finding,
+    FocusAxis,
+    FrameSource,
+    Registration,
+    worst_first,
+)
 from merge.optics import GREEN_UM, parse_tolerance_px
 from merge.pipeline.ordering import OrderedBracket
 
@@ -90,7 +98,7 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
         If the tolerance cannot be understood or needs a pixel pitch that is not known.
     """
     sources, registration, axis = bracket.stack.sources, bracket.registration, bracket.axis
-    settings, names = [s.settings for s in sources], [s.name for s in sources]
+    settings, names = _settings(sources, options), [s.name for s in sources]
     pitch_um = known_pitch_um(sources, options)
     tolerance_px = tolerance_in_px(options, pitch_um, registration.shape)
     aligned = registration.aligned
@@ -151,12 +159,20 @@ def diffraction_scale_px(sources: Sequence[FrameSource], options: AuditOptions) 
     return None if pitch is None or number is None else GREEN_UM * number / pitch
 
 
+def _settings(sources: Sequence[FrameSource], options: AuditOptions) -> list[CaptureSettings]:
+    """Return how the frames were taken, with what was given in place of what the files tell."""
+    settings = [source.settings for source in sources]
+    if options.f_number is None:
+        return settings
+    return [dataclasses.replace(own, f_number=options.f_number) for own in settings]
+
+
 def _slices(
     sources: Sequence[FrameSource], axis: FocusAxis | None, options: AuditOptions
 ) -> tuple[SliceLimits, ...]:
     return describe_slices(
         axis,
-        [s.settings for s in sources],
+        _settings(sources, options),
         pixel_pitch_um=options.pixel_pitch_um,
         magnification=options.magnification,
         pupil_ratio=options.pupil_ratio,

@@ -6,11 +6,12 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from merge.align import common_area
-from merge.errors import RegistrationError
+from merge.errors import OptionError, RegistrationError
 from merge.model import (
     DepthMap,
     Finding,
@@ -24,6 +25,7 @@ from merge.model import (
 from merge.moving import moving_findings
 from merge.pipeline.blending import BlendJob, blend_by_depth, blend_detail
 from merge.pipeline.first_pass import FirstPassResult, first_pass
+from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.inspecting import (
     Inspection,
     inspect_bracket,
@@ -91,23 +93,27 @@ class MergeResult:
 
 
 def merge_stack(
-    stack: Stack,
+    stack: Frames,
     options: MergeOptions | None = None,
     *,
     keep_depth: bool = False,
     progress: Progress | None = None,
+    **settings: Any,
 ) -> MergeResult:
     """Return one picture that is sharp wherever a frame of the stack is sharp.
 
     Parameters
     ----------
-    stack : Stack
-        From `find_frames`.
+    stack : Stack, path, sequence of paths, or sequence of ndarray
+        From `find_frames` or `stack_arrays`, or what these take.
     options : MergeOptions, optional
     keep_depth : bool
         Also with a method that needs none, tell which frame is sharpest where.
     progress : callable, optional
         Called with (stage, frames done, frames in all).
+    **settings
+        Fields of `MergeOptions` and `AuditOptions` by their names, over those of ``options``:
+        ``method="surface"``, ``tolerance="2px"``.
 
     Returns
     -------
@@ -123,10 +129,16 @@ def merge_stack(
         If the memory limit is too small for frames of this size.
     MergeError
         If the tolerance cannot be understood or needs a pixel pitch that is not known.
+    OptionError
+        If a setting is none of those that are possible.
     """
-    options = options or MergeOptions()
+    stack, options = as_stack(stack), with_settings(options or MergeOptions(), settings)
     report = progress or (lambda stage, done, total: None)
     check_stack(stack)
+    if options.reference is not None and not 0 <= options.reference < len(stack):
+        raise OptionError(
+            f"reference {options.reference}: expected 0 to {len(stack) - 1}, the index of a frame"
+        )
     source = stack.sources[0]
     # What can be refused is refused before any work; the output's size shows only after alignment.
     tolerance_in_px(options.audit, known_pitch_um(stack.sources, options.audit), source.shape)

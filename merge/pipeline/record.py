@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import hashlib
 import importlib.metadata
 import math
 import platform
@@ -131,7 +132,7 @@ def build_record(result: MergeResult, outputs: Mapping[str, Path]) -> dict[str, 
     record = inspection_record(result.stack, result.inspection)
     own = zip(result.stack.sources, result.registration.frames, strict=True)
     frames = [
-        _file_record(source.path) | known | _geometry_record(frame, result.registration.shape)
+        _source_record(source) | known | _geometry_record(frame, result.registration.shape)
         for known, (source, frame) in zip(record["frames"], own, strict=True)
     ]
     record |= {
@@ -218,11 +219,12 @@ def _common_settings(stack: Stack, inspection: Inspection) -> dict[str, float | 
     """Return what all frames have alike; None where they differ or do not tell."""
     settings = [s.settings for s in stack.sources]
     values = {}
-    for name in ("f_number", "focal_length_mm", "iso", "exposure_time_s"):
+    for name in ("focal_length_mm", "iso", "exposure_time_s"):
         known = {getattr(s, name) for s in settings}
         values[name] = known.pop() if len(known) == 1 else None
-    numbers = {s.effective_f_number for s in inspection.slices}
-    values["effective_f_number"] = numbers.pop() if len(numbers) == 1 else None
+    for name in ("f_number", "effective_f_number"):  # as used
+        numbers = {getattr(s, name) for s in inspection.slices}
+        values[name] = numbers.pop() if len(numbers) == 1 else None
     return values
 
 
@@ -256,6 +258,13 @@ def _geometry_record(frame: FrameRegistration, shape: tuple[int, int]) -> dict[s
         "falloff": frame.falloff,
         "residual_px": frame.residual_px,
     }
+
+
+def _source_record(source: FrameSource) -> dict[str, Any]:
+    if source.pixels is None:
+        return _file_record(source.path)
+    data = source.pixels.tobytes()
+    return {"path": None, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
 
 
 def _file_record(path: Path) -> dict[str, Any]:

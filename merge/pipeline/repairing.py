@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from merge.defects import (
     DefectSearch,
+    SensorDefects,
     choose_sample,
     defects_finding,
     find_hot_photosites,
@@ -25,7 +26,6 @@ from merge.model import (
     FloatArray,
     FrameSource,
     FrameTransform,
-    SensorDefects,
     Stack,
 )
 from merge.pipeline.ordering import OrderedBracket

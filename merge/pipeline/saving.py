@@ -13,6 +13,7 @@ from merge.edits import EditList, edits_record
 from merge.errors import MergeError, WriteError
 from merge.model import MergeOptions, Progress, Stack
 from merge.pipeline.editing import EditSource, edited_result
+from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.record import build_record, describe_provenance
 from merge.write import (
@@ -20,9 +21,9 @@ from merge.write import (
     write_depth,
     write_depth_preview,
     write_json,
-    write_picture,
     written_together,
 )
+from merge.write import write_picture as write_pixels
 
 
 @dataclass(frozen=True)
@@ -31,8 +32,8 @@ class OutputFiles:
 
     Attributes
     ----------
-    picture : Path
-    depth, record : Path or None
+    picture : str or Path
+    depth, record : str, Path or None
         None = not wanted.
     overwrite : bool
         Replace existing files, but never a frame.
@@ -44,6 +45,11 @@ class OutputFiles:
     depth: Path | None = None
     record: Path | None = None
     overwrite: bool = False
+
+    def __post_init__(self) -> None:
+        for name in ("picture", "depth", "record"):
+            path = getattr(self, name)
+            object.__setattr__(self, name, None if path is None else Path(path))
 
     @property
     def depth_preview(self) -> Path | None:
@@ -70,7 +76,7 @@ class SavedMerge:
 
 
 def merge_to_files(
-    stack: Stack,
+    stack: Frames,
     files: OutputFiles,
     options: MergeOptions | None = None,
     *,
@@ -78,12 +84,13 @@ def merge_to_files(
     keep_record: bool = False,
     keep_depth: bool = False,
     progress: Progress | None = None,
+    **settings: Any,
 ) -> SavedMerge:
     """Merge a stack and write picture, depth map and record, each whole or not at all.
 
     Parameters
     ----------
-    stack : Stack
+    stack : Stack, path, sequence of paths, or sequence of ndarray
     files : OutputFiles
     options : MergeOptions, optional
     edits : EditList, optional
@@ -94,6 +101,8 @@ def merge_to_files(
         As in `merge_stack`.
     progress : callable, optional
         Called with (stage, frames done, frames in all).
+    **settings
+        As in `merge_stack`.
 
     Raises
     ------
@@ -103,7 +112,7 @@ def merge_to_files(
         If a depth map is asked of a method that makes none, or edits belong to another picture;
         and what `merge_stack` raises.
     """
-    options = options or MergeOptions()
+    stack, options = as_stack(stack), with_settings(options or MergeOptions(), settings)
     _check_files(stack, files, options)
     result = merge_stack(stack, options, keep_depth=keep_depth, progress=progress)
     told = edits_told(edits)
@@ -112,6 +121,40 @@ def merge_to_files(
         result = dataclasses.replace(result, pixels=edited_result(result.pixels, edits, source))
     with written_together():
         return write_merge(result, files, told, keep_record=keep_record)
+
+
+def write_picture(path: str | Path, result: MergeResult, *, overwrite: bool = False) -> Path:
+    """Write a merged picture with the reference frame's metadata, and return its path.
+
+    Parameters
+    ----------
+    path : str or Path
+        Ending in .tif (16 bits), .png (16 bits) or .jpg (8 bits, quality 95).
+    result : MergeResult
+        From `merge_stack`.
+    overwrite : bool
+        Replace an existing file, but never a frame.
+
+    Raises
+    ------
+    WriteError
+        If the file exists, is a frame, has an unknown ending or cannot be written. No partial
+        file is left.
+    """
+    return _write_picture(Path(path), result, {}, overwrite=overwrite)
+
+
+def _write_picture(
+    path: Path, result: MergeResult, told: dict[str, Any], *, overwrite: bool
+) -> Path:
+    return write_pixels(
+        path,
+        result.pixels,
+        source=result.stack.sources[result.registration.reference],
+        provenance=describe_provenance(result) | told,
+        overwrite=overwrite,
+        inputs=result.stack.inputs,
+    )
 
 
 def edits_told(edits: EditList | None) -> list[dict[str, Any]]:
@@ -143,16 +186,10 @@ def write_merge(
     WriteError
         If an output cannot be written.
     """
-    stack, inputs = result.stack, result.stack.inputs
+    inputs = result.stack.inputs
     began = time.perf_counter()
-    write_picture(
-        files.picture,
-        result.pixels,
-        source=stack.sources[result.registration.reference],
-        provenance=dict(describe_provenance(result)) | ({"edits": len(edits)} if edits else {}),
-        overwrite=files.overwrite,
-        inputs=inputs,
-    )
+    told = {"edits": len(edits)} if edits else {}
+    _write_picture(files.picture, result, told, overwrite=files.overwrite)
     written = {"picture": files.picture}
     if files.depth is not None and result.depth is not None:
         write_depth(files.depth, result.depth, overwrite=files.overwrite, inputs=inputs)

@@ -1,5 +1,6 @@
 """Files to frames; alone imports the raw and HEIF decoders."""
 
+from merge.read.arrays import stack_arrays
 from merge.read.frame import (
     probe_frame,
     read_frame,
@@ -19,4 +20,5 @@ __all__ = [
     "read_mosaic",
     "read_preview",
     "read_samples",
+    "stack_arrays",
 ]

@@ -265,6 +265,11 @@ def _decode(
     source: FrameSource, white_balance: Sequence[float] | None
 ) -> tuple[NDArray[Any], float]:
     """Return stored values, (H, W) or (H, W, 3), and the value of white."""
+    if source.pixels is not None:
+        pixels = source.pixels.copy()  # as what is decoded, it may be repaired in place
+        if pixels.dtype.kind == "f":
+            _check_float(pixels, source.path)
+        return pixels, 1.0 if pixels.dtype.kind == "f" else float(np.iinfo(pixels.dtype).max)
     with _system_errors(source.path):
         if source.kind == "jpeg":
             return jpeg.decode(source.path), 255.0

@@ -14,13 +14,11 @@ transforms; merges align for themselves unless the row says otherwise.
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 from unittest import mock
 
 import cv2
@@ -31,9 +29,9 @@ from io_samples import write_png
 from scenes import photograph_stack
 from skimage.metrics import structural_similarity
 
-from merge.align import common_area, warp_frame
+from merge.align import StackRegistration, common_area, warp_frame
 from merge.model import FrameRegistration, FrameTransform, MergeOptions, Registration, Stack
-from merge.pipeline import merging
+from merge.pipeline import first_pass, merging
 from merge.read import find_frames
 
 EDGE_PX = 15
@@ -139,15 +137,20 @@ def fixture_scene(name: str) -> Iterator[Scene]:
     )  # fmt: skip
 
 
-def with_true_transforms(scene: Scene, align: Callable[..., Any]) -> Callable[..., Any]:
-    """Return ``align`` with its geometry and gains replaced; the focus axis stays as fitted."""
+def with_true_transforms(scene: Scene) -> type[StackRegistration]:
+    """Return a registration that finds the true geometry and gains."""
     frames = tuple(
         FrameRegistration(FrameTransform(matrix), gain=gain)
         for matrix, gain in zip(scene.transforms, scene.gains, strict=True)
     )
     shape = scene.truth.shape[:2]
     registration = Registration(frames, scene.reference, "similarity", shape)
-    return lambda *given: dataclasses.replace(align(*given), registration=registration)
+
+    class Known(StackRegistration):
+        def finish(self, reference: int | None = None) -> Registration:
+            return registration
+
+    return Known
 
 
 def print_other_ways(scene: Scene) -> None:
@@ -174,12 +177,10 @@ def print_other_ways(scene: Scene) -> None:
 
 def print_merges(scene: Scene, *, true_geometry: bool) -> None:
     """Print one row for every method."""
-    align = merging.align_stack
-    if true_geometry:
-        align = with_true_transforms(scene, align)
+    registrar = with_true_transforms(scene) if true_geometry else StackRegistration
     for method in METHODS:
         options = MergeOptions(method=method, reference=scene.reference)
-        with mock.patch.object(merging, "align_stack", align):
+        with mock.patch.object(first_pass, "StackRegistration", registrar):
             result = merging.merge_stack(scene.stack, options)
         note = ", true transforms" if true_geometry else ""
         scene.print_row(method + note, result.pixels, result.origin)

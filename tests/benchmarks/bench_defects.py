@@ -28,8 +28,15 @@ from fixture_data import load_fixture
 from io_samples import write_png
 from scenes import Faults, photograph, photograph_stack, sensor_faults, similarity, with_faults
 
-from merge.defects import DefectSearch, choose_sample, find_sensor_defects, repair_frame
-from merge.model import DustSpot, FrameTransform, MergeOptions, SensorDefects
+from merge.defects import (
+    DefectSearch,
+    DustSpot,
+    SensorDefects,
+    choose_sample,
+    find_sensor_defects,
+    repair_frame,
+)
+from merge.model import FrameTransform, MergeOptions
 from merge.pipeline import repairing
 from merge.pipeline.merging import merge_stack
 from merge.read import find_frames

@@ -1,0 +1,82 @@
+"""What scripts pass in: stacks, names or arrays as frames; settings by their names."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from collections.abc import Iterable, Sequence
+from typing import Any, TypeVar, get_args, get_type_hints
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.errors import OptionError
+from merge.model import AuditOptions, MergeOptions, Stack
+from merge.read import find_frames, stack_arrays
+
+PathLike = str | os.PathLike[str]
+Frames = Stack | PathLike | Sequence[PathLike] | Sequence[NDArray[Any]]
+Options = TypeVar("Options", MergeOptions, AuditOptions)
+
+_AUDIT = {field.name for field in dataclasses.fields(AuditOptions)}
+
+
+def as_stack(frames: Frames) -> Stack:
+    """Return the stack that a program means.
+
+    Parameters
+    ----------
+    frames : Stack, path, sequence of paths, or sequence of ndarray
+        See `find_frames` and `stack_arrays`.
+    """
+    if isinstance(frames, Stack):
+        return frames
+    if isinstance(frames, (str, os.PathLike)):
+        return find_frames(frames)
+    given = list(frames)
+    arrays = [item for item in given if isinstance(item, np.ndarray)]
+    if arrays and len(arrays) == len(given):
+        return stack_arrays(arrays)
+    return find_frames([item for item in given if isinstance(item, (str, os.PathLike))])
+
+
+def with_settings(options: Options, settings: dict[str, Any]) -> Options:
+    """Return options with some of them set by name; those of an audit also in a merge's.
+
+    Raises
+    ------
+    OptionError
+        If a value is none of those that are possible.
+    TypeError
+        If there is no option of a name.
+    """
+    own = {field.name for field in dataclasses.fields(options)}
+    unknown = sorted(settings.keys() - own - (_AUDIT if "audit" in own else set()))
+    if unknown:
+        raise TypeError(
+            f"no option {', '.join(unknown)}; there are {', '.join(sorted(own | _AUDIT))}"
+        )
+    settings = dict(settings)
+    if isinstance(settings.get("tolerance"), (int, float)):
+        settings["tolerance"] = f"{settings['tolerance']:g}px"
+    if "audit" in own:
+        inner = {name: settings.pop(name) for name in list(settings) if name in _AUDIT}
+        settings["audit"] = with_settings(settings.get("audit", options.audit), inner)
+    chosen = dataclasses.replace(options, **settings)
+    _check(chosen)
+    return chosen
+
+
+def _check(options: MergeOptions | AuditOptions) -> None:
+    hints = get_type_hints(type(options))
+    for field in dataclasses.fields(options):
+        value, choices = getattr(options, field.name), _choices(hints[field.name])
+        if choices and value not in choices:
+            raise OptionError(f"{field.name} {value!r}: expected one of {', '.join(choices)}")
+        numeric = field.name != "reference" and isinstance(value, (int, float))
+        if numeric and not isinstance(value, bool) and not value > 0:
+            raise OptionError(f"{field.name} {value!r}: expected a number above 0")
+
+
+def _choices(hint: Any) -> Iterable[str]:
+    return tuple(arg for arg in get_args(hint) if isinstance(arg, str))
