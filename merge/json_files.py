@@ -98,6 +98,11 @@ def _find_fault(content: Any, schema: Mapping[str, Any]) -> str | None:
     return f"JSON of another kind ({place.lstrip('.') or 'the whole'}: {message})"
 
 
+def size(least: float, most: float) -> dict[str, Any]:
+    """Return the schema of a number above 0 within limits; 0 or null for not known."""
+    return {"anyOf": [{"enum": [None, 0]}, {"type": "number", "minimum": least, "maximum": most}]}
+
+
 def number(least: float, most: float) -> dict[str, Any]:
     """Return the schema of a number within limits, or null for not known."""
     return {"type": ["number", "null"], "minimum": least, "maximum": most}

@@ -60,6 +60,13 @@ ODD = {
     "value as list": changed(("findings", 0, "value"), [1]),
     "frames as numbers": changed(("frames",), [1, 2, 3]),
     "name as list": changed(("frames", 0, "name"), [[]]),
+    "magnification tiny": changed(
+        ("settings",), {"magnification": 1e-300, "pixel_pitch_um": 4, "f_number": 5.6}
+    ),
+    "magnification zero": changed(
+        ("settings",), {"magnification": 0, "pixel_pitch_um": 4, "f_number": 5.6}
+    ),
+    "pitch tiny": changed(("pixel_pitch_um",), 5e-324),
     "distance zero": changed(("frames", 0, "focus_distance_m"), 0),
     "distance huge": changed(("frames", 0, "focus_distance_m"), 1e308),
     "deep": "[" * 100_000 + "]" * 100_000,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from merge.json_files import number
+from merge.json_files import number, size
 
 _MOST_FRAMES = 100_000
 _INDICES = {
@@ -16,11 +16,11 @@ _INDICES = {
 _POSITIONS = {"type": "array", "maxItems": _MOST_FRAMES, "items": number(-1e5, 1e5)}
 _SETTINGS = {
     "tolerance_px": number(0.01, 1e5),
-    "pixel_pitch_um": number(0, 1e3),
-    "magnification": number(0, 1e3),
-    "f_number": number(0, 1e3),
-    "effective_f_number": number(0, 1e6),
-    "focal_length_mm": number(0, 1e5),
+    "pixel_pitch_um": size(1e-3, 1e3),
+    "magnification": size(1e-6, 1e3),
+    "f_number": size(0.1, 1e3),
+    "effective_f_number": size(0.1, 1e6),
+    "focal_length_mm": size(0.01, 1e5),
 }
 AUDIT_SCHEMA: dict[str, Any] = {
     "type": "object",
@@ -55,7 +55,7 @@ AUDIT_SCHEMA: dict[str, Any] = {
                 "type": "object",
                 "properties": {
                     "name": {"type": ["string", "null"]},
-                    "focus_distance_m": number(0, 1e9),
+                    "focus_distance_m": size(1e-6, 1e9),
                 },
             },
         },

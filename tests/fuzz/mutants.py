@@ -5,6 +5,7 @@ A mutant is told by (kind, seed, number) alone, so that any can be made again.
 
 from __future__ import annotations
 
+import copy
 import io
 import json
 import math
@@ -275,7 +276,7 @@ def _damage_json(data: bytes, rng: Rng) -> bytes:
             if rng.random() < 0.25:
                 del place[key]
             else:
-                place[key] = _ODD_VALUES[int(rng.integers(len(_ODD_VALUES)))]
+                place[key] = copy.deepcopy(_ODD_VALUES[int(rng.integers(len(_ODD_VALUES)))])
             break
     names, shares = ("utf-8", "utf-8-sig", "utf-16", "utf-16-le"), (0.7, 0.1, 0.1, 0.1)
     encoding = names[int(rng.choice(len(names), p=shares))]
