@@ -18,6 +18,7 @@ from scipy.sparse.linalg import spsolve
 from merge.align.camera import Index, Motion, Projector
 from merge.align.motion import normaliser
 from merge.align.pair import TILE_NOISE_PX, PairMeasurement
+from merge.errors import RegistrationError
 
 Array = NDArray[np.float64]
 
@@ -30,6 +31,8 @@ _PAIR_TAIL_PX = 0.3
 # over six stacks with 0.02, 0.03, 0.05: 0.119, 0.122, 0.126 px; uneven steps need room).
 _SMOOTH_PX = 0.05
 _ROUNDS = 12
+# Focus changes the size of a picture by a fifth; a tenth of the size is no bracket.
+_LEAST_SIZE = 0.1
 _CONVERGED_PX = 1e-3
 
 
@@ -149,6 +152,7 @@ class StackFit:
                 own=motion.own + update[: motion.own.size].reshape(motion.own.shape),
                 shared=motion.shared + update[motion.own.size :],
             )
+            _check_sizes(motion)
             if np.abs(update).max(initial=0.0) * self.half < _CONVERGED_PX:
                 break
         return motion
@@ -254,6 +258,17 @@ class StackFit:
             slope = factor * self.half
             wanted.append((place, trust * np.outer(slope, slope), -trust * curve * slope))
         return wanted
+
+
+def _check_sizes(motion: Motion) -> None:
+    """Raise RegistrationError where a frame shrinks to nothing or has no place at all."""
+    own = motion.own
+    sized = motion.model.family in ("similarity", "camera") and not motion.model.bends
+    if not np.isfinite(own).all() or (sized and (own[:, 2] < _LEAST_SIZE - 1).any()):
+        raise RegistrationError(
+            "the frames fit together in no way that a camera moves; check that all show one "
+            "scene, at their full size"
+        )
 
 
 def linked_frames(pairs: Sequence[PairMeasurement], count: int, start: int) -> set[int]:

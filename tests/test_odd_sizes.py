@@ -1,0 +1,48 @@
+"""Pictures of odd sizes and values: a result or one line, in every command."""
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from io_samples import write_tiff
+from small_brackets import small_bracket, write_frame
+
+from merge.cli import main
+
+
+@pytest.mark.parametrize(
+    ("height", "width"), [(1, 1), (2, 2), (240, 1), (16, 16), (31, 3000), (64, 64), (50, 3000)]
+)
+def test_a_bracket_of_an_odd_size_gives_a_result_or_one_line(tmp_path, height, width):
+    for i, picture in enumerate(small_bracket(height=height, width=width)[0], 1):
+        write_frame(tmp_path / f"f{i}.tif", picture)
+    out = tmp_path / "out"
+    out.mkdir()
+    for arguments in (
+        ["merge", tmp_path, "-o", out / "o.tif", "--report", out / "o.html"],
+        ["audit", tmp_path, "--report", out / "a.html", "--picture", out / "a.png"],
+        ["apertures", tmp_path, "--f-numbers", "5.6,8,11", "--plot", out / "p.png"],
+        ["sort", tmp_path],
+    ):
+        result = CliRunner().invoke(main, [str(a) for a in arguments])
+        if result.exit_code:
+            assert isinstance(result.exception, SystemExit), result.exception
+            assert len(result.stderr.splitlines()) == 1
+
+
+def odd_floats():
+    values = np.full((64, 80, 3), 0.5, np.float32)
+    one = values.copy()
+    one[3, 4] = 1e30
+    return {"one huge": one, "thousands": values * 2000, "infinite": values * np.inf}
+
+
+@pytest.mark.parametrize("values", odd_floats().values(), ids=odd_floats())
+def test_floats_that_are_no_picture_are_refused(tmp_path, values):
+    for i in range(2):
+        write_tiff(tmp_path / f"{i}.tif", values)
+    for command in ("merge", "audit"):
+        result = CliRunner().invoke(main, [command, str(tmp_path)])
+        assert result.exit_code == 1
+        assert isinstance(result.exception, SystemExit), result.exception
+        assert "expected" in result.stderr
+        assert len(result.stderr.splitlines()) == 1
