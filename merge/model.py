@@ -403,6 +403,32 @@ class DepthMap:
 
 
 @dataclass(frozen=True)
+class DepthScale:
+    """What a depth in frames is in millimetres.
+
+    Attributes
+    ----------
+    frames : tuple of int
+        Frames whose place is known, rising.
+    mm : tuple of float
+        Their places.
+    origin : str
+        Where from: "first frame, at the subject" or "sensor".
+    pixel_mm : float or None
+        Size of a pixel at the subject, where the scale is one of lengths there.
+    """
+
+    frames: tuple[int, ...]
+    mm: tuple[float, ...]
+    origin: str
+    pixel_mm: float | None = None
+
+    def in_mm(self, position: FloatArray) -> NDArray[np.float64]:
+        """Return places, in frames, in millimetres; linear between frames."""
+        return np.interp(position, self.frames, self.mm)
+
+
+@dataclass(frozen=True)
 class Finding:
     """One thing a photographer should know about a stack.
 

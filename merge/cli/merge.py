@@ -112,6 +112,13 @@ class _Bytes(click.ParamType):
     help="Write the depth map, 16-bit .tif, and beside it NAME-view.png to look at.",
 )
 @click.option(
+    "--mesh",
+    type=PastedPath(),
+    metavar="SURFACE.ply",
+    help="Write the depth map as a surface with the picture's colours, PLY, for programs that "
+    "measure: in mm where pixel pitch and magnification are known, else in pixels and frames.",
+)
+@click.option(
     "--record",
     type=PastedPath(),
     help="Write the run's record as JSON: frames with hashes, transforms, settings, "
@@ -170,7 +177,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
     picture = _default_output(stack)
     if given["output"] is not None:
         picture = place_in(given["output"], picture)
-    files = OutputFiles(picture, given["depth"], given["record"], given["overwrite"])
+    files = OutputFiles(picture, given["depth"], given["record"], given["overwrite"], given["mesh"])
     _check_report(given["report"], files, stack)
     shown = show_progress(quiet=given["quiet"], verbose=given["verbose"])
     with shown as progress, written_together():
@@ -205,7 +212,8 @@ def _check_report(report: Path | None, files: OutputFiles, stack: Stack) -> None
         return
     from merge.report.page.shell import check_page
 
-    others = [p.absolute() for p in (files.picture, files.depth, files.record) if p is not None]
+    outputs = (files.picture, files.depth, files.record, files.mesh)
+    others = [p.absolute() for p in outputs if p is not None]
     if report.absolute() in others:
         raise click.UsageError(f"--report {report}: asked for twice; give each its own name")
     check_page(report, overwrite=files.overwrite, inputs=stack.inputs)
@@ -237,7 +245,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
     from merge.report.page.merge_page import merge_page
     from merge.report.sort import outcome_line
 
-    refuse_for_each(given, ("depth", "record", "reference", "edits"))
+    refuse_for_each(given, ("depth", "mesh", "record", "reference", "edits"))
     if frames:
         raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
     options, quiet = _options(given, None), given["quiet"]

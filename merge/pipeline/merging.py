@@ -180,7 +180,12 @@ def _depth_of_stack(measured: SceneEstimate, first: FirstPassResult, box: Box) -
     place = enlarge_position(position, whole, measured.reduction)
     if used != tuple(range(len(used))):
         place = np.interp(place, np.arange(len(used)), used).astype(np.float32)
-    return DepthMap(place, enlarge_part(depth.confidence, whole, measured.reduction))
+    beyond = depth.beyond
+    if beyond is not None:
+        r = measured.reduction
+        beyond = beyond.repeat(r, axis=0).repeat(r, axis=1)[: box[2], : box[3]]
+    confidence = enlarge_part(depth.confidence, whole, measured.reduction)
+    return DepthMap(place, confidence, beyond=beyond)
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from typing import Any
 from merge.atomic import check_target
 from merge.edits import EditList, edits_record
 from merge.errors import MergeError, WriteError
-from merge.model import MergeOptions, Progress, Stack
+from merge.model import DepthScale, MergeOptions, Progress, Stack
 from merge.pipeline.editing import EditSource, edited_result
 from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.merging import MergeResult, merge_stack
@@ -21,6 +21,7 @@ from merge.write import (
     write_depth,
     write_depth_preview,
     write_json,
+    write_mesh,
     written_together,
 )
 from merge.write import write_picture as write_pixels
@@ -33,8 +34,8 @@ class OutputFiles:
     Attributes
     ----------
     picture : str or Path
-    depth, record : str, Path or None
-        None = not wanted.
+    depth, record, mesh : str, Path or None
+        None = not wanted; the mesh is the depth map as a surface.
     overwrite : bool
         Replace existing files, but never a frame.
 
@@ -45,9 +46,10 @@ class OutputFiles:
     depth: Path | None = None
     record: Path | None = None
     overwrite: bool = False
+    mesh: Path | None = None
 
     def __post_init__(self) -> None:
-        for name in ("picture", "depth", "record"):
+        for name in ("picture", "depth", "record", "mesh"):
             path = getattr(self, name)
             object.__setattr__(self, name, None if path is None else Path(path))
 
@@ -192,12 +194,28 @@ def write_merge(
     _write_picture(files.picture, result, told, overwrite=files.overwrite)
     written = {"picture": files.picture}
     if files.depth is not None and result.depth is not None:
-        write_depth(files.depth, result.depth, overwrite=files.overwrite, inputs=inputs)
+        write_depth(
+            files.depth,
+            result.depth,
+            scale=depth_scale(result),
+            overwrite=files.overwrite,
+            inputs=inputs,
+        )
         written["depth"] = files.depth
         if files.depth_preview is not None:
             write_depth_preview(
                 files.depth_preview, result.depth, overwrite=files.overwrite, inputs=inputs
             )
+    if files.mesh is not None and result.depth is not None:
+        write_mesh(
+            files.mesh,
+            result.depth,
+            result.pixels,
+            scale=depth_scale(result),
+            overwrite=files.overwrite,
+            inputs=inputs,
+        )
+        written["mesh"] = files.mesh
     seconds = result.seconds | {"write": time.perf_counter() - began}
     result = dataclasses.replace(result, seconds=seconds)
     record = None
@@ -206,6 +224,29 @@ def write_merge(
     if files.record is not None:
         write_json(files.record, record, overwrite=files.overwrite, inputs=inputs)
     return SavedMerge(result, files, record)
+
+
+def depth_scale(result: MergeResult) -> DepthScale | None:
+    """Return what the frames are in millimetres: at the subject close up, else from the sensor.
+
+    None where neither the files nor the options tell.
+    """
+    inspection = result.inspection
+    places = sorted(inspection.places, key=lambda place: place.frame)
+    frames = tuple(place.frame for place in places)
+    if len(places) < 2:
+        return None
+    pitch_um, magnification = inspection.pixel_pitch_um, inspection.magnification
+    lengths = [place.subject_mm for place in places]
+    pixel_mm = pitch_um / 1000 / magnification if pitch_um and magnification else None
+    mm = [v for v in lengths if v is not None]
+    if len(mm) == len(places):
+        return DepthScale(frames, tuple(mm), "first frame, at the subject", pixel_mm)
+    for told in ([p.measured_m for p in places], [p.recorded_m for p in places]):
+        mm = [1000 * v for v in told if v is not None]
+        if len(mm) == len(places):
+            return DepthScale(frames, tuple(mm), "sensor")
+    return None
 
 
 def _check_files(stack: Stack, files: OutputFiles, options: MergeOptions) -> None:
@@ -219,9 +260,15 @@ def _check_files(stack: Stack, files: OutputFiles, options: MergeOptions) -> Non
             raise WriteError(f"{files.depth}: a depth map is written as .tif; choose that ending")
     if files.depth_preview is not None:
         check_target(files.depth_preview, overwrite=files.overwrite, inputs=inputs)
+    if files.mesh is not None:
+        if options.method == "detail":
+            raise MergeError("method detail makes no depth map; choose auto or surface")
+        check_target(files.mesh, overwrite=files.overwrite, inputs=inputs)
+        if files.mesh.suffix.lower() != ".ply":
+            raise WriteError(f"{files.mesh}: a surface is written as .ply; choose that ending")
     if files.record is not None:
         check_target(files.record, overwrite=files.overwrite, inputs=inputs)
-    outputs = (files.picture, files.depth, files.depth_preview, files.record)
+    outputs = (files.picture, files.depth, files.depth_preview, files.record, files.mesh)
     names = [path.absolute() for path in outputs if path is not None]
     if len(set(names)) < len(names):
         raise WriteError(f"{files.picture}: asked for twice; give each output its own name")

@@ -9,7 +9,9 @@ from merge.atomic import (
     written_path,
     written_together,
 )
+from merge.write.mesh import write_mesh
 from merge.write.picture import (
+    DEPTH_KINDS,
     check_output,
     default_output,
     write_depth,
@@ -18,6 +20,7 @@ from merge.write.picture import (
 from merge.write.preview import write_depth_preview
 
 __all__ = [
+    "DEPTH_KINDS",
     "check_output",
     "check_writable",
     "default_output",
@@ -27,6 +30,7 @@ __all__ = [
     "write_depth",
     "write_depth_preview",
     "write_json",
+    "write_mesh",
     "write_picture",
     "written_path",
     "written_together",

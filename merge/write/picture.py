@@ -8,14 +8,24 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from merge import metadata
 from merge.atomic import check_writable, replace_atomically
 from merge.errors import WriteError
-from merge.model import CaptureSettings, DepthMap, FloatArray, FrameSource, Stack
+from merge.model import (
+    CaptureSettings,
+    DepthMap,
+    DepthScale,
+    FloatArray,
+    FrameSource,
+    Stack,
+)
 from merge.write.embed import XMP_LIMIT_BYTES, compare_encoded, encode_jpeg, encode_png
 from merge.write.tiff import to_integers, write_tiff
 
+# What the second picture of a depth map says of every place.
+DEPTH_KINDS = ("measured", "filled from around", "beyond the last frame", "before the first frame")
 _SUFFIXES = {".tif": "tiff", ".tiff": "tiff", ".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 
 
@@ -134,19 +144,23 @@ def write_depth(
     path: str | Path,
     depth: DepthMap,
     *,
+    scale: DepthScale | None = None,
     overwrite: bool = False,
     inputs: Iterable[Path] = (),
 ) -> Path:
     """Write a depth map as 16-bit grey TIFF, linear in the position, and return its path.
 
     The stored values 0 and 65535 stand for the smallest and largest position; both are in the
-    description tag as JSON, with the unit. Marked as an output, so never taken for a frame.
+    description tag as JSON, with the unit, and the frames in millimetres where these are known. A
+    second picture of 8 bits (SubIFD) tells what every value is, see `DEPTH_KINDS`. Marked as an
+    output, so never taken for a frame.
 
     Parameters
     ----------
     path : str or Path
         Ending in .tif.
     depth : DepthMap
+    scale : DepthScale, optional
     overwrite, inputs
         As `write_picture`.
 
@@ -159,7 +173,11 @@ def write_depth(
     if picture_kind(target) != "tiff":
         raise WriteError(f"{target}: a depth map is written as .tif; choose that ending")
     first, last = float(depth.position.min()), float(depth.position.max())
-    ends = {"content": "depth map", "unit": "frames", "first": first, "last": last}
+    ends: dict[str, Any] = {"content": "depth map", "unit": "frames", "first": first, "last": last}
+    if scale is not None:
+        ends["frames_mm"] = dict(zip(map(str, scale.frames), scale.mm, strict=True))
+        ends |= {"mm_from": scale.origin, "pixel_mm": scale.pixel_mm}
+    kinds = {"content": "kinds of depth", "values": dict(enumerate(DEPTH_KINDS))}
     values = (depth.position - np.float32(first)) / np.float32(last - first or 1.0)
     with replace_atomically(target, overwrite=overwrite, inputs=inputs) as file:
         write_tiff(
@@ -170,5 +188,15 @@ def write_depth(
             xmp=metadata.build_xmp({"depth": ends}, content="depth map"),
             icc=None,
             description=json.dumps(ends),
+            second=(_kinds(depth), json.dumps(kinds)),
         )
     return target
+
+
+def _kinds(depth: DepthMap) -> NDArray[np.uint8]:
+    """Return the index in `DEPTH_KINDS` of every place."""
+    kinds = (depth.confidence <= 0).astype(np.uint8)
+    if depth.beyond is not None:
+        kinds[depth.beyond > 0] = 2
+        kinds[depth.beyond < 0] = 3
+    return kinds

@@ -35,6 +35,7 @@ def write_tiff(
     xmp: bytes,
     icc: bytes | None,
     description: str = "",
+    second: tuple[NDArray[np.uint8], str] | None = None,
 ) -> None:
     """Write values as 16-bit TIFF into an open file, and compare what stands there.
 
@@ -49,6 +50,8 @@ def write_tiff(
     software, description : str
     xmp : bytes
     icc : bytes or None
+    second : (ndarray of uint8, shape (H, W), str), optional
+        A second picture, below the first one (SubIFD), and its description.
 
     Raises
     ------
@@ -71,7 +74,18 @@ def write_tiff(
             software=software,
             iccprofile=icc,
             extratags=_extra_tags(settings, xmp, big=big),
+            # Below the first page, not behind it: a file with two pages is no single picture.
+            subifds=0 if second is None else 1,
         )
+        if second is not None:
+            writer.write(
+                second[0],
+                photometric="minisblack",
+                compression="zlib",
+                metadata=None,
+                description=second[1],
+                software=software,
+            )
     _append_exif(file, settings, big=big)
     file.flush()
     _compare(file, values, rows)
