@@ -16,14 +16,15 @@ from merge.apertures.contrast import (
     SeriesPowers,
     contrast_errors,
     directional_loss,
+    mean_contrast_errors,
     pooled_contrast,
 )
+from merge.apertures.depths import blur_models, frames_needed, tile_blurs, tile_transfers
 from merge.apertures.edge import find_edge, measure_edge
 from merge.apertures.regions import (
+    ALIKE,
     MIN_TILES,
-    blur_models,
     focused_tiles,
-    frames_needed,
     judge_region,
     region_masks,
     textured_tiles,
@@ -43,6 +44,7 @@ from merge.apertures.spectra import (
 )
 from merge.apertures.trend import (
     best_f_number,
+    best_marked,
     diffraction_contrast,
     expected_contrast,
     find_faults,
@@ -71,6 +73,11 @@ __all__ = [
 
 
 _FREQUENCY = RINGS[REFERENCE_RING]
+# Fewest f-numbers that show where the best one lies: one at least to each side of it.
+ENOUGH_F_NUMBERS = 3
+# Stops by which the best f-numbers of two places must differ to be told apart: neighbouring
+# frames of a series in full stops do, neighbours in third stops do not.
+_APART_STOPS = 0.6
 
 
 def assess_series(
@@ -82,6 +89,7 @@ def assess_series(
     effective: Sequence[float] | None = None,
     pitch_um: float | None = None,
     tolerance_px: float = 2.0,
+    edges: Sequence[EdgeResponse | None] = (),
 ) -> ApertureReport:
     """Return the answers about a series of frames, ordered by f-number.
 
@@ -100,11 +108,12 @@ def assess_series(
         Pixel pitch; without it diffraction's part stays unknown.
     tolerance_px : float, default 2.0
         Blur-circle diameter allowed when counting the frames of a bracket.
+    edges : sequence of (EdgeResponse or None), optional
+        Response of every frame at one slanted edge, to be handed on.
 
     Returns
     -------
     ApertureReport
-        Its ``edges`` are empty.
 
     Raises
     ------
@@ -118,41 +127,67 @@ def assess_series(
             f"{names[0]} … {names[-1]}: only {int(textured.sum())} of {len(textured)} places "
             "show detail that can be compared. Use frames of a textured subject, in focus."
         )
+    numbers = np.asarray(f_numbers, np.float64)
     stretch = 1.0 if effective is None else effective[0] / f_numbers[0]
-    diffraction = diffraction_contrast([n * stretch for n in f_numbers], _FREQUENCY, pitch_um)
+    diffraction = diffraction_contrast((numbers * stretch).tolist(), _FREQUENCY, pitch_um)
     # Diffraction at N_eff and f is that at N and f N_eff / N.
     per_mm = None if pitch_um is None else 1000 * _FREQUENCY / pitch_um * stretch
     focused = series.take(focused_tiles(series, textured))
     faults, good = _faults(focused, diffraction)
-    steady = steadied_contrast(pooled_contrast(focused), contrast_errors(focused), diffraction)
-    lens_best, end = best_f_number(np.asarray(f_numbers)[good].tolist(), steady[good], per_mm)
-    models = blur_models(f_numbers, lens_best, pitch_um, stretch)
+    plane = pooled_contrast(focused)
+    steady = steadied_contrast(plane, contrast_errors(focused), diffraction)[good]
+    lens_best, end = best_f_number(numbers[good].tolist(), steady, per_mm)
+    sharp_at = best_marked(numbers[good].tolist(), steady, per_mm)
+    models = blur_models(numbers, sharp_at, pitch_um, stretch)
+    blurs = tile_blurs(series, focused, good, models)
+    transfers = tile_transfers(series, focused, blurs, models)
+    contrast = transfers[textured].mean(axis=0)
+    contrast = contrast / contrast.max()
+    errors = mean_contrast_errors(transfers[textured])
+    ranked = steadied_contrast(contrast, errors, diffraction)
+    best = int(np.flatnonzero(good)[int(np.argmax(ranked[good]))])
+    # Where the plane of focus is as sharp at the picture's best, one f-number is the answer.
+    in_focus = _same_if_alike(sharp_at, best, plane, numbers, good)
+    blurs = blurs * sharp_at / in_focus
     regions = [
-        judge_region(name, series.take(inside), f_numbers, good, focused, models)
+        judge_region(name, transfers[inside], blurs[inside], f_numbers, good, prefer=best)
         for name, mask in region_masks(grid).items()
         if (inside := mask[kept] & textured).sum() >= MIN_TILES
     ]
-    whole = series.take(textured)
-    contrast, errors = pooled_contrast(whole), contrast_errors(whole)
-    ranked = steadied_contrast(contrast, errors, diffraction)
-    best = int(np.flatnonzero(good)[int(np.argmax(ranked[good]))])
     expected = expected_contrast(f_numbers, contrast, diffraction, faults)
+    enough = len(np.unique(numbers[good])) >= ENOUGH_F_NUMBERS
+    needed = frames_needed(blurs, grid.cells[kept], grid.map_shape, tolerance_px) if enough else 0
     return ApertureReport(
         frames=_frames(names, f_numbers, contrast, errors, diffraction, expected, faults),
         best=best,
         ranking=tuple(int(i) for i in np.argsort(-ranked, kind="stable")),
         alike=_alike(contrast, errors, good, best),
+        enough=enough,
         best_f_number=lens_best,
         best_at_end=end,
+        in_focus_f_number=in_focus,
+        in_focus=tuple(float(c) for c in plane / plane[good].max()),
         costs=stop_costs(f_numbers, expected, diffraction),
         regions=tuple(regions),
-        limit=_limit(regions, f_numbers, lens_best),
-        frames_needed=frames_needed(regions, tolerance_px),
+        limit=_limit(regions, f_numbers, in_focus, needed) if enough else "not told",
+        frames_needed=needed,
         winners=winner_map(series, textured, grid, kept, f_numbers, good),
-        edges=(),
+        edges=tuple(edges),
         frequency=_FREQUENCY,
         tolerance_px=tolerance_px,
     )
+
+
+def _same_if_alike(
+    sharp_at: float,
+    best: int,
+    plane: NDArray[np.float64],
+    numbers: NDArray[np.float64],
+    good: NDArray[np.bool_],
+) -> float:
+    """Return the picture's best f-number if the plane of focus loses nothing there."""
+    alike = plane[best] >= (1 - ALIKE) * plane[good].max()
+    return float(numbers[best]) if alike else sharp_at
 
 
 def _faults(
@@ -217,11 +252,11 @@ def _alike(
     )
 
 
-def _limit(regions: Sequence[Region], f_numbers: Sequence[float], lens_best: float) -> str:
-    """Return what keeps the picture from being sharp everywhere at the best aperture."""
-    if len(f_numbers) < 2 or not regions:
-        return "neither"
-    stops = [2 * np.log2(r.best_f_number / lens_best) for r in regions]
-    if max(stops) >= 0.9 and max(r.blur_px for r in regions if r.blur_px == r.blur_px) > 1:
-        return "depth"
-    return "diffraction" if lens_best < max(f_numbers) * 0.99 else "neither"
+def _limit(
+    regions: Sequence[Region], f_numbers: Sequence[float], in_focus: float, needed: int
+) -> str:
+    """Return what keeps the picture from being sharp everywhere at one f-number."""
+    stops = [2 * np.log2(f_numbers[r.best] / in_focus) for r in regions]
+    if stops and max(abs(s) for s in stops) > _APART_STOPS:
+        return "depth" if needed > 1 else "places"
+    return "diffraction" if in_focus < max(f_numbers) * 0.99 else "neither"

@@ -102,6 +102,24 @@ def contrast_errors(series: SeriesPowers, ring: int = REFERENCE_RING) -> NDArray
     return np.asarray((logs - logs[:, [top]]).std(axis=0))
 
 
+def mean_contrast_errors(transfers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the standard error of the log of a mean contrast against the highest one's.
+
+    Parameters
+    ----------
+    transfers : ndarray, shape (T, N)
+        Contrast of every tile in every frame.
+
+    Returns
+    -------
+    ndarray, shape (N,), float64
+        From resampling the tiles (bootstrap).
+    """
+    logs = np.log(np.maximum(_resampled(len(transfers)) @ transfers / len(transfers), 1e-6))
+    top = int(np.argmax(logs.mean(axis=0)))
+    return np.asarray((logs - logs[:, [top]]).std(axis=0))
+
+
 def directional_loss(
     series: SeriesPowers,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
@@ -113,7 +131,8 @@ def directional_loss(
         Half the swing of log contrast over directions, against the other frames; its
         standard error.
     angle_deg : ndarray, shape (N,)
-        Direction of the blur, counter-clockwise from the picture's x axis, 0 to 180.
+        Direction of the blur, clockwise from horizontal as the picture is seen, 0 to 180:
+        the convention of the audit's findings too.
     """
     counts = np.concatenate([np.ones((1, len(series)), np.int64), _resampled(len(series))])
     logs = np.mean(
@@ -129,8 +148,8 @@ def directional_loss(
     cosine = np.cos(2 * middle) @ logs * 2 / SECTORS
     sine = np.sin(2 * middle) @ logs * 2 / SECTORS
     error = np.hypot(cosine[1:].std(axis=0), sine[1:].std(axis=0))
-    # Contrast is weakest for waves along the motion; the minus turns rows that run down.
-    angle = np.degrees(np.arctan2(sine[0], -cosine[0]) / 2) % 180
+    # Contrast is weakest for waves along the motion; rows run down, so angles run clockwise.
+    angle = np.degrees(np.arctan2(-sine[0], -cosine[0]) / 2) % 180
     return np.hypot(cosine[0], sine[0]), error, angle
 
 

@@ -1,4 +1,4 @@
-"""Parts of the picture: where each f-number wins, and how far each is out of focus."""
+"""Parts of the picture, and where each f-number wins."""
 
 from __future__ import annotations
 
@@ -8,15 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.apertures.contrast import (
-    SeriesPowers,
-    pooled_contrast,
-    tile_energies,
-)
+from merge.apertures.contrast import SeriesPowers, tile_energies
 from merge.apertures.results import Region
-from merge.apertures.spectra import REFERENCE_RING, RINGS, TILE, TileGrid
-from merge.apertures.trend import best_f_number
-from merge.optics import GREEN_UM, defocus_transfer, disk_transfer
+from merge.apertures.spectra import REFERENCE_RING, TILE, TileGrid
+from merge.apertures.trend import best_f_number, best_marked
 
 # Fewest textured tiles that a region's answer may rest on.
 MIN_TILES = 5
@@ -24,13 +19,8 @@ MIN_TILES = 5
 _SIGNAL_TO_NOISE = 1.0
 # Radius over the half diagonal; distance from both middle lines over the sides.
 _CENTRE, _CORNERS = 0.3, 0.28
-# Blur circles tried, px at the best aperture.
-_DIAMETERS_PX = np.concatenate([np.arange(0, 8, 0.25), np.arange(8, 60.5, 1.0)])
-# Contrast that leaks into a blurred tile from its surroundings, of the focused one.
-_FLOOR = 0.03
-_LEAST_TRANSFER = 0.02
-# Wavelengths of defocus up to which the exact transfer is taken.
-_EXACT_WAVES = 50
+ALIKE = 0.01
+"""Contrasts closer than this share nobody tells apart."""
 # Natural log of contrast, widest against narrowest apertures, within which a tile still counts
 # as in focus: field curvature and corner softness of common lenses.
 _FOCUS_SPREAD = 0.35
@@ -78,112 +68,45 @@ def region_masks(grid: TileGrid) -> dict[str, NDArray[np.bool_]]:
 
 def judge_region(
     name: str,
-    series: SeriesPowers,
+    transfers: NDArray[np.float64],
+    blurs_px: NDArray[np.float64],
     f_numbers: Sequence[float],
     good: NDArray[np.bool_],
-    focused: SeriesPowers,
-    models: NDArray[np.float64],
+    *,
+    prefer: int,
 ) -> Region:
     """Return what one part of the picture says.
 
     Parameters
     ----------
     name : str
-    series : SeriesPowers
-        Of the region's textured tiles, all frames.
+    transfers : ndarray, shape (T, N), float64
+        Contrast that each frame leaves of each of the region's tiles.
+    blurs_px : ndarray, shape (T,), float64
+        Their blur-circle diameters; NaN where not known.
     f_numbers : sequence of float
     good : ndarray, shape (N,), bool
         Frames without fault.
-    focused : SeriesPowers
-        Of the tiles in the plane of focus.
-    models : ndarray, shape (diameters, rings, N)
-        From `blur_models`.
+    prefer : int
+        Frame that is the answer where the region is as sharp in it: the nearest to it of those
+        within `ALIKE`.
     """
-    contrast = pooled_contrast(series)
+    contrast = transfers.mean(axis=0)
     kept = np.flatnonzero(good).tolist()
-    numbers = [f_numbers[i] for i in kept]
-    best, _ = best_f_number(numbers, contrast[kept])
+    best, _ = best_f_number([f_numbers[i] for i in kept], contrast[kept])
     sharpest = kept[int(np.argmax(contrast[kept]))]
+    alike = [i for i in kept if contrast[i] >= (1 - ALIKE) * contrast[sharpest]]
+    sharpest = min(alike, key=lambda i: (abs(i - prefer), -contrast[i]))
+    top = max(float(contrast[kept].max()), 1e-9)
+    known = blurs_px[np.isfinite(blurs_px)]
     return Region(
         name=name,
-        tiles=len(series),
+        tiles=len(transfers),
         best=sharpest,
         best_f_number=best,
-        contrast=tuple(float(c) for c in contrast),
-        blur_px=_blur_px(series, focused, good, models),
+        contrast=tuple(float(c / top) for c in contrast),
+        blur_px=float(np.median(known)) if known.size else math.nan,
     )
-
-
-def _blur_px(
-    series: SeriesPowers,
-    focused: SeriesPowers,
-    good: NDArray[np.bool_],
-    models: NDArray[np.float64],
-) -> float:
-    """Return the diameter of the blur circle at the best aperture that explains the contrasts.
-
-    Against the focused tiles, which share the lens, diffraction and shake of each frame, a
-    region's contrast changes over the f-numbers as the transfer of a disk whose diameter goes
-    as 1/N. Its own texture is a free factor in each ring.
-    """
-    if len(focused) < MIN_TILES:
-        return math.nan
-    rings = range(len(RINGS) - 1)
-    ratios = np.stack(
-        [
-            pooled_contrast(series, r) / np.maximum(pooled_contrast(focused, r), _LEAST_TRANSFER)
-            for r in rings
-        ]
-    )[:, good]
-    data = np.log(ratios + _FLOOR * ratios.max(axis=1, keepdims=True))
-    costs = []
-    for model in models[:, :, good]:
-        log = np.log(model + _FLOOR * model.max(axis=1, keepdims=True))
-        difference = data - log
-        difference -= np.median(difference, axis=1, keepdims=True)
-        costs.append(np.sqrt(difference**2 + 0.01).sum())
-    return float(_DIAMETERS_PX[int(np.argmin(costs))])
-
-
-def blur_models(
-    f_numbers: Sequence[float], lens_best: float, pitch_um: float | None, stretch: float
-) -> NDArray[np.float64]:
-    """Return the contrast that each blur circle leaves of a focused subject's.
-
-    Parameters
-    ----------
-    f_numbers : sequence of float
-    lens_best : float
-        F-number at which the blur circles have the diameters tried; they go as 1/N.
-    pitch_um : float or None
-        With it the exact transfer of a defocused lens, without it the geometric disk.
-    stretch : float
-        Effective over marked f-number.
-
-    Returns
-    -------
-    ndarray, shape (diameters, rings, N)
-
-    Notes
-    -----
-    A tile's window mixes neighbouring frequencies, coarse ones of real subjects being the
-    stronger (power falling as 1/f²), so zeros of the transfer are filled.
-    """
-    numbers = np.asarray(f_numbers)[None, None, None, :]
-    ring = np.asarray(RINGS[:-1])[None, :, None, None]
-    aside = np.array([-1.5, -0.75, 0, 0.75, 1.5])[None, None, :, None] / TILE
-    share = np.array([0.1, 0.2, 0.4, 0.2, 0.1])[None, None, :, None] / (1 + aside / ring) ** 2
-    pitch = 1.0 if pitch_um is None else pitch_um
-    # Cycles/mm at the sensor and µm; without a pitch the pixel itself is the unit.
-    frequency = 1000 * (ring + aside) / pitch
-    diameters = pitch * _DIAMETERS_PX[:, None, None, None] * lens_best / numbers
-    effective = numbers * stretch
-    if pitch_um is None or np.max(diameters / effective) > _EXACT_WAVES * 8 * GREEN_UM:
-        transfer = np.asarray(disk_transfer(frequency, diameters))
-    else:
-        transfer = np.asarray(defocus_transfer(frequency, GREEN_UM, effective, diameters))
-    seen = np.sqrt((share * transfer**2).sum(axis=2))
-    return np.asarray(seen / np.maximum(seen[:1], _LEAST_TRANSFER))
 
 
 def winner_map(
@@ -194,7 +117,7 @@ def winner_map(
     f_numbers: Sequence[float],
     good: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
-    """Return the f-number at which each part of the picture is sharpest.
+    """Return the f-number, of those that can be set, at which each place is sharpest.
 
     Parameters
     ----------
@@ -213,28 +136,5 @@ def winner_map(
     for tile in np.flatnonzero(textured):
         contrast = np.sqrt(np.maximum(energy[tile], 1e-12))
         row, column = grid.cells[kept_tiles[tile]]
-        out[row, column], _ = best_f_number(numbers, contrast)
+        out[row, column] = best_marked(numbers, contrast)
     return out
-
-
-def frames_needed(regions: Sequence[Region], tolerance_px: float) -> int:
-    """Return the frames of a bracket at the best aperture that hold every region.
-
-    Foreground and background are taken to lie on both sides of the focused plane, the usual
-    case; 0 when a blur circle is unknown.
-
-    Parameters
-    ----------
-    regions : sequence of Region
-    tolerance_px : float
-        Largest blur-circle diameter allowed.
-    """
-    blurs = {r.name: r.blur_px for r in regions}
-    if not blurs or any(math.isnan(b) for b in blurs.values()):
-        return 0
-    sides = [blurs[n] for n in ("foreground", "background") if n in blurs]
-    span = max(sum(sides), max(blurs.values()))
-    if span <= tolerance_px:
-        return 1
-    # Each frame holds the depth on both sides of its focus plane.
-    return max(2, math.ceil(span / (2 * tolerance_px)))

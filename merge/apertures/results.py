@@ -19,16 +19,17 @@ class ApertureFrame:
     f_number : float
         Marked f-number.
     contrast : float
-        Contrast at the reference frequency over that of the sharpest frame, whole picture.
+        Contrast at the reference frequency over that of the sharpest frame, mean over the
+        picture's places that show detail in any frame.
     error : float
         Standard error of ``contrast`` from the spread over tiles.
     diffraction : float
         What diffraction alone leaves of the contrast at this f-number, 0 to 1; NaN if the
         pixel pitch is unknown.
     expected : float
-        ``contrast`` as the other frames let expect it; equal to it unless `fault` is set.
+        What the other frames predict for ``contrast``; equal to it unless `fault` is set.
     fault : str
-        Why the frame goes against the trend, in words; empty if it does not.
+        Why the frame does not fit the others, in words; empty if it does.
     """
 
     name: str
@@ -79,8 +80,8 @@ class Region:
     contrast : tuple of float
         Per frame, over the region's sharpest.
     blur_px : float
-        Diameter of its blur circle at the lens's best aperture, in px; 0 in focus, NaN if
-        it cannot be told.
+        Median diameter of its blur circles at the best f-number for the plane of focus, in px;
+        0 in focus, NaN if it cannot be told.
     """
 
     name: str
@@ -128,19 +129,31 @@ class ApertureReport:
     ranking : tuple of int
         Indices from the sharpest to the softest by measured contrast.
     alike : tuple of int
-        Frames that the measurement cannot tell from the best.
+        Frames whose contrast the measurement cannot tell from the best one's.
+    enough : bool
+        Whether there are f-numbers enough to tell where the best lies: three. Without them
+        `best_f_number`, `limit` and `frames_needed` are no answers.
     best_f_number : float
-        The lens's best aperture in the plane of focus, between the frames.
+        Where contrast peaks in the plane of focus, between the frames.
     best_at_end : str
         "widest" or "narrowest" when the peak is at the end of the series, else empty.
+    in_focus_f_number : float
+        The f-number to set for the plane of focus: of those that a camera has, in the steps of
+        the series, the one with the highest contrast.
+    in_focus : tuple of float
+        Contrast of every frame in the plane of focus, over the sharpest.
     costs : tuple of StopCost
     regions : tuple of Region
-    limit : {"depth", "diffraction", "neither"}
+    limit : {"depth", "places", "diffraction", "neither", "not told"}
+        "depth": places differ in the f-number they want, for their depth; "places": for the
+        lens (corners, curved field); "diffraction": all want the same one; "neither": all are
+        still gaining at the narrowest.
     frames_needed : int
-        Frames of a bracket at the best aperture that hold every region within
+        Frames of a bracket at `in_focus_f_number` that hold every place within
         `tolerance_px`; 1 when one frame does, 0 when it cannot be told.
     winners : ndarray, shape (R, C), float64
-        F-number at which each part of the picture is sharpest; NaN without texture.
+        F-number, of those that can be set, at which each place is sharpest; NaN without
+        texture.
     edges : tuple of (EdgeResponse or None)
         Per frame, at one edge common to all; empty when no edge was found.
     frequency : float
@@ -152,8 +165,11 @@ class ApertureReport:
     best: int
     ranking: tuple[int, ...]
     alike: tuple[int, ...]
+    enough: bool
     best_f_number: float
     best_at_end: str
+    in_focus_f_number: float
+    in_focus: tuple[float, ...]
     costs: tuple[StopCost, ...]
     regions: tuple[Region, ...]
     limit: str

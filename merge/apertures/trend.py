@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +10,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.optimize import isotonic_regression
 
 from merge.apertures.results import StopCost
-from merge.optics import GREEN_UM, diffraction_mtf
+from merge.optics import GREEN_UM, Stops, diffraction_mtf, f_number_series
 
 # Contrast below the trend that is a fault of the frame, of the contrast expected. Focus that
 # shifts with the aperture costs up to about 5 % on simulated lenses.
@@ -47,7 +47,7 @@ def find_faults(
     diffraction: NDArray[np.float64],
     directional: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
 ) -> list[str]:
-    """Return for each frame, ordered by f-number, what sets it against the trend, or "".
+    """Return for each frame, ordered by f-number, why it does not fit the others, or "".
 
     Notes
     -----
@@ -66,13 +66,21 @@ def find_faults(
         if np.isnan(diffraction[0]):
             below = _below_neighbours(contrast, i, allowed)
         if swing[i] - _SIGMAS * swing_error[i] > (_SHAKEN_BELOW if below else _SHAKEN):
-            faults.append(f"shaken along {angle_deg[i]:.0f}°")
+            faults.append(f"shaken along about {_told_angle(angle_deg[i])}°{_CONVENTION}")
         elif below:
             faults.append("softer than a wider aperture allows: focused elsewhere or shaken")
         else:
             faults.append("")
             reached = max(reached, float(np.nan_to_num(value)))
     return faults
+
+
+_CONVENTION = " (clockwise from horizontal)"
+
+
+def _told_angle(angle_deg: float) -> int:
+    """Return a direction as finely as it is known, 0 to 165."""
+    return 15 * round(float(angle_deg) / 15) % 180
 
 
 def lens_part(
@@ -96,7 +104,7 @@ def expected_contrast(
     diffraction: NDArray[np.float64],
     faults: Sequence[str],
 ) -> NDArray[np.float64]:
-    """Return the contrast of each frame; of one with a fault, what the others let expect.
+    """Return the contrast of each frame; of one with a fault, what the others predict.
 
     Between neighbours the lens's part is taken to change evenly with the logarithm of the
     f-number; beyond the last good frame it stays.
@@ -158,33 +166,75 @@ def best_f_number(
     f_number : float
     end : {"", "widest", "narrowest"}
     """
+    numbers, curve = _between(f_numbers, contrast, frequency_over_pitch)
+    if len(numbers) < 2:
+        return float(numbers[0]), "widest"
+    position = 2 * np.log2(numbers)
+    fine = np.linspace(position[0], position[-1], 24 * (len(numbers) - 1) + 1)
+    top = int(np.argmax(curve(fine)))
+    narrowest = "narrowest" if numbers[-1] == max(f_numbers) else ""
+    end = {0: "widest", len(fine) - 1: narrowest}.get(top, "")
+    return float(2 ** (fine[top] / 2)), end
+
+
+def best_marked(
+    f_numbers: Sequence[float],
+    contrast: NDArray[np.float64],
+    frequency_over_pitch: float | None = None,
+) -> float:
+    """Return the f-number with the highest contrast among those that can be set.
+
+    Those are the frames' own and, between them, the marks of the coarsest series of ISO 517
+    (full stops) or of the cameras' half and third stops that all frames belong to.
+
+    Parameters
+    ----------
+    f_numbers, contrast, frequency_over_pitch
+        As for `best_f_number`.
+    """
+    numbers, curve = _between(f_numbers, contrast, frequency_over_pitch)
+    if len(numbers) < 2:
+        return float(numbers[0])
+    marks = {float(n): float(n) for n in numbers}
+    for stops in _SERIES:
+        series = dict(f_number_series(stops, widest=0.5, smallest=90))
+        if stops == _SERIES[-1] or all(round(n, 2) in series for n in numbers.tolist()):
+            inside = {m: e for m, e in series.items() if numbers[0] < m < numbers[-1]}
+            marks = inside | marks
+            break
+    order = sorted(marks)
+    found = curve(2 * np.log2(np.array([marks[m] for m in order])))
+    return order[int(np.argmax(found))]
+
+
+_SERIES: tuple[Stops, ...] = ("full", "half", "third")
+
+
+def _between(
+    f_numbers: Sequence[float], contrast: NDArray[np.float64], per_mm: float | None
+) -> tuple[NDArray[np.float64], Callable[[NDArray[np.float64]], NDArray[np.float64]]]:
+    """Return the f-numbers that tell something, and log contrast over twice their log2."""
     # Of frames at one f-number the sharpest shows what the lens can do.
     numbers, which = np.unique(np.asarray(f_numbers, np.float64), return_inverse=True)
     contrast = np.array([contrast[which == k].max() for k in range(len(numbers))])
-    if len(numbers) < 2:
-        return float(numbers[0]), "widest"
-    last = float(numbers[-1])
-    if frequency_over_pitch is not None:
+    if per_mm is not None and len(numbers) > 1:
         # Near the cut-off the lens's part would be noise over nothing.
-        told = _diffraction(frequency_over_pitch, numbers) > _LEAST_DIFFRACTION
+        told = _diffraction(per_mm, numbers) > _LEAST_DIFFRACTION
         if told.sum() > 1:
             numbers, contrast = numbers[told], contrast[told]
         else:
-            frequency_over_pitch = None
-    position = 2 * np.log2(numbers)
-    fine = np.linspace(position[0], position[-1], 24 * (len(numbers) - 1) + 1)
-    between = 2 ** (fine / 2)
-    log = np.log(np.maximum(contrast, 1e-6))
-    if frequency_over_pitch is None:
-        curve = _parabola(position, log, fine)
-    else:
-        loss = np.log(np.maximum(_diffraction(frequency_over_pitch, between), 1e-6))
-        own = np.log(np.maximum(_diffraction(frequency_over_pitch, numbers), 1e-6))
-        curve = PchipInterpolator(position, log - own)(fine) + loss
-    top = int(np.argmax(curve))
-    narrowest = "narrowest" if numbers[-1] == last else ""
-    end = {0: "widest", len(fine) - 1: narrowest}.get(top, "")
-    return float(between[top]), end
+            per_mm = None
+    position, log = 2 * np.log2(numbers), np.log(np.maximum(contrast, 1e-6))
+    if per_mm is None or len(numbers) < 2:
+        return numbers, lambda at: _parabola(position, log, at)
+    own = np.log(np.maximum(_diffraction(per_mm, numbers), 1e-6))
+    part = PchipInterpolator(position, log - own)
+
+    def curve(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        loss = np.log(np.maximum(_diffraction(per_mm, 2 ** (at / 2)), 1e-6))
+        return np.asarray(part(at)) + loss
+
+    return numbers, curve
 
 
 def _diffraction(per_mm: float, f_numbers: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -217,7 +267,7 @@ def stop_costs(
         if diffraction[i] > 0:
             predicted = float(diffraction[i + 1] / diffraction[i] - 1)
         rest = float("nan")
-        if predicted > -0.95:
+        if diffraction[i + 1] > _LEAST_DIFFRACTION:
             rest = (1 + change) / (1 + predicted) - 1
         costs.append(StopCost(f_numbers[i], f_numbers[i + 1], change, predicted, rest))
     return tuple(costs)

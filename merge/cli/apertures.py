@@ -13,14 +13,12 @@ from merge.atomic import check_writable, written_together
 from merge.cli.command import Command
 from merge.cli.paths import PastedPath, pasted_paths
 from merge.cli.progress import show_progress
+from merge.cli.quantities import BLUR, F_NUMBER, PIXEL_PITCH, SIZE_RATIO
 from merge.cli.streams import print_json, print_text
-from merge.pipeline.apertures import ApertureSeries, assess_apertures
-from merge.report.apertures import (
-    apertures_record,
-    apertures_text,
-    write_contact_sheet,
-    write_plot,
-)
+from merge.pipeline.apertures import ApertureSeries, CropRow, assess_apertures, cut_crops
+from merge.report.apertures import apertures_record, apertures_text
+from merge.report.apertures_pictures import check_names, write_contact_sheet, write_plot
+from merge.report.numbers import size_text
 
 _EXAMPLES = """\b
 Examples:
@@ -36,12 +34,9 @@ def _read_numbers(
     if value is None:
         return None
     try:
-        numbers = [float(v.strip().lower().removeprefix("f/")) for v in value.split(",")]
-    except ValueError:
-        numbers = [0.0]
-    if min(numbers) <= 0:
-        raise click.BadParameter(f"{value!r}: expected numbers such as 4,5.6,8,11")
-    return numbers
+        return [F_NUMBER.convert(part, param, ctx) for part in value.split(",")]
+    except click.BadParameter as exc:
+        raise click.BadParameter(f"{value!r}: expected numbers such as 4,5.6,8,11") from exc
 
 
 @click.command(
@@ -57,30 +52,30 @@ def _read_numbers(
 )
 @click.option(
     "--pixel-pitch",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PIXEL_PITCH,
     help="Pixel pitch in µm, where the files do not tell.",
 )
 @click.option(
     "--magnification",
-    type=click.FloatRange(min=0),
+    type=SIZE_RATIO,
     default=0.0,
-    show_default=True,
-    help="Size on the sensor over real size: close up, diffraction grows with it.",
+    help="Size on the sensor over real size, 1:2, 0.5: close up, diffraction grows with it.",
 )
 @click.option(
     "--tolerance",
-    type=click.FloatRange(min=0, min_open=True),
+    type=BLUR,
     default=2.0,
-    show_default=True,
-    help="Blur allowed, in px, when counting the frames of a bracket.",
+    help="Blur allowed when counting the frames of a bracket. Default 2px.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option(
     "--plot",
     type=PastedPath(),
-    help="Write contrast over f-number and the map (.png or .svg).",
+    help="Write contrast over f-number, of centre and corners too, and the map (.png, .svg).",
 )
-@click.option("--crops", type=PastedPath(), help="Write a sheet of crops at 100 % (.png).")
+@click.option(
+    "--crops", type=PastedPath(), help="Write a sheet of crops at 100 %, in colour (.png)."
+)
 @click.option(
     "--report",
     type=PastedPath(),
@@ -102,6 +97,7 @@ def command(
     Works on real scenes: each place is compared with itself at the other f-numbers, so that
     its texture cancels. A slanted edge, if there is one, is measured besides.
     """
+    check_names(plot, crops)
     for target in (plot, crops, report):
         if target is not None:
             check_writable(target, overwrite=overwrite, inputs=frames)
@@ -115,36 +111,40 @@ def command(
             tolerance_px=options["tolerance"],
             progress=progress,
         )
-    inputs = [source.path for source in series.sources]
     record = apertures_record(series)
-    with written_together():
-        if plot is not None:
-            write_plot(series, plot, overwrite=overwrite, inputs=inputs)
-        if crops is not None:
-            write_contact_sheet(series, crops, overwrite=overwrite, inputs=inputs)
-        if report is not None:
-            seconds = time.perf_counter() - began
-            _write_report(report, series, record, seconds, overwrite=overwrite)
+    seconds = time.perf_counter() - began
+    targets = {"plot": plot, "crops": crops, "report": report}
+    written = _write_files(series, record, targets, seconds, overwrite=overwrite)
     if as_json:
         print_json(record)
     else:
         print_text(apertures_text(series))
-        if report is not None:
-            print_text(f"Written: {report} ({report.stat().st_size / 1e6:.1f} MB)")
+        for path in written:
+            print_text(f"Written: {path} ({size_text(path.stat().st_size)})")
 
 
-def _write_report(
-    report: Path,
+def _write_files(
     series: ApertureSeries,
     record: Mapping[str, Any],
+    targets: Mapping[str, Path | None],
     seconds: float,
     *,
     overwrite: bool,
-) -> None:
-    # Templates take long to load; without a page none is needed.
-    from merge.report.page.apertures_page import apertures_page
-    from merge.report.page.shell import write_page
-
+) -> list[Path]:
+    """Write what is asked for, and return the files."""
+    wanted = {name: path for name, path in targets.items() if path is not None}
     inputs = [source.path for source in series.sources]
-    page = apertures_page(series, record, seconds=seconds)
-    write_page(report, page, overwrite=overwrite, inputs=inputs)
+    rows: tuple[CropRow, ...] = cut_crops(series) if {"crops", "report"} & set(wanted) else ()
+    with written_together():
+        if "plot" in wanted:
+            write_plot(series, wanted["plot"], overwrite=overwrite, inputs=inputs)
+        if "crops" in wanted:
+            write_contact_sheet(series, rows, wanted["crops"], overwrite=overwrite, inputs=inputs)
+        if "report" in wanted:
+            # Templates take long to load; without a page none is needed.
+            from merge.report.page.apertures_page import apertures_page
+            from merge.report.page.shell import write_page
+
+            page = apertures_page(series, rows, record, seconds=seconds)
+            write_page(wanted["report"], page, overwrite=overwrite, inputs=inputs)
+    return list(wanted.values())

@@ -98,7 +98,7 @@ Examples:
 @click.option(
     "--sharpest",
     type=F_NUMBER,
-    help="Where the lens is best. Default: two stops down from --widest, close-up one.",
+    help="Where the lens is best. Default: two stops down from --widest, close-up fewer.",
 )
 @click.option("--overlap", type=PERCENT, help="Least overlap of neighbouring frames: 20%.")
 @click.option("--pupil-ratio", type=SIZE_RATIO, help="Exit over entrance pupil. Default 1.")

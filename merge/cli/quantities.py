@@ -13,6 +13,7 @@ _NUMBER = r"([0-9]*\.?[0-9]+|[0-9]+\.)"
 _FEET_AND_INCHES = re.compile(
     rf"{_NUMBER}\s*(?:'|′|’|ft|foot|feet)\s*(?:{_NUMBER}\s*(?:\"|″|”|''|in|inch|inches)?)?"
 )
+_SHOWN_UNITS = ("mm", "cm", "m", "ft", "in", "s", "min", "%", "px")
 _INCH_MM = 25.4
 """The international inch (agreement of 1959)."""
 
@@ -89,7 +90,9 @@ class Quantity(click.ParamType):
         self, value: Any, text: str, param: click.Parameter | None, ctx: click.Context | None
     ) -> NoReturn:
         known = [
-            unit for unit in ("mm", "cm", "m", "ft", "in", "s", "min", "%") if unit in self.units
+            unit
+            for unit in ("mm", "cm", "m", "ft", "in", "s", "min", "%", "px")
+            if unit in self.units
         ]
         ways = [f"{text}{unit}" for unit in known]
         listed = " or ".join(filter(None, (", ".join(ways[:-1]), ways[-1])))
@@ -124,4 +127,5 @@ EXPOSURE = Quantity("time", units=_TIMES, bare="s", example="1/60 or 2s")
 SIZE_RATIO = Quantity("ratio", units={"": 1.0, "x": 1.0, "×": 1.0}, example="0.5, 1:2 or 2x")
 PERCENT = Quantity("percentage", units={"%": 1.0}, example="20%")
 PIXEL_PITCH = Quantity("size", units={"um": 1.0, "µm": 1.0, "μm": 1.0}, bare="um", example="3.76um")
+BLUR = Quantity("blur", units={"px": 1.0}, example="2px")
 MILLIONS = Quantity("number", units={"": 1.0, "mp": 1.0}, example="24")

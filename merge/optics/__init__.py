@@ -27,6 +27,7 @@ an independent route: scipy, a physical-optics package, numeric pupils, or trace
 
 from merge.optics.choice import best_f_number, frames_to_cover, worst_blur_um
 from merge.optics.conventions import (
+    Stops,
     circle_of_confusion_um,
     equivalent_settings,
     f_number_series,
@@ -77,6 +78,7 @@ from merge.optics.geometry import (
 __all__ = [
     "AIRY_ZERO",
     "GREEN_UM",
+    "Stops",
     "airy_disk_diameter_um",
     "airy_radius_um",
     "best_f_number",

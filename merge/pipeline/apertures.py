@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -30,7 +30,8 @@ from merge.errors import MergeError, RegistrationError
 from merge.model import FloatArray, FrameSource, Stack
 from merge.optics import effective_f_number
 from merge.pipeline.ahead import work_ahead
-from merge.read import check_stack, find_frames, read_luminance
+from merge.pipeline.page_pictures import screen_pixels
+from merge.read import check_stack, find_frames, read_frame, read_luminance
 
 Progress = Callable[[str, int, int], None]
 
@@ -51,22 +52,40 @@ class CropRow:
         Region that it stands for.
     box : tuple of int
         (row, column, height, width) in the reference frame.
-    crops : tuple of ndarray, shape (h, w), float32
-        Luminance of each frame, in its own encoding; brightness evened.
+    crops : tuple of ndarray, shape (h, w, 3), uint8
+        Each frame's own pixels in sRGB; brightness that of the reference.
     """
 
     place: str
     box: tuple[int, int, int, int]
-    crops: tuple[FloatArray, ...]
+    crops: tuple[NDArray[np.uint8], ...]
 
 
 @dataclass(frozen=True, eq=False)
 class ApertureSeries:
-    """The answers, the files in order of f-number, and crops to look at."""
+    """The answers, and what is needed to look at the places that they rest on.
+
+    Attributes
+    ----------
+    report : ApertureReport
+    sources : tuple of FrameSource
+        In order of f-number, as the report's frames.
+    reference : int
+        Frame that the others are aligned to.
+    white_balance : tuple of float or None
+        Of raw frames.
+    maps : tuple of ndarray, shape (3, 3), float64
+        From the reference frame's pixels (x, y) to each frame's.
+    places : tuple of (str, box)
+        A place of each part of the picture, (row, column, height, width) in the reference.
+    """
 
     report: ApertureReport
     sources: tuple[FrameSource, ...]
-    rows: tuple[CropRow, ...]
+    reference: int
+    white_balance: tuple[float, ...] | None
+    maps: tuple[NDArray[np.float64], ...]
+    places: tuple[tuple[str, tuple[int, int, int, int]], ...]
 
 
 def assess_apertures(
@@ -115,12 +134,15 @@ def assess_apertures(
     if pitch_um is None:
         pitch_um = sources[0].settings.pixel_pitch_um
     middle = len(sources) // 2
-    measured = _Measurement(sources, middle, stack.white_balance)
     todo = [middle, *(i for i in range(len(sources)) if i != middle)]
-    for done, (i, luminance) in enumerate(measured.read_ahead(todo), 1):
-        measured.add(i, luminance)
+    read = _reader(sources, stack.white_balance)
+    pictures = zip(todo, work_ahead(read, todo), strict=True)
+    measured = _Measurement(sources, middle, next(pictures)[1])
+    for done in range(1, len(sources) + 1):
         if progress:
             progress("frames", done, len(sources))
+        if done < len(sources):
+            measured.add(*next(pictures))
     report = assess_series(
         [s.name for s in sources],
         numbers,
@@ -129,10 +151,59 @@ def assess_apertures(
         effective=[float(effective_f_number(n, magnification)) for n in numbers],
         pitch_um=pitch_um,
         tolerance_px=tolerance_px,
+        edges=measured.edges(),
     )
     return ApertureSeries(
-        replace(report, edges=measured.edges()), tuple(sources), measured.crop_rows()
+        report,
+        tuple(sources),
+        middle,
+        stack.white_balance,
+        tuple(measured.maps[i] for i in range(len(sources))),
+        tuple(measured.places),
     )
+
+
+def cut_crops(series: ApertureSeries) -> tuple[CropRow, ...]:
+    """Return the places of a series at 100 %, in colour; every frame is read once more.
+
+    Raises
+    ------
+    ReadError
+        If a frame cannot be read any more.
+    """
+    boxes = [box for _, box in series.places]
+    crops: dict[int, list[NDArray[np.uint8]]] = {}
+    todo = [series.reference, *(i for i in range(len(series.sources)) if i != series.reference)]
+    goal: list[float] = []
+    for i, pixels in zip(todo, work_ahead(_colour_reader(series), todo), strict=True):
+        parts = [_cut(pixels, box, series.maps[i]) for box in boxes]
+        if i == series.reference:
+            goal = [float(part.mean()) for part in parts]
+        evened = [
+            np.clip(part * (g / max(float(part.mean()), 1e-3)), 0, 1)
+            for part, g in zip(parts, goal, strict=True)
+        ]
+        crops[i] = [screen_pixels(part, series.sources[i]) for part in evened]
+    return tuple(
+        CropRow(place, box, tuple(crops[i][k] for i in range(len(series.sources))))
+        for k, (place, box) in enumerate(series.places)
+    )
+
+
+def _colour_reader(series: ApertureSeries) -> Callable[[int], FloatArray]:
+    def read(i: int) -> FloatArray:
+        return read_frame(series.sources[i], white_balance=series.white_balance).pixels
+
+    return read
+
+
+def _reader(
+    sources: Sequence[FrameSource], white_balance: tuple[float, ...] | None
+) -> Callable[[int], FloatArray]:
+    def read(i: int) -> FloatArray:
+        return read_luminance(sources[i], white_balance=white_balance)
+
+    return read
 
 
 def _by_f_number(stack: Stack, given: Sequence[float] | None) -> tuple[list[int], list[float]]:
@@ -160,57 +231,39 @@ def _by_f_number(stack: Stack, given: Sequence[float] | None) -> tuple[list[int]
 
 
 class _Measurement:
-    """What is kept of each frame: spectra of tiles, crops, an edge."""
+    """What is kept of each frame: spectra of tiles, where it lies, an edge."""
 
     def __init__(
-        self,
-        sources: list[FrameSource],
-        reference: int,
-        white_balance: tuple[float, ...] | None,
+        self, sources: Sequence[FrameSource], reference: int, luminance: FloatArray
     ) -> None:
-        self._sources, self._reference = sources, reference
-        self._white_balance = white_balance
-        self._bins = make_bins()
-        self._spectra: dict[int, TileSpectra] = {}
-        self._edges: dict[int, EdgeResponse | None] = {}
-        self._crops: dict[int, list[FloatArray]] = {}
-        self.grid: TileGrid
-        self._small: FloatArray
-        self._edge_box: tuple[int, int, int, int] | None = None
-        self._places: list[tuple[str, tuple[int, int, int, int]]] = []
-
-    def read_ahead(self, todo: list[int]) -> Iterator[tuple[int, FloatArray]]:
-        """Give frames, the next one being decoded meanwhile."""
-        yield from zip(todo, work_ahead(self._read, todo), strict=True)
-
-    def _read(self, i: int) -> FloatArray:
-        return read_luminance(self._sources[i], white_balance=self._white_balance)
-
-    def add(self, i: int, luminance: FloatArray) -> None:
-        """Measure one frame; the reference comes first."""
-        source = self._sources[i]
-        if i == self._reference:
-            self._begin(luminance, source)
-        matrix = self._locate(luminance, source)
-        corners = _moved(self.grid.corners, matrix, self.grid.tile_px)
-        spectra = tile_spectra(luminance, corners, source.transfer, self._bins)
-        if i != self._reference:
-            spectra = align_spectra(spectra, self._spectra[self._reference], self._bins)
-        else:
-            self._places = _crop_places(spectra, self.grid, luminance.shape)
-        self._spectra[i] = spectra
-        self._crops[i] = [_cut(luminance, box, matrix) for _, box in self._places]
-        if self._edge_box is not None:
-            box = _moved_box(self._edge_box, matrix)
-            self._edges[i] = measure_edge(luminance, source.transfer, box)
-
-    def _begin(self, luminance: FloatArray, source: FrameSource) -> None:
+        """Measure the reference frame, whose luminance (H, W) is given."""
+        source = sources[reference]
         try:
             self.grid = choose_tiles(luminance)
         except ValueError as exc:
             raise MergeError(f"{source.name}: {exc}. Give larger frames.") from exc
+        self._sources, self._reference = sources, reference
+        self._bins = make_bins()
         self._small = _small_linear(luminance, source)
         self._edge_box = find_edge(luminance, source.transfer)
+        self._spectra: dict[int, TileSpectra] = {}
+        self._edges: dict[int, EdgeResponse | None] = {}
+        self.maps: dict[int, NDArray[np.float64]] = {}
+        self.add(reference, luminance)
+        self.places = _crop_places(self._spectra[reference], self.grid, luminance.shape)
+
+    def add(self, i: int, luminance: FloatArray) -> None:
+        """Measure one frame."""
+        source = self._sources[i]
+        matrix = self.maps[i] = self._locate(luminance, source)
+        corners = _moved(self.grid.corners, matrix, self.grid.tile_px)
+        spectra = tile_spectra(luminance, corners, source.transfer, self._bins)
+        if i != self._reference:
+            spectra = align_spectra(spectra, self._spectra[self._reference], self._bins)
+        self._spectra[i] = spectra
+        if self._edge_box is not None:
+            box = _moved_box(self._edge_box, matrix)
+            self._edges[i] = measure_edge(luminance, source.transfer, box)
 
     def _locate(self, luminance: FloatArray, source: FrameSource) -> NDArray[np.float64]:
         """Return the map from the reference frame's pixels to this frame's."""
@@ -221,8 +274,8 @@ class _Measurement:
         if result.agreement < _LEAST_AGREEMENT:
             raise RegistrationError(
                 f"{source.name}: does not show the subject of "
-                f"{self._sources[self._reference].name} (likeness {result.agreement:.2f}, "
-                f"expected at least {_LEAST_AGREEMENT}). Leave it out."
+                f"{self._sources[self._reference].name} (correlation "
+                f"{result.agreement:.2f}, at least {_LEAST_AGREEMENT} needed). Leave it out."
             )
         scale = luminance.shape[1] / small.shape[1]
         centre = (scale - 1) / 2
@@ -236,18 +289,6 @@ class _Measurement:
     def edges(self) -> tuple[EdgeResponse | None, ...]:
         """Return the edge's response in every frame, nothing without an edge."""
         return tuple(self._edges[i] for i in sorted(self._edges))
-
-    def crop_rows(self) -> tuple[CropRow, ...]:
-        """Return the crops place by place, their brightness that of the reference."""
-        rows = []
-        for k, (place, box) in enumerate(self._places):
-            goal = float(self._crops[self._reference][k].mean())
-            crops = []
-            for i in range(len(self._sources)):
-                crop = self._crops[i][k]
-                crops.append(np.clip(crop * (goal / max(float(crop.mean()), 1e-3)), 0, 1))
-            rows.append(CropRow(place, box, tuple(crops)))
-        return tuple(rows)
 
 
 def _small_linear(luminance: FloatArray, source: FrameSource) -> FloatArray:
@@ -280,27 +321,37 @@ def _moved_box(
 def _crop_places(
     spectra: TileSpectra, grid: TileGrid, shape: tuple[int, ...]
 ) -> list[tuple[str, tuple[int, int, int, int]]]:
-    """Return a box around the most detailed tile of each part of the picture."""
+    """Return a box around the most detailed tile of each part, no place twice."""
     detail = (np.abs(spectra.values) ** 2).mean(axis=1) * spectra.usable
     side = min(CROP_PX, *shape)
-    places = []
-    for name, mask in region_masks(grid).items():
-        if name == "whole picture" or not (mask & spectra.usable).any():
+    masks = {n: m & spectra.usable for n, m in region_masks(grid).items() if n != "whole picture"}
+    middle = grid.corners + grid.tile_px / 2
+    places: list[tuple[str, tuple[int, int, int, int]]] = []
+    taken: list[NDArray[np.float64]] = []
+    for name, mask in masks.items():
+        if not mask.any():
             continue
-        row, column = grid.corners[int(np.argmax(np.where(mask, detail, -1)))]
-        centre = (row + grid.tile_px // 2, column + grid.tile_px // 2)
+        # As far from the places shown already as the part is large enough for.
+        for apart in (side, side / 2, side / 4, 0.0):
+            away = [np.abs(middle - other).max(axis=1) >= apart for other in taken]
+            free = np.logical_and.reduce([mask, *away])
+            if free.any():
+                break
+        best = int(np.argmax(np.where(free, detail, -1)))
+        taken.append(middle[best])
         top, left = (
-            int(np.clip(c - side // 2, 0, n - side)) for c, n in zip(centre, shape, strict=True)
+            int(np.clip(round(c) - side // 2, 0, n - side))
+            for c, n in zip(middle[best], shape, strict=True)
         )
         places.append((name, (top, left, side, side)))
     return places
 
 
 def _cut(
-    luminance: FloatArray, box: tuple[int, int, int, int], matrix: NDArray[np.float64]
+    pixels: FloatArray, box: tuple[int, int, int, int], matrix: NDArray[np.float64]
 ) -> FloatArray:
-    """Return the box's pixels of a frame, shifted inwards where the frame ends."""
+    """Return the box's pixels of a frame (H, W, C), shifted inwards where the frame ends."""
     top, left, height, width = _moved_box(box, matrix)
-    top = int(np.clip(top, 0, luminance.shape[0] - height))
-    left = int(np.clip(left, 0, luminance.shape[1] - width))
-    return luminance[top : top + height, left : left + width].copy()
+    top = int(np.clip(top, 0, pixels.shape[0] - height))
+    left = int(np.clip(left, 0, pixels.shape[1] - width))
+    return pixels[top : top + height, left : left + width].copy()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 
@@ -23,6 +24,7 @@ from merge.plan.types import (
     COUNT_SLACK,
     REFERENCE_CYCLES_PER_PX,
     ApertureOption,
+    FramePosition,
     Plan,
     PlanRequest,
 )
@@ -32,7 +34,9 @@ _CONTRAST_TIE = 0.005
 # Above this much defocus no contrast is left at the reference frequency worth a number.
 _HOPELESS_WAVES = 50.0
 _MOST_FRAMES = 10000
-_HALF_LIFE_SIZE = 0.5
+_HALF_LIFE_SIZE, _TWICE_LIFE_SIZE = 0.5, 2.0
+# Relative step that a focus scale still shows (common practice, no source).
+_READABLE_STEP = 0.02
 CLOSE_UP = 0.1
 """Magnification from which a shoot counts as close-up (common practice, no source)."""
 
@@ -75,12 +79,13 @@ def plan_bracket(request: PlanRequest) -> Plan:
     positions = depth.lay_out(chosen.f_number, chosen.frames, request.tolerance_um)
     alone = _one_frame_f_number(request, depth)
     on_rail = isinstance(depth, RailDepth)
+    step = depth.step_mm(chosen.frames) if isinstance(depth, RailDepth) else None
     return Plan(
         request=request,
         mode="rail" if on_rail else "focus distances",
         chosen=chosen,
         positions=positions,
-        step_mm=depth.step_mm(chosen.frames) if on_rail and chosen.frames > 1 else None,
+        step_mm=step if chosen.frames > 1 else None,
         overlap=depth.overlap(chosen.f_number, chosen.frames, request.tolerance_um),
         one_frame_f_number=alone,
         one_frame=one_frame,
@@ -91,6 +96,7 @@ def plan_bracket(request: PlanRequest) -> Plan:
             one_frame=one_frame,
             alone=alone,
             assumed=_assumed_lens(request, depth.magnification),
+            fine_steps=None if on_rail else _fine_steps(positions),
         ),
         caution=caution_for(depth.magnification),
     )
@@ -228,7 +234,8 @@ def sharpest_f_number(request: PlanRequest, magnification: float) -> float:
     """Return the f-number from which the lens is taken as perfect.
 
     Unless given: two stops below wide open; one stop from half life size on, where lenses are
-    corrected for it and the bellows factor makes every stop dear. A lens is usually sharpest
+    corrected for it and the bellows factor makes every stop dear; wide open from twice life size
+    on, where a stop costs more by diffraction than aberrations do. A lens is usually sharpest
     one or two stops below wide open: common practice, no source.
     """
     if request.sharpest is not None:
@@ -240,14 +247,25 @@ def sharpest_f_number(request: PlanRequest, magnification: float) -> float:
 
 
 def _stops_down(magnification: float) -> int:
+    if magnification >= _TWICE_LIFE_SIZE:
+        return 0
     return 1 if magnification >= _HALF_LIFE_SIZE else 2
+
+
+def _fine_steps(positions: tuple[FramePosition, ...]) -> tuple[float, float] | None:
+    """Return the least step and its nearer distance if a focus scale cannot show it."""
+    pairs = [(a.focus_mm, b.focus_mm) for a, b in itertools.pairwise(positions)]
+    if not pairs:
+        return None
+    near, far = min(pairs, key=lambda pair: pair[1] / pair[0])
+    return (far - near, near) if far / near < 1 + _READABLE_STEP else None
 
 
 def _assumed_lens(request: PlanRequest, magnification: float) -> tuple[float, str] | None:
     """Return where the lens is taken to be the sharpest, unless that was given."""
     if request.f_number is not None or request.sharpest is not None:
         return None
-    stops = {1: "one stop", 2: "two stops"}[_stops_down(magnification)]
+    stops = {0: "wide open", 1: "one stop down", 2: "two stops down"}[_stops_down(magnification)]
     return sharpest_f_number(request, magnification), stops
 
 
@@ -271,7 +289,7 @@ def _best_single_frame(request: PlanRequest, depth: SubjectDepth) -> ApertureOpt
 def _compare(option: ApertureOption, chosen: ApertureOption) -> ApertureOption:
     """Return the option with what it loses against the chosen one."""
     if chosen.worst_contrast == 0:
-        return option
+        return replace(option, lost=math.nan)
     return replace(option, lost=1 - option.worst_contrast / chosen.worst_contrast)
 
 

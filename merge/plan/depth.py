@@ -137,7 +137,8 @@ class RailDepth:
             max(math.floor(even / grid + 1e-9), 1) * grid,
             math.ceil(even / grid - 1e-9) * grid,
         }
-        return round(min(steps, key=lambda step: self._covered_mm(step, frames)), 7)
+        best: float = min(steps, key=lambda step: self._covered_mm(step, frames))
+        return round(best, 7)
 
     def _covered_mm(self, step: float, frames: int) -> float:
         """Return the depth that the worst frame has to hold."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from merge.model import Finding
+from merge.optics import f_number_series
 from merge.plan.types import COUNT_SLACK, ApertureOption, PlanRequest
 
 
@@ -13,6 +14,7 @@ def plan_findings(
     one_frame: ApertureOption,
     alone: float,
     assumed: tuple[float, str] | None,
+    fine_steps: tuple[float, float] | None,
 ) -> tuple[Finding, ...]:
     """Return what a photographer should know before shooting.
 
@@ -26,6 +28,8 @@ def plan_findings(
     assumed : (float, str) or None
         Where the lens is taken to be the sharpest and how far that is stopped down, in words;
         None if it was given.
+    fine_steps : (float, float) or None
+        Least step between focus distances and the nearer one, in mm, where a scale cannot show it.
     """
     found = []
     if chosen.blur_px > request.tolerance_px * (1 + 1e-6):
@@ -52,7 +56,7 @@ def plan_findings(
                 severity="warning",
                 message=f"In the same exposure time {_count(chosen.frames)} at "
                 f"f/{chosen.f_number:g} gather less light than one frame as deep as they.",
-                advice=f"Take one frame at {_rounded(alone)}, or open up.",
+                advice=f"Take one frame at {_take(_marked_above(alone))}, or open up.",
                 value=chosen.light,
                 threshold=1.0,
             )
@@ -66,13 +70,26 @@ def plan_findings(
                 advice="Give a metered exposure with --exposure and --exposure-at.",
             )
         )
+    if fine_steps is not None:
+        found.append(
+            Finding(
+                kind="steps finer than a focus scale",
+                severity="note",
+                message=f"Neighbouring frames lie as little as {fine_steps[0]:.2g} mm apart at "
+                f"{fine_steps[1] / 1000:.2g} m, finer than a focus scale shows.",
+                advice="Let the camera step its focus, or move the camera on a rail "
+                "(--magnification with --depth).",
+                value=fine_steps[0],
+                unit="mm",
+            )
+        )
     if assumed is not None:
         found.append(
             Finding(
                 kind="lens assumed",
                 severity="note",
                 message=f"The lens is taken as f/{request.widest:g} wide open and sharpest from "
-                f"f/{assumed[0]:g}, {assumed[1]} down.",
+                f"f/{assumed[0]:g}, {assumed[1]}.",
                 advice="Say better with --widest or --sharpest.",
             )
         )
@@ -80,7 +97,7 @@ def plan_findings(
 
 
 def _diffraction_finding(request: PlanRequest, chosen: ApertureOption) -> Finding:
-    marked = chosen.f_number * request.tolerance_px / chosen.diffraction_blur_px
+    most = chosen.f_number * request.tolerance_px / chosen.diffraction_blur_px
     close = chosen.effective_f_number > 1.05 * chosen.f_number
     effective = f" (f/{chosen.effective_f_number:.3g} effective)" if close else ""
     return Finding(
@@ -88,7 +105,7 @@ def _diffraction_finding(request: PlanRequest, chosen: ApertureOption) -> Findin
         severity="warning",
         message=f"At f/{chosen.f_number:g}{effective} diffraction alone is as soft as "
         f"{chosen.diffraction_blur_px:.2f} px of blur, more than {request.tolerance_px:g} px.",
-        advice=f"It stays within the tolerance up to {_rounded(marked)}.",
+        advice=f"It stays within the tolerance up to f/{_marked_below(most):g}.",
         value=chosen.diffraction_blur_px,
         threshold=request.tolerance_px,
         unit="px",
@@ -104,26 +121,39 @@ def _one_frame_finding(
             kind="one frame is enough",
             severity="note",
             message=f"One frame at f/{chosen.f_number:g} holds {request.tolerance_px:g} px "
-            f"over the whole depth (so would any f-number from {_rounded(alone)}).",
+            f"over the whole depth (so would any f-number from {_take(_marked_above(alone))}).",
         )
-    if alone <= request.smallest:
+    enough = _marked_above(alone)
+    if enough is not None and enough <= request.smallest:
         return Finding(
             kind="one frame could do",
             severity="note",
-            message=f"One frame at {_rounded(alone)} would hold {request.tolerance_px:g} px too, "
+            message=f"One frame at f/{enough:g} would hold {request.tolerance_px:g} px too, "
             "at the price of diffraction.",
         )
     return Finding(
         kind="one frame is not enough",
         severity="note",
-        message=f"One frame cannot hold {request.tolerance_px:g} px (it would take "
-        f"{_rounded(alone)}); at best, f/{single.f_number:g}, it leaves {single.blur_px:.1f} px.",
+        message=f"One frame cannot hold {request.tolerance_px:g} px (that takes "
+        f"{_take(enough)}); at best, f/{single.f_number:g}, it leaves {single.blur_px:.1f} px.",
     )
 
 
-def _rounded(f_number: float) -> str:
-    """Return an f-number that need not be a marked one, as finely as a lens is set."""
-    return f"f/{f_number:.1f}" if f_number < 10 else f"f/{f_number:.0f}"
+_MARKED = [marked for marked, _ in f_number_series("third", widest=0.5, smallest=90)]
+
+
+def _marked_above(f_number: float) -> float | None:
+    """Return the widest marked third stop that closes at least as far; None beyond f/90."""
+    return next((m for m in _MARKED if m >= f_number * (1 - 1e-9)), None)
+
+
+def _marked_below(f_number: float) -> float:
+    """Return the narrowest marked third stop that closes no farther."""
+    return max((m for m in _MARKED if m <= f_number * (1 + 1e-9)), default=_MARKED[0])
+
+
+def _take(marked: float | None) -> str:
+    return f"a smaller aperture than f/{_MARKED[-1]:g}" if marked is None else f"f/{marked:g}"
 
 
 def _count(frames: int) -> str:

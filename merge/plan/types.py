@@ -47,8 +47,8 @@ class PlanRequest:
     widest, smallest : float
         The lens's largest and smallest aperture (marked f-numbers).
     sharpest : float or None
-        f-number where the lens is best; None = two stops down from `widest`, one from half life
-        size on (see `sharpest_f_number`).
+        f-number where the lens is best; None = two stops down from `widest`, fewer close up
+        (see `sharpest_f_number`).
     overlap : float
         Least share of each frame's sharp depth that its neighbours cover too, [0, 0.9].
     wavelength_um : float
@@ -102,7 +102,8 @@ class ApertureOption:
     single_worst_contrast : float
         Contrast at the worst place if one frame were shot alone.
     lost : float
-        Share of the plan's worst contrast that this f-number loses; negative = it gains.
+        Share of the plan's worst contrast that this f-number loses; negative = it gains; NaN
+        where the plan's is 0.
     light : float
         Light on every sharp point over that of the one frame stopped down until it holds the
         tolerance alone, for the same total exposure time.

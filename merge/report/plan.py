@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
@@ -13,12 +12,21 @@ from merge.optics import f_number_series
 from merge.plan import (
     REFERENCE_CYCLES_PER_PX,
     ApertureOption,
-    FramePosition,
     Plan,
     Reshoot,
     ReshootFrame,
 )
 from merge.plan.profile import blur_profile
+from merge.report.numbers import (
+    change_text,
+    json_values,
+    least_steps_mm,
+    marked_from,
+    metres_text,
+    mm_text,
+    rail_texts,
+    seconds_text,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,30 +45,21 @@ def plan_record(plan: Plan) -> dict[str, Any]:
     record = asdict(plan)
     record["findings"] = [_finding_record(finding) for finding in record["findings"]]
     head = {"schema": PLAN_SCHEMA, "reference_cycles_per_px": REFERENCE_CYCLES_PER_PX}
-    return head | _finite(record)
+    return head | json_values(record)
 
 
 def reshoot_record(reshoot: Reshoot) -> dict[str, Any]:
     """Return frames to add as JSON-ready values; indices are 0-based."""
-    return {"schema": RESHOOT_SCHEMA} | _finite(asdict(reshoot))
+    return {"schema": RESHOOT_SCHEMA} | json_values(asdict(reshoot))
 
 
 def _finding_record(finding: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in finding.items() if key not in {"frames", "box"}}
 
 
-def _finite(value: Any) -> Any:
-    """Return nested values with infinity spelled out, since JSON has no number for it."""
-    if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
-    return "Infinity" if isinstance(value, float) and math.isinf(value) else value
-
-
 def plan_text(plan: Plan) -> str:
     """Return a plan on one screen."""
-    lines = [plan_headline(plan), "", *_position_lines(plan), ""]
+    lines = [plan_headline(plan), given_text(plan), "", *_position_lines(plan), ""]
     lines += [plan_summary(plan), *light_lines(plan), "", *_table(plan), ""]
     for finding in plan.findings:
         mark = {"note": "Note", "warning": "Warning", "problem": "Problem"}[finding.severity]
@@ -70,53 +69,87 @@ def plan_text(plan: Plan) -> str:
 
 def plan_headline(plan: Plan) -> str:
     """Return what to set, in one sentence."""
-    chosen, request = plan.chosen, plan.request
+    chosen = plan.chosen
     frames = "1 frame" if chosen.frames == 1 else f"{chosen.frames} frames"
     aperture = f"f/{chosen.f_number:g}"
     if chosen.effective_f_number > 1.05 * chosen.f_number:
-        aperture += f" ({_aperture(chosen.effective_f_number)} effective)"
+        aperture += f" (f/{chosen.effective_f_number:.3g} effective)"
     start = f"Plan: {frames} at {aperture}"
     if plan.mode == "rail":
         if plan.step_mm is not None:
             travel = plan.step_mm * (chosen.frames - 1)
             start += f", move the camera {mm_text(plan.step_mm)} a frame ({mm_text(travel)} in all)"
         return start + "."
-    near, far = (position.focus_mm for position in (plan.positions[0], plan.positions[-1]))
-    where = metres_text(near) if chosen.frames == 1 else f"{metres_text(near)} … {metres_text(far)}"
-    lens = f"{request.focal_length_mm:g} mm lens"
-    return f"{start}, focus at {where} ({lens}, distances from the sensor mark)."
+    focus = focus_texts(plan)
+    where = focus[0] if chosen.frames == 1 else f"{focus[0]} … {focus[-1]}"
+    return f"{start}, focus at {where}."
+
+
+def given_text(plan: Plan) -> str:
+    """Return what was understood, in one line: lens, pixels, depth, blur allowed."""
+    request = plan.request
+    parts = [f"pixels of {request.pixel_pitch_um:.3g} µm"]
+    if request.focal_length_mm is not None:
+        parts.insert(0, f"{request.focal_length_mm:g} mm lens")
+    if request.magnification is not None:
+        parts.append(f"magnification {request.magnification:g}")
+        parts.append(f"subject {mm_text(request.depth_mm or 0.0)} deep")
+    elif request.near_mm is not None:
+        # A depth is read from the near end; distances are from the sensor mark.
+        far = request.far_mm or request.near_mm + (request.depth_mm or 0.0)
+        gap = far - request.near_mm
+        ends = (
+            metres_text(d, gap) if gap < request.near_mm else metres_text(d)
+            for d in (request.near_mm, far)
+        )
+        parts.append("{} to {} from the sensor mark".format(*ends))
+    return f"Given: {', '.join(parts)}; {request.tolerance_px:.3g} px of blur allowed."
+
+
+def focus_texts(plan: Plan) -> list[str]:
+    """Return where each frame is focused, with the digits that tell neighbours apart."""
+    places = [position.focus_mm for position in plan.positions]
+    if plan.mode == "rail":
+        return rail_texts(places, plan.step_mm)
+    return [metres_text(p, s) for p, s in zip(places, least_steps_mm(places), strict=True)]
+
+
+def reach_texts(plan: Plan) -> list[tuple[str, str]]:
+    """Return the near and far end of what each frame holds."""
+    if plan.mode == "rail":
+        near, far = (
+            rail_texts([getattr(p, name) for p in plan.positions], plan.step_mm)
+            for name in ("near_mm", "far_mm")
+        )
+        return list(zip(near, far, strict=True))
+    return [
+        (metres_text(p.near_mm, p.far_mm - p.near_mm), metres_text(p.far_mm, p.far_mm - p.near_mm))
+        for p in plan.positions
+    ]
 
 
 def _position_lines(plan: Plan) -> list[str]:
     rail = plan.mode == "rail"
+    focus = focus_texts(plan)
     if rail and len(plan.positions) > _LISTED_POSITIONS:
+        first, last = (mm_text(plan.positions[i].focus_mm) for i in (0, -1))
         return [
-            f"Start with the focus {mm_text(plan.positions[0].focus_mm)} behind the subject's "
-            "nearest point; end as far before the farthest."
+            f"Start with the focus {first} behind the subject's nearest point; the last frame lies "
+            f"{last} behind it."
         ]
-    show = mm_text if rail else metres_text
     title = "behind near end" if rail else "set focus to"
     lines = [f"{'frame':>7}  {title:>15}   within {plan.request.tolerance_px:g} px of blur"]
-    return lines + [
-        _position_line(index, position, show) for index, position in _listed(plan.positions)
-    ]
+    reach = reach_texts(plan)
+    numbers = list(range(len(focus)))
+    if len(numbers) <= _LISTED_POSITIONS:
+        return [*lines, *(_position_line(i, focus[i], reach[i]) for i in numbers)]
+    head = [_position_line(i, focus[i], reach[i]) for i in numbers[:8]]
+    rest = f"{'…':>7}  (all of them with --json or --report)"
+    return [*lines, *head, rest, *(_position_line(i, focus[i], reach[i]) for i in numbers[-2:])]
 
 
-def _listed(
-    positions: tuple[FramePosition, ...],
-) -> list[tuple[int, FramePosition | None]]:
-    """Return numbered positions; of a long list the ends, with None for those left out."""
-    numbered: list[tuple[int, FramePosition | None]] = list(enumerate(positions, start=1))
-    if len(numbered) <= _LISTED_POSITIONS:
-        return numbered
-    return [*numbered[:8], (0, None), *numbered[-2:]]
-
-
-def _position_line(index: int, position: FramePosition | None, show: Any) -> str:
-    if position is None:
-        return f"{'…':>7}  (all of them with --json)"
-    ends = f"{show(position.near_mm)} … {show(position.far_mm)}"
-    return f"{index:>7}  {show(position.focus_mm):>15}   {ends}"
+def _position_line(i: int, focus: str, reach: tuple[str, str]) -> str:
+    return f"{i + 1:>7}  {focus:>15}   {reach[0]} … {reach[1]}"
 
 
 def plan_summary(plan: Plan) -> str:
@@ -137,12 +170,13 @@ def plan_summary(plan: Plan) -> str:
 
 
 def light_lines(plan: Plan) -> list[str]:
-    """Return how the bracket's light compares with one frame's; nothing for one frame."""
+    """Return what one frame as deep would take; nothing for a plan of one frame."""
     if plan.chosen.frames == 1:
         return []
+    alone = marked_from(plan.one_frame_f_number)
     return [
-        f"In the same exposure time it gathers {plan.chosen.light:.1f} times the light of one "
-        f"frame at {_aperture(plan.one_frame_f_number)}, which would be as deep."
+        f"One frame as deep would need {alone}, and {plan.chosen.light:.1f} times the exposure of "
+        "all these frames together."
     ]
 
 
@@ -163,12 +197,11 @@ def _table(plan: Plan) -> list[str]:
 def _table_line(option: ApertureOption, plan: Plan) -> str:
     mark = ">" if option.f_number == plan.chosen.f_number else " "
     star = "*" if option.diffraction_blur_px > plan.request.tolerance_px else " "
-    change = round(-100 * option.lost)
-    against = "plan" if mark == ">" else f"{change:+d} %" if change else "0 %"
+    against = "plan" if mark == ">" else change_text(-option.lost)
     return (
         f"{mark} {f'f/{option.f_number:g}':<8}  {option.frames:>6}  {option.blur_px:>7.1f} px  "
         f"{_percent(option.focus_contrast):>8}{star} {_percent(option.worst_contrast):>8}  "
-        f"{against:>8}  {_percent(option.single_worst_contrast):>10}"
+        f"{against:>9} {_percent(option.single_worst_contrast):>10}"
     )
 
 
@@ -323,30 +356,3 @@ def _tick(inverse_m: float) -> str:
 
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
-
-
-def seconds_text(value: float | None) -> str:
-    """Return a time as a camera shows it."""
-    if value is None:
-        return "?"
-    return f"1/{1 / value:.0f} s" if value < 0.3 else f"{value:.3g} s"
-
-
-def metres_text(distance_mm: float) -> str:
-    """Return a distance with three digits, as far as a focus scale can be read."""
-    if distance_mm > 1e7:
-        return "infinity"
-    metres = distance_mm / 1000
-    if metres >= 1000:
-        return f"{metres / 1000:.2f} km"
-    return f"{metres:.0f} m" if metres >= 100 else f"{metres:#.3g} m"
-
-
-def _aperture(f_number: float) -> str:
-    """Return an f-number that need not be a marked one."""
-    return f"f/{f_number:.0f}" if f_number >= 100 else f"f/{f_number:.3g}"
-
-
-def mm_text(distance_mm: float) -> str:
-    """Return a length as finely as a rail is set."""
-    return f"{distance_mm:.3f} mm" if abs(distance_mm) < 10 else f"{distance_mm:.1f} mm"

@@ -4,24 +4,19 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
 from merge.apertures import ApertureReport
-from merge.model import FloatArray
 from merge.pipeline.apertures import ApertureSeries, CropRow
 from merge.pipeline.page_pictures import small_frame
 from merge.pipeline.record import peak_memory_bytes, program_version
-from merge.report.apertures import (
-    best_sentence,
-    f_text,
-    lens_sentence,
-    limit_sentence,
-    place_lines,
-)
+from merge.report.apertures import PARTS, answer_lines, limit_sentence
+from merge.report.numbers import change_text, f_text
 from merge.report.page.charts import (
     contrast_chart,
     edge_chart,
@@ -36,12 +31,16 @@ _STYLES = ("answers.css",)
 _PICTURE_SIDE, _PICTURE_QUALITY = 1000, 60
 
 
-def apertures_page(series: ApertureSeries, record: Mapping[str, Any], *, seconds: float) -> str:
+def apertures_page(
+    series: ApertureSeries, rows: Sequence[CropRow], record: Mapping[str, Any], *, seconds: float
+) -> str:
     """Return the page of an aperture series.
 
     Parameters
     ----------
     series : ApertureSeries
+    rows : sequence of CropRow
+        What `merge.pipeline.apertures.cut_crops` gives.
     record : mapping
         What ``--json`` prints, see `merge.report.apertures.apertures_record`.
     seconds : float
@@ -56,7 +55,7 @@ def apertures_page(series: ApertureSeries, record: Mapping[str, Any], *, seconds
     first, last = report.frames[0], report.frames[-1]
     sections = [
         Section("answer", "Which f‑number?", _answer(report)),
-        Section("look", "Look: the same places at every f‑number", _look(series)),
+        Section("look", "Look: the same places at every f‑number", _look(series, rows)),
         Section("where", "Where is each the sharpest?", _where(series)),
         Section("why", "Why: what each stop gives and costs", _why(report)),
         Section(
@@ -66,7 +65,7 @@ def apertures_page(series: ApertureSeries, record: Mapping[str, Any], *, seconds
     return render_page(
         title=f"Apertures {f_text(first.f_number)} to {f_text(last.f_number)}, "
         f"{len(report.frames)} frames",
-        summary=f"{lens_sentence(report)} {limit_sentence(report)}",
+        summary=" ".join(line.strip() for line in answer_lines(report)),
         sections=sections,
         data=record,
         styles=_STYLES,
@@ -96,7 +95,7 @@ def _run(series: ApertureSeries, seconds: float) -> list[tuple[str, str]]:
 def _answer(report: ApertureReport) -> str:
     faults = [f"{f.name} ({f_text(f.f_number)}): {f.fault}" for f in report.frames if f.fault]
     html: str = template("apertures_answer.html.j2").render(
-        best=best_sentence(report),
+        answer=limit_sentence(report),
         places=[
             {
                 "name": region.name,
@@ -106,19 +105,17 @@ def _answer(report: ApertureReport) -> str:
             }
             for region in report.regions
         ],
-        at=f_text(report.best_f_number),
-        meaning=place_lines(report)[0].partition(". ")[2],
+        at=f_text(report.in_focus_f_number),
+        enough=report.enough,
+        meaning=PARTS,
         faults=faults,
-        frames_needed=report.frames_needed,
-        tolerance=f"{report.tolerance_px:g}",
     )
     return html
 
 
-def _look(series: ApertureSeries) -> str:
-    rows = [_crop_row(series, row) for row in series.rows]
-    side = series.rows[0].box[3] if series.rows else 0
-    html: str = template("apertures_look.html.j2").render(rows=rows, side=side)
+def _look(series: ApertureSeries, rows: Sequence[CropRow]) -> str:
+    shown = [_crop_row(series, row) for row in rows]
+    html: str = template("apertures_look.html.j2").render(rows=shown)
     return html
 
 
@@ -143,17 +140,16 @@ def _crop_row(series: ApertureSeries, row: CropRow) -> dict[str, Any]:
     return {"place": row.place, "row": row.box[0], "column": row.box[1], "crops": crops}
 
 
-def _exact(crop: FloatArray) -> bytes:
-    """Return a crop (h, w) as WebP without loss: sharpness is what is to be judged."""
-    grey = np.asarray(np.clip(crop * 255 + 0.5, 0, 255).astype(np.uint8))
+def _exact(crop: NDArray[np.uint8]) -> bytes:
+    """Return a crop (h, w, 3) as WebP without loss: sharpness is what is to be judged."""
     file = io.BytesIO()
-    Image.fromarray(grey).convert("RGB").save(file, "WEBP", lossless=True, quality=60, method=3)
+    Image.fromarray(crop).save(file, "WEBP", lossless=True, quality=60, method=3)
     return file.getvalue()
 
 
 def _where(series: ApertureSeries) -> str:
-    middle = series.sources[len(series.sources) // 2]
-    picture = small_frame(middle, _PICTURE_SIDE)
+    middle = series.sources[series.reference]
+    picture = small_frame(middle, _PICTURE_SIDE, series.white_balance)
     html: str = template("apertures_where.html.j2").render(
         picture=where_map(
             series.report, data_uri(encode_picture(picture, _PICTURE_QUALITY)), middle.shape[:2]
@@ -198,7 +194,7 @@ def _why(report: ApertureReport) -> str:
 
 
 def _change(value: float) -> str:
-    return "not known" if math.isnan(value) else f"{100 * value:+.1f} %".replace("-", "−")
+    return "not known" if math.isnan(value) else change_text(value, 1)
 
 
 def _share(value: float) -> str:

@@ -7,16 +7,17 @@ from typing import Any
 
 from merge.optics import f_number_series
 from merge.pipeline.record import program_version
-from merge.plan import ApertureOption, FramePosition, Plan, Reshoot, ReshootFrame
+from merge.plan import ApertureOption, Plan, Reshoot, ReshootFrame
+from merge.report.numbers import change_text, metres_text, mm_text, rail_texts, seconds_text
 from merge.report.page.charts import focus_chart, plan_contrast_chart
 from merge.report.page.shell import Section, render_page, template
 from merge.report.plan import (
+    focus_texts,
+    given_text,
     light_lines,
-    metres_text,
-    mm_text,
     plan_headline,
     plan_summary,
-    seconds_text,
+    reach_texts,
 )
 
 _STYLES = ("answers.css",)
@@ -37,7 +38,7 @@ def plan_page(plan: Plan, record: Mapping[str, Any]) -> str:
         Section("set", "What to set", _settings(plan)),
         Section("focus", "Where to focus", _focus(plan)),
         Section("stops", "What each f‑number would give", _stops(plan)),
-        Section("run", "How it was reckoned", template("run.html.j2").render(rows=_run(plan))),
+        Section("run", "What it assumes", template("run.html.j2").render(rows=_run(plan))),
     ]
     subject = "a close‑up on a rail" if plan.mode == "rail" else "a landscape by focus distances"
     return render_page(
@@ -63,7 +64,7 @@ def _settings(plan: Plan) -> str:
         facts.append(("Time in all", seconds_text(chosen.shooting_s)))
     html: str = template("plan_settings.html.j2").render(
         facts=facts,
-        sentences=[plan_summary(plan), *light_lines(plan)],
+        sentences=[given_text(plan), plan_summary(plan), *light_lines(plan)],
         findings=plan.findings,
         caution=plan.caution,
     )
@@ -100,7 +101,7 @@ def _lens_text(plan: Plan) -> str:
 
 def _focus(plan: Plan) -> str:
     rail = plan.mode == "rail"
-    rows = [_position_row(i, p, plan) for i, p in enumerate(plan.positions)]
+    rows = _position_rows(plan)
     thinned = rail and len(rows) > _MOST_ROWS
     if thinned:
         rows = [row for i, row in enumerate(rows) if i % 10 == 0 or i == len(rows) - 1]
@@ -114,21 +115,15 @@ def _focus(plan: Plan) -> str:
     return html
 
 
-def _position_row(i: int, position: FramePosition, plan: Plan) -> dict[str, str]:
-    show = _on_rail if plan.mode == "rail" else metres_text
-    moved = position.focus_mm - plan.positions[0].focus_mm
-    lengths = {
-        "focus": show(position.focus_mm),
-        "moved": _on_rail(moved),
-        "near": show(position.near_mm),
-        "far": show(position.far_mm),
-    }
-    return {"number": str(i + 1)} | lengths
-
-
-def _on_rail(length_mm: float) -> str:
-    """Return a length to the µm: steps of a rail are that fine, however long the way."""
-    return f"{round(length_mm, 3) + 0.0:.3f} mm".replace("-", "−")
+def _position_rows(plan: Plan) -> list[dict[str, str]]:
+    first = plan.positions[0].focus_mm
+    moved = rail_texts([p.focus_mm - first for p in plan.positions], plan.step_mm)
+    return [
+        {"number": str(i + 1), "focus": focus, "moved": moved[i], "near": near, "far": far}
+        for i, (focus, (near, far)) in enumerate(
+            zip(focus_texts(plan), reach_texts(plan), strict=True)
+        )
+    ]
 
 
 def _stops(plan: Plan) -> str:
@@ -142,7 +137,6 @@ def _stops(plan: Plan) -> str:
 
 def _option_row(option: ApertureOption, plan: Plan) -> dict[str, Any]:
     chosen = option.f_number == plan.chosen.f_number
-    change = round(-100 * option.lost)
     soft = option.diffraction_blur_px > plan.request.tolerance_px
     return {
         "f_number": f"f/{option.f_number:g}",
@@ -150,7 +144,7 @@ def _option_row(option: ApertureOption, plan: Plan) -> dict[str, Any]:
         "blur": f"{option.blur_px:.1f} px",
         "focus": f"{100 * option.focus_contrast:.0f} %",
         "worst": f"{100 * option.worst_contrast:.0f} %",
-        "against": "the plan" if chosen else f"{change:+d} %".replace("-", "−"),
+        "against": "the plan" if chosen else change_text(-option.lost),
         "single": f"{100 * option.single_worst_contrast:.0f} %",
         "note": "diffraction alone exceeds the tolerance" if soft else "",
         "chosen": chosen,
@@ -180,7 +174,7 @@ def reshoot_page(reshoot: Reshoot, record: Mapping[str, Any]) -> str:
         Section("frames", "Frames to add", html),
         Section(
             "run",
-            "How it was reckoned",
+            "What it assumes",
             template("run.html.j2").render(
                 rows=[
                     ("Blur allowed", f"{reshoot.tolerance_px:.3g} px"),

@@ -12,10 +12,11 @@ from merge.optics import f_number_series
 from merge.plan import REFERENCE_CYCLES_PER_PX, ApertureOption, Plan
 from merge.report.page.charts import svg
 
+_HINT = "Point at {}, or step to it with the Tab key, for its numbers."
 _TOP, _FOOT = 74.0, 264.0
 _KEY_SWATCH = 26.0
-# A frame whose diffraction leaves less than this tells nothing about the height of the law.
-_LEAST_DIFFRACTION = 0.05
+# A frame whose diffraction leaves less than this tells little of the height of the law.
+_LEAST_DIFFRACTION = 0.2
 # Contrast, in %, above which the law is cut off: it may lie far above frames without focus.
 _HIGHEST = 125.0
 _MEASURED = "stroke:var(--accent)"
@@ -30,24 +31,28 @@ def contrast_chart(report: ApertureReport) -> str:
     if law:
         highest = max(100 * v for _, v in law)
         y = svg.Scale(0, min(max(y.high, highest + 6), _HIGHEST), _FOOT, _TOP)
-    best = x(math.log2(report.best_f_number))
+    best = x(math.log2(report.frames[report.best].f_number))
     parts = [
-        svg.hint("Visit a frame for its numbers."),
+        svg.hint(_HINT.format("a frame")),
         *_frame_of_chart([f.f_number for f in report.frames], x, y, _FOOT),
-        *_key([("measured", _MEASURED)] + ([("diffraction alone", _PREDICTED)] if law else [])),
-        svg.line(best, _TOP, best, _FOOT, style=_GUIDE),
-        svg.text(
-            best,
-            _FOOT - 8,
-            f"best in focus: f/{report.best_f_number:.2g}",
-            anchor="middle",
-            classes="strong halo",
+        *_key(
+            [("whole picture", _MEASURED), ("centre", _CENTRE), ("corners", _CORNERS)]
+            + ([("diffraction alone", _PREDICTED)] if law else [])
         ),
+        svg.line(best, _TOP, best, _FOOT, style=_GUIDE),
     ]
     if law:
         points = [(x(n), y(100 * v) if 100 * v <= y.high else math.nan) for n, v in law]
         parts.append(svg.curve(points, _FOOT + 40, style=_PREDICTED))
     good = [f for f in report.frames if not f.fault]
+    for region in report.regions:
+        if region.name in _PART_STYLES:
+            kept = [
+                (x(math.log2(f.f_number)), y(100 * c))
+                for f, c in zip(report.frames, region.contrast, strict=True)
+                if not f.fault
+            ]
+            parts.append(svg.curve(kept, _FOOT + 40, style=_PART_STYLES[region.name]))
     parts.append(
         svg.curve(
             [(x(math.log2(f.f_number)), y(100 * f.contrast)) for f in good],
@@ -65,6 +70,9 @@ def contrast_chart(report: ApertureReport) -> str:
     )
 
 
+_CENTRE = "stroke:var(--good);stroke-dasharray:10 3"
+_CORNERS = "stroke:var(--bad);stroke-dasharray:3 3"
+_PART_STYLES = {"centre": _CENTRE, "corners": _CORNERS}
 _GUIDE = "stroke:var(--ink);stroke-width:1;stroke-dasharray:1 3"
 
 
@@ -103,10 +111,13 @@ def _key(entries: Sequence[tuple[str, str]], y: float = 48.0) -> list[str]:
 
 
 def _diffraction_law(report: ApertureReport) -> list[tuple[float, float]]:
-    """Return diffraction's contrast over log2 of the f-number, as high as no frame lies above."""
+    """Return diffraction's contrast over log2 of the f-number.
+
+    As high as the plane of focus lies above it in no frame.
+    """
     known = [
-        f.contrast / f.diffraction
-        for f in report.frames
+        contrast / f.diffraction
+        for f, contrast in zip(report.frames, report.in_focus, strict=True)
         if not f.fault and f.diffraction > _LEAST_DIFFRACTION
     ]
     if not known:
@@ -167,7 +178,11 @@ def _contrast_words(report: ApertureReport) -> str:
         f"f/{f.f_number:.2g} {100 * f.contrast:.0f} %" + (f" ({f.fault})" if f.fault else "")
         for f in report.frames
     )
-    return f"{values}. Best in the plane of focus: f/{report.best_f_number:.2g}."
+    sharpest = report.frames[report.best].f_number
+    return (
+        f"{values}. Sharpest as a whole: f/{sharpest:.2g}; in the plane of focus: "
+        f"f/{report.in_focus_f_number:.2g}."
+    )
 
 
 def region_chart(report: ApertureReport, region: Region) -> str:
@@ -212,7 +227,7 @@ def edge_chart(report: ApertureReport) -> str:
     if not found:
         return ""
     x, y = svg.Scale(0, 0.5, 4.0, 97.0), svg.Scale(0, 1.1, _FOOT, _TOP)
-    parts = [svg.hint("Visit an f-number for its curve.")]
+    parts = [svg.hint(_HINT.format("an f-number"))]
     for value in (0.0, 0.5, 1.0):
         parts.append(svg.line(0, y(value), 100, y(value), classes="grid"))
         parts.append(svg.text(0, y(value) - 4, f"{value:g}", classes="soft halo"))
@@ -253,7 +268,7 @@ def plan_contrast_chart(plan: Plan) -> str:
     x, y = _axes(numbers, _TOP, _FOOT)
     shown = [n for n in numbers if n in full]
     parts = [
-        svg.hint("Visit an f-number for its numbers."),
+        svg.hint(_HINT.format("an f-number")),
         *_frame_of_chart(shown, x, y, _FOOT),
         *_key([("in focus", _PREDICTED), ("bracket", _MEASURED), ("one frame", _OTHER)]),
     ]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from merge.plan import FramePosition, Plan
+from merge.plan import Plan
 from merge.plan.profile import blur_profile
 from merge.report.page.charts import svg
-from merge.report.plan import distance_ticks, metres_text, mm_text
+from merge.report.plan import distance_ticks, focus_texts, reach_texts
 
 _BLUR_TOP, _BLUR_FOOT = 58.0, 158.0
 _REACH_TOP, _REACH_STEP, _REACH_TALL = 168.0, 15.0, 10.0
@@ -40,7 +40,7 @@ def focus_chart(plan: Plan) -> str:
         description=_words(plan),
         height=_HEIGHT,
         parts=[
-            svg.hint("Visit a frame for its distances."),
+            svg.hint("Point at a frame, or step to it with the Tab key, for its distances."),
             *_key(plan),
             svg.line(0, _BLUR_FOOT, 100, _BLUR_FOOT, classes="grid"),
             svg.line(0, y(tolerance), 100, y(tolerance), style=_ALLOWED),
@@ -128,16 +128,13 @@ def _frame_mark(plan: Plan, i: int, x: svg.Scale) -> str:
         + svg.box(left, row, right, row + _REACH_TALL, style="fill:var(--accent)")
         + svg.line(at, _BLUR_FOOT, at, _REACH_FOOT, style="stroke:var(--ink);stroke-width:1.2")
     )
-    head, rest = _frame_words(plan, i, position)
+    head, rest = _frame_words(plan, i)
     return svg.mark(inside, label=f"{head}, {rest}", say=(head, rest))
 
 
-def _frame_words(plan: Plan, i: int, position: FramePosition) -> tuple[str, str]:
-    show = mm_text if plan.mode == "rail" else metres_text
-    return (
-        f"Frame {i + 1}: focus at {show(position.focus_mm)}",
-        f"sharp from {show(position.near_mm)} to {show(position.far_mm)}",
-    )
+def _frame_words(plan: Plan, i: int) -> tuple[str, str]:
+    near, far = reach_texts(plan)[i]
+    return (f"Frame {i + 1}: focus at {focus_texts(plan)[i]}", f"sharp from {near} to {far}")
 
 
 def _ruler(plan: Plan, x: svg.Scale) -> list[str]:
@@ -157,13 +154,9 @@ def _ruler(plan: Plan, x: svg.Scale) -> list[str]:
 
 
 def _words(plan: Plan) -> str:
-    frames = "; ".join(", ".join(_frame_words(plan, i, p)) for i, p in enumerate(plan.positions))
     worst = f"Worst blur {plan.chosen.blur_px:.1f} px, {plan.request.tolerance_px:.3g} px allowed."
+    told = list(range(len(plan.positions)))
     # A long bracket is told by its ends; the table beside the chart has every frame.
-    if len(plan.positions) > 12 and math.isfinite(plan.positions[-1].focus_mm):
-        first, last = plan.positions[0], plan.positions[-1]
-        frames = "; ".join(
-            ", ".join(_frame_words(plan, i, p))
-            for i, p in ((0, first), (len(plan.positions) - 1, last))
-        )
-    return f"{worst} {frames}."
+    if len(told) > 12 and math.isfinite(plan.positions[-1].focus_mm):
+        told = [0, told[-1]]
+    return f"{worst} {'; '.join(', '.join(_frame_words(plan, i)) for i in told)}."
