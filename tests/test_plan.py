@@ -3,6 +3,7 @@
 import itertools
 import json
 import math
+import re
 from dataclasses import asdict, replace
 
 import numpy as np
@@ -597,7 +598,9 @@ def test_text_fits_one_screen_and_shows_the_numbers_of_the_json(name):
         if option["f_number"] in {5.6, 8, 11, 16, 22}:
             assert f"f/{option['f_number']:g} " in text
     if record["step_mm"] is not None:
-        assert f"{record['step_mm']:.3f} mm a frame" in text
+        step = record["step_mm"]
+        said = f"{step:.3f} mm" if step >= 0.1 else f"{1000 * step:.0f} µm"
+        assert f"{said} a frame" in text
     assert record["schema"] == "depthweld plan 1"
     assert record["caution"] in text
 
@@ -613,6 +616,31 @@ def test_reshoot_json_holds_the_frames():
     record = json.loads(json.dumps(reshoot_record(plan_reshoot(audit)), allow_nan=False))
     assert record["schema"] == "depthweld reshoot 1"
     assert record["frames"][0]["between"] == [4, 5]
+
+
+def test_lengths_are_shown_with_the_digits_that_can_be_set():
+    """Steps of 1:1 to 5:1 in µm or three digits; neighbours on a focus scale differ."""
+    plan = plan_bracket(replace(MACRO, magnification=5.0, depth_mm=0.3, pixel_pitch_um=3.76))
+    assert f"{1000 * plan.step_mm:.1f} µm a frame" in plan_text(plan)
+    close = PlanRequest(
+        pixel_pitch_um=3.76, tolerance_px=2.0, focal_length_mm=105.0, near_mm=450.0, depth_mm=9.0
+    )
+    plan = plan_bracket(close)
+    lines = [line.split()[1] for line in plan_text(plan).splitlines() if " m   0." in line]
+    assert len(lines) == len(set(lines)) >= 8
+    assert "steps finer than a focus scale" in {f.kind for f in plan.findings}
+
+
+def test_no_percentage_is_absurd_and_f_numbers_are_marked_ones():
+    """Against a plan that diffraction has taken nearly everything from."""
+    plan = plan_bracket(replace(MACRO, magnification=2.0, f_number=14.0, pixel_pitch_um=3.76))
+    text = plan_text(plan)
+    told = [int(n) for n in re.findall(r"[+−](\d+) %", text)]
+    assert max(told, default=0) < 200
+    assert " times" in text
+    marked = {f"{m:g}" for m, _ in optics.f_number_series("third", widest=0.5, smallest=90)}
+    shown = re.sub(r"\([^)]*effective[^)]*\)", "", text)
+    assert set(re.findall(r"f/([0-9.]*[0-9])", shown)) <= marked
 
 
 @pytest.mark.parametrize("suffix", ["png", "svg"])

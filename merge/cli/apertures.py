@@ -98,13 +98,14 @@ def command(
     its texture cancels. A slanted edge, if there is one, is measured besides.
     """
     check_names(plot, crops)
+    given = pasted_paths(frames)
     for target in (plot, crops, report):
         if target is not None:
-            check_writable(target, overwrite=overwrite, inputs=frames)
+            check_writable(target, overwrite=overwrite, inputs=[Path(name) for name in given])
     began = time.perf_counter()
     with show_progress() as progress:
         series = assess_apertures(
-            pasted_paths(frames),
+            given,
             f_numbers=options["f_numbers"],
             magnification=options["magnification"],
             pitch_um=options["pixel_pitch"],
