@@ -5,9 +5,10 @@
 
 STAGE: depth, blend, moving, axis, diagnose, align, defects. What a stage needs is computed once;
 only what follows the constant runs again: depth, blend and moving from the first reading on (dB by
-region), axis from the tiles' energies (error of steps, % of the true ones), diagnose from the axis
-(findings), align and defects from the files (px, dB). Constants inside compiled loops are frozen
-there and only listed.
+region), axis from the tiles' energies (error of steps, share of the true ones), diagnose from the
+axis (findings), align and defects from the files (px, dB). Findings are those of the bracket as it
+is, without a frame, with one twice, with two swapped and with one soft. Constants inside compiled
+loops are frozen there and only listed.
 
 A constant that is worth less than 0.05 dB, 0.02 px, 1 % of a step and no finding, halved and
 doubled, should go away or be derived.
@@ -18,6 +19,8 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import dataclasses
+import functools
 import importlib
 import sys
 import warnings
@@ -31,7 +34,7 @@ from unittest import mock
 import numpy as np
 import proving_data
 from bench_helpers import kept_results
-from bench_proving import REGIONS, Scored, prepare, transform_error
+from proving_scores import REGIONS, Scored, prepare, transform_error
 
 import merge
 from merge import MergeOptions, find_frames
@@ -117,6 +120,26 @@ def changed(constant: Constant, value: Any) -> Iterator[None]:
         yield
 
 
+def _subset(stack: Any, registration: Any, cells: dict[int, Any], frames: list[int]) -> tuple:
+    """Return some frames of a bracket, in a given order; a frame may come twice."""
+    return (
+        dataclasses.replace(stack, sources=tuple(stack.sources[i] for i in frames)),
+        dataclasses.replace(
+            registration,
+            frames=tuple(registration.frames[i] for i in frames),
+            reference=frames.index(registration.reference),
+        ),
+        {place: cells[i] for place, i in enumerate(frames) if i in cells},
+    )
+
+
+def _softened(cells: Any) -> Any:
+    """Return a frame's measures as if it were soft: its two finest bands lose contrast."""
+    maps = list(cells.maps)
+    maps[0], maps[1] = maps[0] * np.float16(0.6), maps[1] * np.float16(0.8)
+    return dataclasses.replace(cells, maps=maps)
+
+
 class Replay:
     """One bracket, read and aligned once."""
 
@@ -136,18 +159,25 @@ class Replay:
         with mock.patch.object(first_pass_module, "order_by_focus", keep):
             self._open = merging.first_pass(self.stack, self.options, lambda *_: None, 1 << 40)
             self.first = self._open.__enter__()
+        # A merge lets go of the kept frames as soon as it can; here they serve many merges.
+        self._let_go = self.first.cache.close
+        self.first.cache.close = lambda: None  # type: ignore[method-assign]
 
     def close(self) -> None:
         """Let the kept frames go."""
+        self._let_go()
         self._open.__exit__(None, None, None)
 
     def measure(self, stage: str) -> dict[str, Any]:
         """Return the numbers that a stage's constants act on, by unit and name."""
         if stage == "diagnose":
-            return {"findings": self._findings(self.first.bracket)}
+            return {"findings": self._findings(self.cases())}
         if stage == "axis":
-            bracket = ordering.order_by_focus(*self.cells["given"], **self.cells["named"])
-            return {"step": self._step_error(bracket), "findings": self._findings(bracket)}
+            brackets = self._ordered_cases()
+            return {
+                "step": self._step_error(brackets["whole"]),
+                "findings": self._findings(brackets),
+            }
         if stage in ("align", "defects"):
             result = merging.merge_stack(self.stack, self.options)
             return self._picture(result) | {"px": transform_error(self.scored, result)["px"]}
@@ -164,9 +194,38 @@ class Replay:
         kinds = sorted(f.kind for f in result.findings if f.severity != "note")
         return {"dB": [psnr[region] for region in REGIONS], "findings": kinds}
 
-    def _findings(self, bracket: Any) -> list[str]:
-        inspection = inspect_bracket(bracket, self.options.audit)
-        return sorted(f.kind for f in inspection.findings if f.severity != "note")
+    @functools.cache  # noqa: B019 - one object for each bracket, alive to the end
+    def cases(self) -> dict[str, Any]:
+        """Return the bracket as it is and with faults, each with its axis."""
+        return self._ordered_cases()
+
+    def _ordered_cases(self) -> dict[str, Any]:
+        stack, registration, cells = self.cells["given"]
+        count, named = len(stack), self.cells["named"]
+        k = count // 2 - 1
+        everything = list(range(count))
+        kinds = {
+            "whole": everything,
+            "dropped": everything[:k] + everything[k + 1 :],
+            "twice": [*everything[: k + 1], k, *everything[k + 1 :]],
+            "swapped": [*everything[:k], k + 1, k, *everything[k + 2 :]],
+        }
+        out = {}
+        for name, frames in kinds.items():
+            out[name] = ordering.order_by_focus(
+                *_subset(stack, registration, cells, frames), **named
+            )
+        soft = dict(cells) | {k: _softened(cells[k])}
+        out["soft"] = ordering.order_by_focus(stack, registration, soft, **named)
+        return out
+
+    def _findings(self, brackets: dict[str, Any]) -> list[str]:
+        found = []
+        for case, bracket in brackets.items():
+            for finding in inspect_bracket(bracket, self.options.audit).findings:
+                if finding.severity != "note":
+                    found.append(f"{case}: {finding.kind}")
+        return sorted(found)
 
     def _step_error(self, bracket: Any) -> float:
         if bracket.axis is None:

@@ -1,0 +1,48 @@
+"""Default merges of the checking half stay as near to the truth as they have been measured.
+
+Scored against what choosing every pixel by the true depth gives, with the same true placement. No
+constant of the product may be chosen on these brackets.
+"""
+
+from __future__ import annotations
+
+import proving_data
+import pytest
+from proving_scores import choice_by_true_depth, prepare
+
+from merge import find_frames, merge_stack
+
+# dB over the choice by true depth that must not be lost: all pixels, depth edges (None: too few).
+FLOORS: dict[str, tuple[float, float | None]] = {}
+FAST = "harbour-16mm-raw"
+
+
+def margins(name: str) -> tuple[float, float | None]:
+    scored, _ = prepare(proving_data.load(name))
+    result = merge_stack(find_frames(scored.bracket.folder))
+    auto = scored.psnr(result.pixels, result.origin)
+    choice = scored.psnr(choice_by_true_depth(scored))
+    edges = None if auto["edges"] is None else auto["edges"] - choice["edges"]
+    return auto["all"] - choice["all"], edges
+
+
+def check(name: str) -> None:
+    whole, edges = margins(name)
+    floor, edge_floor = FLOORS[name]
+    assert whole > floor
+    if edge_floor is not None:
+        assert edges > edge_floor
+
+
+def test_every_checking_bracket_has_a_bound():
+    assert set(FLOORS) == set(proving_data.names("checking"))
+
+
+def test_two_raw_frames_reach_their_bound():
+    check(FAST)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [name for name in FLOORS if name != FAST])
+def test_bracket_reaches_its_bound(name):
+    check(name)
