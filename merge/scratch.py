@@ -61,6 +61,11 @@ class ScratchStack:
     ) -> None:
         self.close()
 
+    def restart(self) -> None:
+        """Forget the arrays, so that others can be appended in their place."""
+        self._arrays.clear()
+        self._length = 0
+
     def close(self) -> None:
         """Let go of the arrays, and of the file."""
         self._arrays.clear()

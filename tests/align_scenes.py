@@ -15,8 +15,10 @@ import cv2
 import numpy as np
 from fixture_data import load_fixture
 from scenes import blur, photograph, similarity, warp_exact
+from scipy.ndimage import map_coordinates
 from thin_lens import render_focus
 
+from merge.demo import Scene, points_with_hidden, see_through_lens
 from merge.encoding import encode, linearize
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
@@ -141,6 +143,54 @@ def turning_maps(
         size = similarity(shape, magnification=1 + 0.01 * (i - middle) / max(frames - 1, 1))
         maps.append(size @ turned)
     return maps
+
+
+def distort(view: np.ndarray, share: float) -> np.ndarray:
+    """Return a picture (H, W, 1) through a lens that enlarges the corners by ``share``.
+
+    A point at r is seen at r (1 + share r²), r from the centre in half diagonals.
+    """
+    height, width = view.shape[:2]
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    rows, columns = np.indices((height, width))
+    seen = (np.stack([columns, rows], -1) - centre) / np.hypot(*centre)
+    points = seen.copy()
+    for _ in range(8):
+        points = seen / (1 + share * (points**2).sum(-1, keepdims=True))
+    x, y = np.moveaxis(points * np.hypot(*centre) + centre, -1, 0)
+    moved = map_coordinates(view[..., 0], [y, x], order=5, mode="reflect")
+    return moved[..., None].astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def swaying_views(frames: int, sway_px: float) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
+    """Return views as `focus_views` has them, from a camera that moves sideways.
+
+    The nearest points move by up to ``sway_px`` from frame to frame, the farthest not at all.
+
+    Returns
+    -------
+    views : list of ndarray, shape (H, W, 1)
+    sways : ndarray, shape (frames, 2)
+        (x, y) of the nearest points; 0 in the middle frame.
+    position : ndarray, shape (H, W)
+        Of the points of that frame, px of blur.
+    """
+    picture, depth = photograph()
+    light = (linearize(picture, "srgb") @ LUMINANCE)[..., None]
+    focus = np.arange(frames) * 3.0
+    position = (depth * focus[-1]).astype(np.float32)
+    sways = np.random.default_rng(4).uniform(-sway_px, sway_px, (frames, 2))
+    sways[frames // 2] = 0
+    index, points, colours = points_with_hidden(light, position, int(focus[-1] / 2 + sway_px) + 3)
+    views = []
+    for at, sway in zip(focus, sways, strict=True):
+        nearness = 1 - points / focus[-1]
+        moved = index + nearness[:, None] * sway[::-1]
+        # Whole pixels of one scene: how far they are off is told to nobody and averages out.
+        scene = Scene(position.shape, moved, points, colours)
+        views.append(see_through_lens(scene, float(at)))
+    return views, sways, position
 
 
 def tilt(

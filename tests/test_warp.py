@@ -7,7 +7,7 @@ import pytest
 from scenes import similarity
 from scipy.ndimage import map_coordinates
 
-from merge.align import warp_frame
+from merge.align import rescale_transform, warp_frame
 from merge.model import FrameTransform
 
 
@@ -54,6 +54,43 @@ def test_warp_frame_samples_a_ramp_exactly_under_rotation_scale_and_perspective(
     inner = np.s_[12:-12, 12:-12]
     np.testing.assert_allclose(found[inner][..., 0], x[inner], atol=5e-5)
     np.testing.assert_allclose(found[inner][..., 1], y[inner], atol=5e-5)
+
+
+def test_warp_frame_follows_parallax_and_distortion_as_the_transform_says():
+    """A ramp holds its own places, so every pixel tells where it was sampled."""
+    shape = (80, 90)
+    rows, columns = np.indices(shape).astype(np.float64)
+    picture = np.stack([columns, rows, columns + rows], axis=-1).astype(np.float32)
+    transform = FrameTransform(
+        similarity(shape, magnification=1.02, shift=(1.3, -0.4)),
+        parallax=np.array([0.4, -0.25, 1e-3]),
+        plane_px=3.0,
+        radial=2e-6,
+        centre=(44.5, 39.5),
+    )
+    position = (3 + 4 * np.sin(columns / 9) * np.cos(rows / 7)).astype(np.float32)
+    expected = transform.apply(np.stack([columns, rows], -1), position)
+    found = warp_frame(picture, transform, position=position)
+    inner = np.s_[14:-14, 14:-14]
+    np.testing.assert_allclose(found[inner][..., :2], expected[inner], atol=1e-4)
+    flat = warp_frame(picture, transform, position=np.full(shape, 5.0, np.float32))
+    plane = warp_frame(picture, transform.at_position(5.0))
+    np.testing.assert_allclose(flat[inner], plane[inner], atol=1e-4)
+
+
+def test_rescale_transform_says_the_same_of_larger_pictures():
+    transform = FrameTransform(
+        similarity((300, 400), magnification=1.01, rotation_deg=0.3, shift=(2.0, -1.0)),
+        parallax=np.array([0.4, -0.25, 1e-4]),
+        plane_px=3.0,
+        radial=2e-8,
+        centre=(199.5, 149.5),
+    )
+    points, position = np.array([[10.0, 20.0], [380.0, 250.0]]), np.array([1.0, 9.0])
+    large = rescale_transform(transform, 3, (30.0, 60.0))
+    moved = large.apply((points + 0.5) * 3 - 0.5 - (30.0, 60.0), position)
+    expected = (transform.apply(points, position) + 0.5) * 3 - 0.5
+    np.testing.assert_allclose(moved, expected, atol=1e-9)
 
 
 def mean_transfer(cycles_per_px: float, vertical: bool) -> float:

@@ -9,6 +9,8 @@ reference's, `common_area` tells what all frames cover,
 
 from merge.align.area import common_area, valid_area
 from merge.align.exposure import equalize_exposure
+from merge.align.geometry import median_positions
+from merge.align.motion import rescale_transform
 from merge.align.pair import PairResult, register_pair
 from merge.align.warp import needed_area, warp_frame, warp_part
 from merge.align.whole_stack import StackRegistration, analysis_reduction, register_stack
@@ -19,9 +21,11 @@ __all__ = [
     "analysis_reduction",
     "common_area",
     "equalize_exposure",
+    "median_positions",
     "needed_area",
     "register_pair",
     "register_stack",
+    "rescale_transform",
     "valid_area",
     "warp_frame",
     "warp_part",

@@ -12,6 +12,8 @@ from merge.model import BoolArray, FrameTransform
 
 # Points along the longer side of the grid on which the common rectangle is sought.
 _GRID = 256
+# Points along a side where lenses bend it.
+_SIDE_POINTS = 33
 
 
 def _inside(transform: FrameTransform, points: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
@@ -42,15 +44,15 @@ def valid_area(
     row, column, height, width = box
     mask = np.empty((height, width), np.bool_)
     matrix = np.ascontiguousarray(transform.matrix, np.float64)
-    _mark_covered(mask, matrix, (row, column), shape)
+    _mark_covered(mask, matrix, (row, column), shape, (transform.radial, *transform.centre))
     return mask
 
 
 @njit(nogil=True)
 def _mark_covered(  # pragma: no cover - compiled
-    mask: BoolArray, matrix: np.ndarray, origin: tuple, shape: tuple
+    mask: BoolArray, matrix: np.ndarray, origin: tuple, shape: tuple, lens: tuple
 ) -> None:
-    """Fill ``mask`` with whether matrix @ (x, y, 1) lies between a frame's outer pixel centres."""
+    """Fill ``mask`` with whether points seen lie between a frame's outer pixel centres."""
     right, bottom = shape[1] - 1.0, shape[0] - 1.0
     for i in range(mask.shape[0]):
         y = i + origin[0]
@@ -59,6 +61,11 @@ def _mark_covered(  # pragma: no cover - compiled
             depth = matrix[2, 0] * x + matrix[2, 1] * y + 1.0
             sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / depth
             sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / depth
+            if lens[0] != 0.0:
+                dx, dy = sx - lens[1], sy - lens[2]
+                grown = lens[0] * (dx * dx + dy * dy)
+                sx += dx * grown
+                sy += dy * grown
             mask[i, j] = 0.0 <= sx <= right and 0.0 <= sy <= bottom
 
 
@@ -85,8 +92,9 @@ def common_area(
 
     Notes
     -----
-    The covered region is convex, so a rectangle is covered when its corners are: the best one on a
-    coarse grid is found from the rows' ends, then grows pixel by pixel.
+    The covered region is convex, so a rectangle is covered when its corners are (and, where a lens
+    bends its sides, points along them): the best one on a coarse grid is found from the rows'
+    ends, then grows pixel by pixel. With parallax, what lies where a frame is in focus counts.
     """
     height, width = shape
     step = max(1, max(shape) // _GRID)
@@ -141,8 +149,12 @@ def _covered(
     inside = 0 <= sides["top"] and 0 <= sides["left"]
     if not (inside and sides["bottom"] < shape[0] and sides["right"] < shape[1]):
         return False
-    corners = np.array(
-        [[x, y] for x in (sides["left"], sides["right"]) for y in (sides["top"], sides["bottom"])],
-        float,
+    count = 2 if all(t.is_matrix for t in transforms) else _SIDE_POINTS
+    x, y = (
+        np.linspace(sides[a], sides[b], count) for a, b in (("left", "right"), ("top", "bottom"))
     )
+    grid = np.stack(np.meshgrid(x, y), -1)
+    rim = np.ones(grid.shape[:2], bool)
+    rim[1:-1, 1:-1] = False
+    corners = grid[rim]
     return all(bool(_inside(t, corners, shape).all()) for t in transforms)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.model import MotionModel
+from merge.model import FrameTransform, MotionModel
 
 Array = NDArray[np.float64]
 
@@ -100,3 +100,28 @@ def resample(matrix: Array, factor: float) -> Array:
     """
     result = matrix * np.array([[1, 1, factor], [1, 1, factor], [1 / factor, 1 / factor, 1]])
     return np.asarray(result / result[2, 2])
+
+
+def rescale_transform(
+    transform: FrameTransform, factor: float, origin: tuple[float, float] = (0.0, 0.0)
+) -> FrameTransform:
+    """Return a transform for pictures whose sides are ``factor`` times as long.
+
+    Parameters
+    ----------
+    transform : FrameTransform
+    factor : float
+        See `rescale`. Positions on the focus axis stay in the pixels they were in.
+    origin : (x, y)
+        Of the rescaled reference's first pixel, in rescaled pixels of the whole reference.
+    """
+    first = np.array([[1, 0, origin[0]], [0, 1, origin[1]], [0, 0, 1.0]])
+    to_large = np.array([[factor, 0, (factor - 1) / 2], [0, factor, (factor - 1) / 2], [0, 0, 1.0]])
+    matrix = to_large @ transform.matrix @ np.linalg.inv(to_large) @ first
+    parallax = transform.parallax
+    if parallax is not None:
+        parallax = to_large @ parallax / matrix[2, 2]
+    x, y = (c * factor + (factor - 1) / 2 for c in transform.centre)
+    return FrameTransform(
+        matrix / matrix[2, 2], parallax, transform.plane_px, transform.radial / factor**2, (x, y)
+    )

@@ -7,7 +7,7 @@ agree in its own pair.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from scipy.sparse import coo_array, csc_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 from scipy.sparse.linalg import spsolve
 
-from merge.align.camera import Index, Motion, Projector
+from merge.align.camera import Index, Motion, Projector, invert
 from merge.align.motion import normaliser
 from merge.align.pair import TILE_NOISE_PX, PairMeasurement
 from merge.errors import RegistrationError
@@ -64,6 +64,10 @@ class Tiles:
 
     def __len__(self) -> int:
         return len(self.first)
+
+    def only(self, kept: NDArray[np.bool_]) -> Tiles:
+        """Return the tiles of a mask."""
+        return Tiles(**{field.name: getattr(self, field.name)[kept] for field in fields(self)})
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,8 +144,17 @@ class StackFit:
     """
 
     def __init__(self, tiles: Tiles, shape: tuple[int, int], reference: int) -> None:
-        self.tiles, self.reference = tiles, reference
+        self.tiles, self.shape, self.reference = tiles, shape, reference
         self.half = max(shape) / 2
+
+    def thinned(self, most: int) -> StackFit:
+        """Return a fit to at most so many tiles of every pair, evenly taken."""
+        tiles = self.tiles
+        counts = np.bincount(tiles.pair)
+        rank = np.arange(len(tiles)) - (np.cumsum(counts) - counts)[tiles.pair]
+        every = -(-counts // most)[tiles.pair]
+        kept = rank % np.maximum(every, 1) == 0
+        return StackFit(tiles.only(kept), self.shape, self.reference)
 
     def solve(self, motion: Motion, rounds: int = _ROUNDS) -> Motion:
         """Return the fit of a motion's model that starts at ``motion``."""
@@ -166,14 +179,14 @@ class StackFit:
             point, slope = projector.locate(seen)
             points.append(point)
             slopes.append(slope)
-            derivatives.append(np.linalg.solve(slope, projector.parameter_slopes(point)))
+            derivatives.append(np.matmul(invert(slope), projector.parameter_slopes(point)))
         one, two = derivatives
         jacobian = np.concatenate(
             [-one[..., :own], two[..., :own], two[..., own:] - one[..., own:]], 2
         )
         misfit = (points[1] - points[0]) * self.half
-        spread = np.linalg.inv(slopes[0].transpose(0, 2, 1) @ tiles.certainty @ slopes[0])
-        certainty = np.asarray(np.linalg.inv(spread + TILE_NOISE_PX**2 * np.eye(2)))
+        spread = invert(slopes[0].transpose(0, 2, 1) @ tiles.certainty @ slopes[0])
+        certainty = invert(spread + TILE_NOISE_PX**2 * np.eye(2))
         trust = 1 / (1 + squared(misfit, certainty) / TAIL)
         # A pair that went wrong as a whole.
         off = (self.pair_means(misfit, certainty) ** 2).sum(1)
@@ -187,7 +200,13 @@ class StackFit:
         sums = [np.bincount(pair, weight * m) for m in misfit.T]
         return np.asarray(np.stack(sums, 1) / total[:, None])
 
-    def step(self, motion: Motion, now: Linearised, kept: Array | None = None) -> Array:
+    def step(
+        self,
+        motion: Motion,
+        now: Linearised,
+        kept: Array | None = None,
+        wanted: int | None = None,
+    ) -> Array:
         """Return the update of all own and shared parameters.
 
         Parameters
@@ -196,6 +215,9 @@ class StackFit:
         now : Linearised
         kept : ndarray, shape (n,), optional
             Factor on the say of every tile.
+        wanted : int, optional
+            Return instead how the parameter of this place reacts to what tiles say of each, a row
+            of the inverse normal matrix.
         """
         count, own = motion.own.shape
         shared, tiles = motion.model.shared, self.tiles
@@ -220,6 +242,9 @@ class StackFit:
             columns.append(np.tile(place, 3))
             values.append(block.ravel())
             right[place] += aim
+        if wanted is not None:
+            right = np.zeros(len(right))
+            right[wanted] = 1
         return self._solve_free(rows, columns, values, right, own)
 
     def _solve_free(

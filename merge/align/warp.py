@@ -45,21 +45,39 @@ def _spline_weights(fraction: np.float32) -> tuple:  # pragma: no cover - compil
 
 @njit(nogil=True, fastmath=True)
 def _sample(  # pragma: no cover - compiled
-    coefficients: FloatArray, out: FloatArray, matrix: np.ndarray, origin: tuple, extend: bool
-) -> None:
-    """Fill ``out`` with the spline at matrix @ (x, y, 1); outside NaN, or the nearest border."""
+    coefficients: FloatArray, out: FloatArray, matrix: np.ndarray, origin: tuple, first: tuple,
+    extend: bool, parallax: np.ndarray, away: FloatArray, lens: tuple,
+) -> None:  # fmt: skip
+    """Fill ``out`` with the spline where the transform leads; outside NaN, or the nearest border.
+
+    ``away`` holds how far pixels lie from the plane of the matrix, shape (0, 0) without parallax;
+    ``first`` the (row, column) of the coefficients in the frame; ``lens`` radial term, x and y.
+    """
     height, width, channels = coefficients.shape
     flat = matrix[2, 0] == 0.0 and matrix[2, 1] == 0.0
+    deep = away.shape[0] > 0
     for row in range(out.shape[0]):
         y = row + origin[0]
         for column in range(out.shape[1]):
             x = column + origin[1]
             sx = matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]
             sy = matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]
-            if not flat:
-                depth = matrix[2, 0] * x + matrix[2, 1] * y + 1.0
+            depth = 1.0 if flat else matrix[2, 0] * x + matrix[2, 1] * y + 1.0
+            if deep:
+                distance = away[row, column]
+                sx += distance * parallax[0]
+                sy += distance * parallax[1]
+                depth += distance * parallax[2]
+            if not flat or deep:
                 sx /= depth
                 sy /= depth
+            if lens[0] != 0.0:
+                dx, dy = sx - lens[1], sy - lens[2]
+                grown = lens[0] * (dx * dx + dy * dy)
+                sx += dx * grown
+                sy += dy * grown
+            sx -= first[1]
+            sy -= first[0]
             if extend:
                 sx = min(max(sx, 0.0), width - 1.0)
                 sy = min(max(sy, 0.0), height - 1.0)
@@ -108,6 +126,7 @@ def warp_frame(
     transform: FrameTransform,
     *,
     box: Box | None = None,
+    position: FloatArray | None = None,
 ) -> FloatArray:
     """Return a frame's pixels as the reference frame would have them.
 
@@ -119,6 +138,8 @@ def warp_frame(
         Reference → this frame.
     box : (row, column, height, width), optional
         Part of the reference frame to fill; default all of ``pixels``' size.
+    position : ndarray, shape (height, width), float32, optional
+        Of the box's pixels on the focus axis, px of blur; needed for a parallax to have an effect.
 
     Returns
     -------
@@ -132,15 +153,17 @@ def warp_frame(
     """
     row, column, height, width = box or (0, 0, *pixels.shape[:2])
     offset = transform.matrix[:2, 2]
-    if np.array_equal(transform.matrix[:, :2], np.eye(3)[:, :2]) and not np.any(offset % 1):
+    shifted = np.array_equal(transform.matrix[:, :2], np.eye(3)[:, :2]) and not np.any(offset % 1)
+    if shifted and transform.is_matrix:
         return _cut_out(pixels, (row + int(offset[1]), column + int(offset[0]), height, width))
     out = np.empty((height, width, pixels.shape[2]), np.float32)
 
     def fill(top: int, left: int) -> None:
         part = (row + top, column + left, min(_TILE_PX, height - top), min(_TILE_PX, width - left))
-        rows, columns = needed_area(transform, part, pixels.shape)
-        area = pixels[rows, columns]
-        warped = warp_part(area, transform, origin=(rows.start, columns.start), box=part)
+        deep = None if position is None else position[top : top + part[2], left : left + part[3]]
+        rows, columns = needed_area(transform, part, pixels.shape, deep)
+        area, origin = pixels[rows, columns], (rows.start, columns.start)
+        warped = warp_part(area, transform, origin=origin, box=part, position=deep)
         out[top : top + part[2], left : left + part[3]] = warped
 
     corners = [(r, c) for r in range(0, height, _TILE_PX) for c in range(0, width, _TILE_PX)]
@@ -150,7 +173,12 @@ def warp_frame(
     return out
 
 
-def needed_area(transform: FrameTransform, box: Box, shape: tuple[int, ...]) -> tuple[slice, slice]:
+def needed_area(
+    transform: FrameTransform,
+    box: Box,
+    shape: tuple[int, ...],
+    position: FloatArray | None = None,
+) -> tuple[slice, slice]:
     """Return the rows and columns of a frame that `warp_part` needs to fill ``box``.
 
     Parameters
@@ -161,10 +189,16 @@ def needed_area(transform: FrameTransform, box: Box, shape: tuple[int, ...]) -> 
         In the reference frame.
     shape : (H, W, ...)
         Of the frame.
+    position : ndarray, shape (height, width), optional
+        As `warp_part` will get it.
     """
     row, column, height, width = box
-    corners = [(x, y) for x in (column, column + width - 1) for y in (row, row + height - 1)]
-    places = transform.apply(np.array(corners, np.float64))
+    x, y = (np.array([0.0, 0.5, 1.0]) * (n - 1) for n in (width, height))
+    points = np.stack(np.meshgrid(column + x, row + y), -1).reshape(-1, 2)
+    places = transform.apply(points)
+    if transform.parallax is not None and position is not None:
+        ends = (transform.at_position(float(p)) for p in (position.min(), position.max()))
+        places = np.concatenate([end.apply(points) for end in ends])
     slices = []
     for low, high, size in zip(places.min(axis=0), places.max(axis=0), shape[1::-1], strict=True):
         first = int(np.clip(np.floor(low) - _MARGIN, 0, size - 2))
@@ -180,6 +214,7 @@ def warp_part(
     origin: tuple[int, int],
     box: Box,
     extend: bool = False,
+    position: FloatArray | None = None,
 ) -> FloatArray:
     """Return what `warp_frame` does, from the part of a frame that is needed for it.
 
@@ -195,14 +230,22 @@ def warp_part(
         Part of the reference frame to fill.
     extend : bool
         Repeat the frame's border outside it, instead of NaN.
+    position : ndarray, shape (height, width), float32, optional
+        Of the box's pixels on the focus axis, px of blur; without it everything counts as lying
+        where the frame is in focus.
     """
     row, column, height, width = box
     coefficients = cv2.sepFilter2D(
         area, -1, _PREFILTER, _PREFILTER, borderType=cv2.BORDER_REFLECT_101
     ).reshape(area.shape)
     out = np.empty((height, width, area.shape[2]), np.float32)
-    to_area = np.array([[1, 0, -origin[1]], [0, 1, -origin[0]], [0, 0, 1.0]])
-    _sample(coefficients, out, to_area @ transform.matrix, (row, column), extend)
+    parallax, away = np.zeros(3), np.empty((0, 0), np.float32)
+    if transform.parallax is not None and position is not None:
+        parallax = transform.parallax
+        away = np.subtract(position, transform.plane_px, dtype=np.float32)
+    matrix = np.ascontiguousarray(transform.matrix, np.float64)
+    lens = (transform.radial, *transform.centre)
+    _sample(coefficients, out, matrix, (row, column), origin, extend, parallax, away, lens)
     return out
 
 

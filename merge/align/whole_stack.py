@@ -11,10 +11,9 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.align.camera import CameraModel, Motion, first_motion
-from merge.align.choice import Choice, choose_motion
 from merge.align.exposure import SmallPicture, compare_exposures, small_picture
-from merge.align.motion import apply, check_points, normaliser, rescale
+from merge.align.geometry import StackGeometry, refine_geometry, solve_geometry
+from merge.align.motion import apply, check_points
 from merge.align.pair import (
     NO_TILES,
     PairMeasurement,
@@ -22,14 +21,14 @@ from merge.align.pair import (
     Pyramid,
     build_pyramid,
     register_pair,
-    unexplained_px,
 )
-from merge.align.solve import StackFit, follow_pairs, gather_tiles, linked_frames
+from merge.align.solve import linked_frames
 from merge.align.start import starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
 from merge.model import (
     FloatArray,
+    FocusAxis,
     FrameRegistration,
     FrameTransform,
     MotionModel,
@@ -137,6 +136,7 @@ class StackRegistration:
         self._pairs: list[PairMeasurement] = []
         self._small: dict[int, SmallPicture] = {}
         self._best: dict[int, float] = {}
+        self._geometry: StackGeometry | None = None
 
     def add(self, picture: FloatArray) -> None:
         """Take the next frame: compare it with those held, the newest first, until enough agree.
@@ -192,6 +192,7 @@ class StackRegistration:
         ValueError
             If ``reference`` is not one of the frames.
         """
+        self._held = {}
         count = len(self._small)
         middle = self._middle() if reference is None else reference
         if not 0 <= middle < count:
@@ -203,33 +204,63 @@ class StackRegistration:
                 f"{self._best[middle]:.2f}, needed {MIN_AGREEMENT}); check that all frames show "
                 "one scene, or choose another reference frame"
             )
-        small = (self._shape[0] // self._reduction, self._shape[1] // self._reduction)
         pairs = [p for p in self._pairs if p.first in linked and p.second in linked]
-        if self._model == "none" or not pairs:
-            matrices = {i: np.eye(3) for i in linked}
-            residuals: dict[int, float] = {}
+        if self._model != "none" and pairs:
+            small = (self._shape[0] // self._reduction, self._shape[1] // self._reduction)
+            self._geometry = solve_geometry(pairs, sorted(linked), middle, small, self._model)
+        return self._describe(middle, linked)
+
+    def refine(self, found: Registration, axis: FocusAxis) -> Registration:
+        """Return a finished registration with parallax, if the frames bear it out; else the same.
+
+        Near and far move differently where the camera moved, by hand or on a rail.
+
+        Parameters
+        ----------
+        found : Registration
+            From `finish`.
+        axis : FocusAxis
+            Of the frames that have a transform.
+        """
+        before = self._geometry
+        if before is None or self._model != "auto":
+            return found
+        self._geometry = refine_geometry(before, axis, self._reduction)
+        if self._geometry is before:
+            return found
+        return self._describe(found.reference, set(before.frames))
+
+    def _describe(self, reference: int, linked: set[int]) -> Registration:
+        """Return the registration that the present geometry makes."""
+        geometry = self._geometry
+        if geometry is None:
+            small = {i: FrameTransform(np.eye(3)) for i in linked}
+            full, residuals = small, {}
             family, why = self._model, ""
         else:
-            solved = _solve(pairs, sorted(linked), middle, small, self._model)
-            matrices, residuals, family, why = solved
-        exposures = compare_exposures(self._small, matrices, middle)
-        jumps = _jumps(matrices, small)
+            small, full = geometry.transforms(1), geometry.transforms(self._reduction)
+            residuals = geometry.residuals()
+            family = geometry.motion.model.family
+            why = geometry.reason() if self._model == "auto" else ""
+        matrices = {i: transform.matrix for i, transform in small.items()}
+        exposures = compare_exposures(self._small, matrices, reference)
+        jumps = _jumps(matrices, self._shape, self._reduction)
         frames = []
-        for i in range(count):
+        for i in range(len(self._small)):
             if i not in matrices:
                 frames.append(FrameRegistration(None, reason=self._why_not(i)))
                 continue
             gain, falloff = exposures[i]
             frames.append(
                 FrameRegistration(
-                    FrameTransform(rescale(matrices[i], self._reduction)),
+                    full[i],
                     gain=gain,
                     falloff=falloff,
                     residual_px=residuals.get(i, float("nan")) * self._reduction,
                     jump_px=jumps.get(i, 0.0) * self._reduction,
                 )
             )
-        return Registration(tuple(frames), middle, family, self._shape, why)
+        return Registration(tuple(frames), reference, family, self._shape, why)
 
     def _middle(self) -> int:
         count = len(self._small)
@@ -303,72 +334,14 @@ def _attempts(
         yield register_pair(one, two, model=model, initial=start)
 
 
-def _solve(
-    pairs: list[PairMeasurement], frames: list[int], reference: int, shape: tuple[int, int],
-    model: MotionModel,
-) -> tuple[dict[int, Array], dict[int, float], MotionModel, str]:  # fmt: skip
-    """Return matrices and residuals by frame, the family of the motion and why that one."""
-    place = frames.index(reference)
-    fit = StackFit(gather_tiles(pairs, frames, shape), shape, place)
-    scale = normaliser(shape)
-    known = follow_pairs(pairs, frames, reference)
-    starts = np.stack([np.linalg.inv(scale) @ known[i] @ scale for i in frames])
-    simplest = CameraModel("similarity" if model == "auto" else model)
-    choice = Choice(fit.solve(first_motion(simplest, starts, place)))
-    if model == "auto":
-        choice = choose_motion(fit, choice.motion, [CameraModel("camera")])
-    motion = choice.motion
-    matrices = {}
-    for frame, matrix in zip(frames, motion.matrices(), strict=True):
-        moved = scale @ matrix @ np.linalg.inv(scale)
-        matrices[frame] = np.asarray(moved / moved[2, 2], np.float64)
-    matrices[reference] = np.eye(3)
-    residuals = _residuals(fit, motion)
-    by_frame = dict(zip(frames, residuals.tolist(), strict=True))
-    chosen = motion.model.family
-    return matrices, by_frame, chosen, _reason(choice) if model == "auto" else ""
-
-
-def _reason(choice: Choice) -> str:
-    """Return in a few words why a motion was chosen."""
-    if choice.motion.model.family == "similarity":
-        return "turns of the camera explain no more than shifts"
-    return (
-        "turns of the camera bend the picture: parts left out of the fit are placed better by "
-        f"{choice.gain:.0f} standard errors"
-    )
-
-
-def _residuals(fit: StackFit, motion: Motion) -> Array:
-    """Return each frame's rms disagreement with its pair measurements, in px.
-
-    That is the mean over a pair's tiles and what they are beside the motion by more than their own
-    errors: with a model that cannot follow the motion, pairs may agree with one another and
-    yet be wrong.
-    """
-    now, tiles = fit.linearise(motion), fit.tiles
-    means = fit.pair_means(now.misfit, now.certainty)
-    squares = np.zeros(len(motion.own))
-    count = np.zeros(len(motion.own))
-    for pair in range(len(means)):
-        mine = np.flatnonzero(tiles.pair == pair)
-        if not len(mine):
-            continue
-        beside = unexplained_px(now.misfit[mine], now.certainty[mine])
-        for frame in (tiles.first[mine[0]], tiles.second[mine[0]]):
-            squares[frame] += float((means[pair] ** 2).sum()) + beside**2
-            count[frame] += 1
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.sqrt(squares / np.where(count > 0, count, np.nan)))
-
-
-def _jumps(matrices: dict[int, Array], shape: tuple[int, int]) -> dict[int, float]:
+def _jumps(matrices: dict[int, Array], full: tuple[int, int], reduction: int) -> dict[int, float]:
     """Return how far each frame lies off the line through its neighbours, in px.
 
     Shift of the centre and turn, the turn as the path of the longer side's ends. Magnification has
     no part: focus changes it, by more where a step is longer. The line is the median of slopes
     (P. K. Sen, J. Am. Stat. Assoc. 63, 1379 (1968)), so that one bumped neighbour does not bend it.
     """
+    shape = full[0] // reduction, full[1] // reduction
     centre = check_points(shape)[-1:]
     half = max(shape) / 2
     place = {

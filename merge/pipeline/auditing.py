@@ -15,8 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from merge.align import StackRegistration
-from merge.align.motion import rescale
+from merge.align import StackRegistration, rescale_transform
 from merge.compiled import njit
 from merge.encoding import linearize
 from merge.errors import ReadError
@@ -28,7 +27,6 @@ from merge.model import (
     FocusAxis,
     FrameRegistration,
     FrameSource,
-    FrameTransform,
     Progress,
     Registration,
     Stack,
@@ -276,7 +274,7 @@ def _to_full_size(frame: FrameRegistration, factor: float) -> FrameRegistration:
         return frame
     return dataclasses.replace(
         frame,
-        transform=FrameTransform(rescale(frame.transform.matrix, factor)),
+        transform=rescale_transform(frame.transform, factor),
         residual_px=frame.residual_px * factor,
         jump_px=frame.jump_px * factor,
     )

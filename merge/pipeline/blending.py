@@ -24,6 +24,7 @@ from merge.blend import (
 )
 from merge.model import FloatArray, MergeOptions, Progress
 from merge.pipeline.ahead import work_ahead
+from merge.pipeline.deep import OutputDepth
 from merge.pipeline.first_pass import FirstPassResult
 from merge.pipeline.measuring import SceneEstimate, veil_scene
 from merge.pipeline.memory import MemoryPlan
@@ -47,12 +48,15 @@ class BlendJob:
     options : MergeOptions
     report : callable
         Progress.
+    depth : OutputDepth or None
+        Where frames see near and far shifted differently.
     """
 
     first: FirstPassResult
     box: Box
     options: MergeOptions
     report: Progress
+    depth: OutputDepth | None = None
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -199,6 +203,7 @@ def _sampler_of(job: BlendJob, index: int) -> FrameSampler:
         job.first.registration.frames[index],
         job.first.transfer,
         equalize=job.options.equalize_exposure,
+        depth=job.depth,
     )
 
 

@@ -26,6 +26,7 @@ from merge.pipeline.ordering import (
     OrderedBracket,
     is_out_of_order,
     order_by_focus,
+    refine_by_depth,
     reorder_stack,
 )
 from merge.pipeline.repairing import DefectFinder, Repairs
@@ -155,6 +156,7 @@ def first_pass(
             stack = reorder_stack(stack, bracket.order)
             seen = _read_frames(stack, again, report, cache_bytes)
             bracket = _ordered(seen, options)
+        bracket = refine_by_depth(bracket, seen.registrar, seen.registration)
         if seen.cache is not None:
             seen.cache.order = bracket.order
         repairs = seen.finder.finish(bracket)
@@ -168,6 +170,7 @@ class _Seen:
     """What a reading of all frames leaves, in the order read."""
 
     stack: Stack
+    registrar: StackRegistration
     registration: Registration
     cells: dict[int, CellEnergies]
     finder: DefectFinder
@@ -229,7 +232,7 @@ def _read_frames(
         if cache is not None:
             cache.close()
         raise
-    return _Seen(stack, registration, cells, finder, cache)
+    return _Seen(stack, registrar, registration, cells, finder, cache)
 
 
 def _look_at(

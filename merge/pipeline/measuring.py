@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from merge.align import equalize_exposure, valid_area, warp_part
-from merge.align.motion import rescale
+from merge.align import equalize_exposure, rescale_transform, valid_area, warp_part
 from merge.blend import VeilScene, foreground_position, luminance, observed_range, veil_gain
 from merge.compiled import njit
 from merge.depth import (
@@ -33,6 +32,7 @@ from merge.model import (
 )
 from merge.moving import MovingParts, find_moving_parts, hold_still
 from merge.pipeline.ahead import work_ahead
+from merge.pipeline.deep import OutputDepth, has_parallax, measured_depth, smooth_depth
 from merge.pipeline.first_pass import FirstPassCache, FirstPassResult
 from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack
@@ -70,6 +70,8 @@ class SceneEstimate:
         Whether the first frame is the near end; None without a focus axis.
     limits : pair of ndarray, shape (h, w, C), or None
         Darkest and brightest linear light that the frames show around every place, likewise.
+    places : OutputDepth or None
+        Where frames see near and far shifted differently.
     """
 
     depth: DepthMap
@@ -79,6 +81,7 @@ class SceneEstimate:
     moving: MovingParts
     near_first: bool | None
     limits: Limits | None
+    places: OutputDepth | None = None
 
 
 @contextmanager
@@ -94,21 +97,25 @@ def measured_scene(
         ScratchStack(count, small, np.float16, memory_bytes=memory_bytes) as measures,
         ScratchStack(count, (*small, channels), np.float16, memory_bytes=memory_bytes) as pictures,
     ):
-        guide = SharpestPicture((*small, channels))
-        for measure, picture in _aligned(first, kept, box, options):
-            measures.append(measure)
-            pictures.append(picture)
-            guide.add(measure, picture)
+        places, out = None, (measures, pictures)
+        if first.axis is not None and has_parallax(first.registration):
+            places = smooth_depth(first.axis, box, kept.reduction)
+        depth, guide = _locate(first, kept, box, options, out, places)
+        if places is not None and first.axis is not None:
+            places = measured_depth(depth, first.axis, box, kept.reduction)
+            for stack in out:
+                stack.restart()
+            depth, guide = _locate(first, kept, box, options, out, places)
+            places = measured_depth(depth, first.axis, box, kept.reduction)
         kept.close()
-        depth = locate_depth(measures, guide.pixels)
-        even = find_even_places(luminance(guide.pixels))
+        even = find_even_places(luminance(guide))
         near_first, limits = None, None
         if first.positions_px is not None:
             axis_px = first.positions_px / kept.reduction
             limits = _light_limits(pictures, kept.reduction, transfer)
             near_first = _near_first(depth, pictures, limits, first, kept.reduction)
             depth = settle_smooth_places(
-                depth, measures, pictures, guide.pixels, axis_px, near_first=near_first
+                depth, measures, pictures, guide, axis_px, near_first=near_first
             )
             depth = settle_edges(
                 depth,
@@ -130,7 +137,24 @@ def measured_scene(
                 hold_still(depth.position, moving), depth.confidence, exact, depth.beyond
             )
             even[moving.labels > 0] = 0  # one frame alone, nothing averaged
-        yield SceneEstimate(depth, even, pictures, kept.reduction, moving, near_first, limits)
+        yield SceneEstimate(
+            depth, even, pictures, kept.reduction, moving, near_first, limits, places
+        )
+
+
+def _locate(
+    first: FirstPassResult, kept: FirstPassCache, box: Box, options: MergeOptions,
+    out: tuple[ScratchStack, ScratchStack], places: OutputDepth | None,
+) -> tuple[DepthMap, FloatArray]:  # fmt: skip
+    """Return the depth map and the sharpest picture; append measures and pictures to ``out``."""
+    guide = SharpestPicture(
+        (*reduced_shape(box[2:], kept.reduction), first.stack.sources[0].shape[2])
+    )
+    for measure, picture in _aligned(first, kept, box, options, places):
+        out[0].append(measure)
+        out[1].append(picture)
+        guide.add(measure, picture)
+    return locate_depth(out[0], guide.pixels), guide.pixels
 
 
 def _small_coverage(
@@ -151,7 +175,11 @@ def _small_coverage(
 
 
 def _aligned(
-    first: FirstPassResult, kept: FirstPassCache, box: Box, options: MergeOptions
+    first: FirstPassResult,
+    kept: FirstPassCache,
+    box: Box,
+    options: MergeOptions,
+    places: OutputDepth | None,
 ) -> Iterator[tuple[FloatArray, FloatArray]]:
     """Yield measure and small picture of every used frame in the output's geometry."""
     registration, transfer = first.registration, first.transfer
@@ -167,11 +195,11 @@ def _aligned(
             picture = equalize_exposure(picture, frame, transfer)
         transform = _at_reduced_size(frame.transform, box, kept.reduction)
         area = 0, 0, *reduced_shape(box[2:], kept.reduction)
-        warped = _warp_small(picture, transform, area, exact=kept.reduction == 1)
-        measure = cv2.warpPerspective(
-            measure, transform.matrix, area[:1:-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )  # fmt: skip
+        position = None if places is None else places.small_px
+        exact = kept.reduction == 1
+        warped = _warp_small(picture, transform, area, position, exact=exact)
+        measure = _warp_small(measure[..., None], transform, area, position, cv2.INTER_LINEAR)
+        measure = measure[..., 0]
         if options.extent != "common":
             measure *= valid_area(transform, picture.shape[:2], area)
         return measure, warped
@@ -180,7 +208,13 @@ def _aligned(
 
 
 def _warp_small(
-    picture: FloatArray, transform: FrameTransform, area: Box, *, exact: bool
+    picture: FloatArray,
+    transform: FrameTransform,
+    area: Box,
+    position: FloatArray | None,
+    kernel: int = cv2.INTER_CUBIC,
+    *,
+    exact: bool = False,
 ) -> FloatArray:
     """Return a small picture in the output's geometry; its border goes on outside.
 
@@ -188,19 +222,24 @@ def _warp_small(
     the time.
     """
     if exact:
-        return warp_part(picture, transform, origin=(0, 0), box=area, extend=True)
-    warped = cv2.warpPerspective(
-        picture, transform.matrix, area[:1:-1], flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
+        return warp_part(
+            picture, transform, origin=(0, 0), box=area, extend=True, position=position
+        )
+    if transform.is_matrix:
+        warped = cv2.warpPerspective(
+            picture, transform.matrix, area[:1:-1], flags=kernel | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )  # fmt: skip
+    else:
+        points = np.stack(np.meshgrid(np.arange(float(area[3])), np.arange(area[2])), -1)
+        places = transform.apply(points, position).astype(np.float32)
+        warped = cv2.remap(picture, places, None, kernel, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(warped, np.float32).reshape(*area[2:], picture.shape[2])
 
 
 def _at_reduced_size(transform: FrameTransform, box: Box, reduction: int) -> FrameTransform:
     """Return the map from reduced output pixels to reduced frame pixels."""
-    first = np.array([[1, 0, box[1] / reduction], [0, 1, box[0] / reduction], [0, 0, 1.0]])
-    matrix = rescale(transform.matrix, 1 / reduction) @ first
-    return FrameTransform(matrix / matrix[2, 2])
+    return rescale_transform(transform, 1 / reduction, (box[1] / reduction, box[0] / reduction))
 
 
 def _stored_factor(gain: float, transfer: str) -> float:

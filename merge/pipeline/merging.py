@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from merge.model import (
 )
 from merge.moving import moving_findings
 from merge.pipeline.blending import BlendJob, blend_by_depth, blend_detail
+from merge.pipeline.deep import has_parallax, smooth_depth
 from merge.pipeline.first_pass import FirstPassResult, first_pass
 from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.inspecting import (
@@ -158,11 +159,14 @@ def merge_stack(
         if cache_bytes is not None:
             with measured_scene(first, box, options, scratch_bytes) as measured:
                 seconds["measure"] = time.perf_counter() - began
+                job = replace(job, depth=measured.places)
                 if by_depth:
                     with _timed(seconds, "blend"):
                         pixels = blend_by_depth(job, measured, plan)
                     moved = _moving_findings(measured, first, box)
                 depth = _depth_of_stack(measured, first, box)
+        elif first.axis is not None and has_parallax(first.registration):
+            job = replace(job, depth=smooth_depth(first.axis, box, 1))
         if not by_depth:
             with _timed(seconds, "blend"):
                 pixels = blend_detail(job, plan)

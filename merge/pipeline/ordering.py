@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from merge.align import StackRegistration
 from merge.axis import fit_focus_axis
 from merge.errors import RegistrationError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, place_tiles
@@ -82,6 +83,32 @@ def order_by_focus(
     if axis is not None and (np.diff(axis.positions_px) < 0).any():  # alike, to within the noise
         axis = dataclasses.replace(axis, positions_px=np.maximum.accumulate(axis.positions_px))
     return OrderedBracket(stack, registration, order, axis, problem, diffraction_scale_px)
+
+
+def refine_by_depth(
+    bracket: OrderedBracket, registrar: StackRegistration, registration: Registration
+) -> OrderedBracket:
+    """Return a bracket whose registration tells near from far, if its frames bear that out.
+
+    Parameters
+    ----------
+    bracket : OrderedBracket
+    registrar : StackRegistration
+        Finished, frames in the order in which they were read.
+    registration : Registration
+        What it gave.
+    """
+    if bracket.axis is None:
+        return bracket
+    place = dict(zip(bracket.registration.aligned, bracket.axis.positions_px.tolist(), strict=True))
+    read = sorted(place, key=lambda frame: bracket.order[frame])
+    axis = dataclasses.replace(
+        bracket.axis, positions_px=np.array([place[frame] for frame in read])
+    )
+    found = registrar.refine(registration, axis)
+    if found is registration:
+        return bracket
+    return dataclasses.replace(bracket, registration=_reorder(found, bracket.order))
 
 
 def is_out_of_order(bracket: OrderedBracket) -> bool:

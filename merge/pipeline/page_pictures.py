@@ -13,15 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-from merge.align import warp_frame
-from merge.align.motion import rescale
+from merge.align import rescale_transform, warp_frame
 from merge.depth import SharpestPicture, locate_depth, measure_detail, measure_reduction
 from merge.encoding import encode, linearize
 from merge.model import (
     DepthMap,
     FloatArray,
     FrameSource,
-    FrameTransform,
     Progress,
     Registration,
     Stack,
@@ -193,7 +191,7 @@ def locate_sharpest(
             assert transform is not None
             luminance = read_luminance(stack.sources[index], white_balance=stack.white_balance)
             layers = [measure_detail(luminance, reduction), reduce_map(luminance, reduction)]
-            moved = FrameTransform(rescale(transform.matrix, 1 / reduction))
+            moved = rescale_transform(transform, 1 / reduction)
             measure, picture = np.moveaxis(warp_frame(np.dstack(layers), moved), 2, 0)
             measure = np.maximum(np.nan_to_num(measure), 0)
             measures.append(measure)

@@ -252,6 +252,9 @@ def _geometry_record(frame: FrameRegistration, shape: tuple[int, int]) -> dict[s
         return {}
     return {
         "matrix": frame.transform.matrix,
+        "radial_per_px2": frame.transform.radial,
+        "parallax": frame.transform.parallax,
+        "plane_px": None if frame.transform.parallax is None else frame.transform.plane_px,
         "shift_px": frame.transform.shift_px(shape),
         "magnification": frame.transform.magnification,
         "rotation_deg": frame.transform.rotation_deg,

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from merge.align import equalize_exposure, needed_area, valid_area, warp_part
 from merge.model import BoolArray, FloatArray, FrameRegistration
+from merge.pipeline.deep import OutputDepth
 
 Box = tuple[int, int, int, int]
 
@@ -27,6 +28,8 @@ class FrameSampler:
         Encoding of the samples.
     equalize : bool
         Bring the frame's light to that of the reference frame.
+    depth : OutputDepth, optional
+        Needed where frames see near and far shifted differently.
     """
 
     def __init__(
@@ -37,22 +40,27 @@ class FrameSampler:
         transfer: str,
         *,
         equalize: bool,
+        depth: OutputDepth | None = None,
     ) -> None:
         self._samples, self._scale = samples, np.float32(1 / white)
         self._frame, self._transfer, self._equalize = frame, transfer, equalize
+        self._depth = depth
 
     def sample(self, box: Box) -> FloatArray:
         """Return (height, width, C) of a box of the reference frame; the border goes on outside."""
         transform = self._frame.transform
         assert transform is not None
-        rows, columns = needed_area(transform, box, self._samples.shape)
+        position = None
+        if self._depth is not None and transform.parallax is not None:
+            position = self._depth.part_px(box)
+        rows, columns = needed_area(transform, box, self._samples.shape, position)
         area = np.multiply(self._samples[rows, columns], self._scale, dtype=np.float32)
         origin = rows.start, columns.start
         if self._equalize:
             area = equalize_exposure(
                 area, self._frame, self._transfer, origin=origin, shape=self._samples.shape
             )
-        return warp_part(area, transform, origin=origin, box=box, extend=True)
+        return warp_part(area, transform, origin=origin, box=box, extend=True, position=position)
 
 
 def covered(frame: FrameRegistration, shape: tuple[int, ...], box: Box) -> BoolArray | None:
