@@ -37,7 +37,7 @@ _FEW = np.array([0.0, 0.0, 3.2, 1.8, 1.2])
 _ROUNDING = 0.03
 # Intervals from this length on, even to this part, come from a timer: light and clouds then change
 # sharpness a little without any move of focus. What that is worth.
-_TIMER_S, _TIMER_SHARE, _TIMER = 2.5, 0.1, 0.7
+_TIMER_S, _TIMER_SHARE, _TIMER = 2.5, 0.1, 1.2
 # A pause is this many usual intervals long, and at least so many seconds.
 _PAUSE_INTERVALS, PAUSE_SHORT_S, _PAUSE_LONG_S = 6.0, 5.0, 60.0
 
@@ -86,8 +86,11 @@ def find_pauses(links: list[Link]) -> list[float]:
         if link.gap_s is None:
             pauses.append(0.0)
             continue
-        around = [k.gap_s for k in links[max(0, i - 4) : i + 5] if k.gap_s is not None]
-        usual = max(float(np.median(around)), 0.05)
+        sides = (links[max(0, i - 4) : i], links[i + 1 : i + 5])
+        around = [[k.gap_s for k in side if k.gap_s is not None] for side in sides]
+        usual = max(min((float(np.median(gaps)) for gaps in around if gaps), default=0.0), 0.05)
+        if not any(around):
+            usual = link.gap_s or 0.05
         long = math.log(max(link.gap_s, 0.05) / usual) / math.log(_PAUSE_INTERVALS)
         long = min(max(long, 0.0), 1.0) * min(link.gap_s / PAUSE_SHORT_S, 1.0)
         pauses.append(2.0 if link.gap_s > _PAUSE_LONG_S and long >= 1 else long)
@@ -133,6 +136,7 @@ def _focus_tables(evidence: Evidence) -> tuple[Array, Array]:
     limit = focus_limit(evidence.movement)
     timer = _TIMER if _on_timer(evidence.links) else 0.0
     back = _steps_back(squared)
+    over_pause = evidence.pauses * np.where(_goes_on(squared), 0.4, 0.9)
     for a in range(n - 1):
         size = np.arange(2, n - a + 1)
         pairs = np.cumsum(_sums_to_earlier(squared, a))
@@ -143,13 +147,13 @@ def _focus_tables(evidence: Evidence) -> tuple[Array, Array]:
         recorded, turned = _recorded(dioptres[a:])
         moved = (moved + recorded - timer * (size > 5)) * (size + 1) / 3
         apart = np.cumsum(evidence.apart[a + 1 :])
-        pause = np.cumsum(evidence.pauses[a + 1 :])
+        pause = np.cumsum(over_pause[a + 1 :])
         common = apart + np.cumsum(changes[a + 1 :])
         inside = np.cumsum(back[a, a + 1 :])
         odd = _odd_steps(steps, evidence.pauses[a + 1 :])
         few = np.where(size == 2, 3.2 - np.clip(0.5 * moved, 0.0, 1.6), _FEW[np.minimum(size, 4)])
         cost = few + np.maximum(0.0, -moved) + common + inside + odd + turned
-        bracket[a, a + 2 :] = cost + 0.6 * pause
+        bracket[a, a + 2 :] = cost + pause
         still[a, a + 2 :] = 0.8 + np.maximum(0.0, moved) + common
     return still, bracket
 
@@ -174,7 +178,7 @@ def _sums_to_earlier(squared: Array, a: int) -> Array:
 def focus_limit(movement: Movement) -> float:
     """Return the difference from which on focus rather moved than stayed in this scene."""
     most = _MOVED_HELD if movement.held else _MOVED_FIXED
-    if len(movement.squared) < 3:
+    if movement.held or len(movement.squared) < 3:
         return most
     pairs = np.sqrt(movement.squared[np.triu_indices(len(movement.squared), 1)])
     return float(np.clip(_OVER_NOISE * pairs.min(), _MOVED_LEAST, most))
@@ -200,6 +204,17 @@ def _steps_back(squared: Array) -> Array:
     return cost
 
 
+def _goes_on(squared: Array) -> NDArray[np.bool_]:
+    """Tell, for each shot, whether its step continues the steps before it."""
+    size = np.sqrt(np.diagonal(squared, 1))
+    on = np.zeros(len(squared), bool)
+    for k in range(2, len(squared)):
+        usual = max(float(np.median(size[max(0, k - 4) : k - 1])), _STEP_NOISE)
+        farther = squared[k - 2, k] > squared[k - 2, k - 1]
+        on[k] = farther and 0.6 * usual < size[k - 1] < 1.8 * usual
+    return on
+
+
 def _odd_steps(steps: Array, pauses: Array) -> Array:
     """Return what steps cost that are far from the usual one, for rows of growing length."""
     size = np.sqrt(steps)
@@ -208,8 +223,10 @@ def _odd_steps(steps: Array, pauses: Array) -> Array:
         usual = max(float(np.median(size[: stop + 1])), _STEP_NOISE)
         part = size[: stop + 1]
         wide = np.log(np.maximum(part, 1e-6) / (2.5 * usual))
-        narrow = np.clip(1 - part / (0.5 * usual), 0.0, 1.0)
-        weight = 1.0 + 1.5 * pauses[: stop + 1]
+        paused = pauses[: stop + 1]
+        # Over a pause a bracket goes on by a whole step; a shot of the same focus is another start.
+        narrow = np.clip(1 - part / ((0.5 + 0.3 * np.minimum(paused, 1)) * usual), 0.0, 1.0)
+        weight = 1.0 + 1.5 * paused
         cost = 1.5 * np.clip(wide, 0.0, 2.0) * weight + 0.8 * narrow * weight
         total[stop] = cost.sum()
     return total
@@ -231,7 +248,7 @@ def _recorded(dioptres: Array) -> tuple[Array, Array]:
         way = float(np.ptp(row))
         if way <= 1e-9:
             # Constant: a rail, a coarse record, or one focus.
-            moved[stop - 2] = -1.0
+            moved[stop - 2] = -2.0
             continue
         steps = np.diff(row)
         steps = steps[np.abs(steps) > _ROUNDING * way]

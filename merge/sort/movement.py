@@ -21,6 +21,9 @@ _CRITERIA = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 15, 1e-3)
 # Shift from shot to shot, in pixels of the thumbnail, from which a camera is in the hand; fits of
 # shots from a tripod are off by 0.02, with strong blur or wind by 0.1.
 _HELD_PX = 0.25
+# Part that a change counts (as a variance), with the camera in the hand, when all became softer or
+# all sharper: shake does that, focus softens one place and sharpens another.
+_SHAKEN = 0.25
 # Share of tiles that must be seen in every shot to compare them all at once.
 _SEEN = 0.3
 
@@ -64,7 +67,10 @@ def compare_focus(seen: list[Likeness]) -> Movement:
     if total <= 0:
         return Movement(np.zeros((len(seen),) * 2), np.full((len(seen), 2), 0.5), sizes, held)
     centres = _centres(detail[..., 0], weight)
-    return Movement(_distances(detail, weight, total), centres, sizes, held)
+    squared = _distances(detail, weight, total)
+    if held:
+        squared = squared * (_SHAKEN + (1 - _SHAKEN) * _balance(detail, weight))
+    return Movement(squared, centres, sizes, held)
 
 
 def _is_held(ways: list[NDArray[np.float64]], shape: tuple[int, ...]) -> bool:
@@ -149,6 +155,19 @@ def _distances(
     squared = power[:, None] + power[None, :] - 2 * flat @ flat.T
     np.fill_diagonal(squared, 0.0)
     return np.asarray(np.maximum(squared, 0.0).reshape(count, count))
+
+
+def _balance(detail: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return, for every two shots, 1 where as much became sharper as softer, 0 for one of them."""
+    count = len(detail)
+    values = (detail[..., 0] * weight).reshape(count, -1)
+    balance = np.ones((count, count))
+    for i in range(count - 1):
+        change = values[i + 1 :] - values[i]
+        more, less = np.maximum(change, 0).sum(axis=1), np.maximum(-change, 0).sum(axis=1)
+        balance[i, i + 1 :] = 2 * np.minimum(more, less) / np.maximum(more + less, 1e-12)
+        balance[i + 1 :, i] = balance[i, i + 1 :]
+    return balance
 
 
 def _centres(fine: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
