@@ -26,7 +26,7 @@ KINDS = ("focus bracket", "aperture series", "exposure bracket", "one focus", "s
 _MOVED_HELD, _MOVED_FIXED, _MOVED_LEAST = 0.36, 0.25, 0.2
 # The most alike pair of a scene tells its noise; focus moved where shots differ so many times more.
 _OVER_NOISE = 3.0
-# Below this a single step is not to be told from noise.
+# A single step below this may be noise.
 _STEP_NOISE = 0.15
 # Shots that differ more with distance in the row than neighbours do: the mean over all pairs is
 # that many times the mean over neighbours.
