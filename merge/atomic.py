@@ -19,6 +19,7 @@ from typing import Any, BinaryIO
 from merge.errors import WriteError
 
 _BLOCK_BYTES = 1 << 22
+_STEM_BYTES = 90
 _PARTIAL = re.compile(r"\.partial-(\d{1,10})-[0-9a-f]{16}")
 # A partial file this old, in seconds, that nobody holds open belongs to nobody, whoever now has the
 # number of its process; a younger one may be about to be locked.
@@ -117,6 +118,17 @@ def written_together() -> Iterator[None]:
         raise
 
 
+def short_stem(path: Path) -> str:
+    """Return the stem of a file, cut where names made of it could get too long for a file system.
+
+    Most take 255 bytes.
+    """
+    stem = os.fsencode(path.stem)
+    if len(stem) <= _STEM_BYTES:
+        return path.stem
+    return stem[:_STEM_BYTES].decode(errors="ignore") + "_"
+
+
 def written_path(path: Path) -> Path:
     """Return where the content of an output is: elsewhere while it waits for its name."""
     for one in _waiting.get() or ():
@@ -187,7 +199,7 @@ def _check_target(target: Path, *, overwrite: bool, inputs: Iterable[Path]) -> N
         raise WriteError(f"{target}: the folder {target.parent} does not exist; make it first")
     if not os.path.lexists(target):
         return
-    for source in inputs:
+    for source in map(Path, inputs):
         if target.exists() and source.exists() and os.path.samefile(target, source):
             raise WriteError(
                 f"{target}: is the input {source.name}; source files are never changed, "
@@ -204,9 +216,7 @@ def _begin(target: Path, overwrite: bool, inputs: tuple[Path, ...]) -> _Pending:
     partial = target.with_name(f".partial-{os.getpid()}-{secrets.token_hex(8)}")
     try:
         # Mode cut down by the umask, as for any new file.
-        file = (
-            partial.open("x+b") if os.name != "posix" else open(partial, "x+b", opener=_not_linked)
-        )
+        file = open(partial, "x+b", opener=_not_linked)
     except OSError as exc:
         raise _write_error(target, exc) from exc
     _lock(file.fileno())

@@ -1,6 +1,7 @@
 """Outputs: whole or not at all, together, never in the place of an input, no leftovers."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from merge.atomic import (
 from merge.cli import main
 from merge.errors import WriteError
 from merge.read import find_frames
+from merge.write import default_output
 
 ROOT = Path(__file__).parents[1]
 posix = pytest.mark.skipif(os.name != "posix", reason="links and signals of POSIX")
@@ -253,3 +255,29 @@ def test_no_link_or_other_file_is_taken_for_a_leftover(tmp_path):
 def test_a_name_too_long_is_told_as_such(tmp_path):
     with pytest.raises(WriteError, match="shorter name"):
         write_json(tmp_path / ("n" * 300), {})
+
+
+def test_long_names_of_frames_make_names_that_can_be_written(tmp_path):
+    day = tmp_path / "day"
+    frames = write_bracket(day, suffix=".jpg")
+    for i, path in enumerate(frames):
+        path.rename(day / (chr(0x00E9) * 110 + f"{i}.jpg"))
+    result = run("sort", day, "--into", tmp_path / "groups")
+    assert result.exit_code == 0, result.stderr
+    stack = find_frames([day])
+    write_json(default_output(stack), {})
+
+
+WRITES = re.compile(
+    r"write_text|write_bytes|imwrite|os\.(?:replace|rename)|mkstemp|NamedTemporaryFile"
+    r"|open\([^)]*[\"'][rb]*[wxa]|\.open\([\"'][^\"']*[wxa]"
+)
+# The writer itself, the cache of compiled loops, and the streams.
+MAY_WRITE = {"atomic.py", "compiled.py", "streams.py"}
+
+
+def test_nothing_else_in_the_package_opens_a_file_for_writing():
+    for path in (ROOT / "merge").rglob("*.py"):
+        if path.name not in MAY_WRITE:
+            found = WRITES.search(path.read_text(encoding="utf-8"))
+            assert found is None, f"{path}: {found[0]}; write through merge.atomic"

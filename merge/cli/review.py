@@ -8,6 +8,7 @@ import click
 
 from merge.cli.command import Command
 from merge.cli.paths import PastedPath
+from merge.cli.streams import print_text
 
 
 @click.command("review", cls=Command)
@@ -38,6 +39,6 @@ def command(folder: Path, into: Path, browser: bool, port: int) -> None:
     from merge.review.server import serve_review
 
     try:
-        serve_review(folder, into, open_browser=browser, port=port, tell=click.echo)
+        serve_review(folder, into, open_browser=browser, port=port, tell=print_text)
     except OSError as exc:
         raise click.UsageError(f"--port {port}: {exc.strerror or exc}") from exc

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, get_args
 
+from merge.atomic import short_stem
 from merge.errors import MergeError, ReadError
 from merge.json_files import check_json, read_json
 from merge.model import CaptureSettings, FileKind, FrameSource
@@ -98,7 +99,7 @@ def name_groups(
     named, used = [], {name.casefold() for name in taken}
     for group in groups:
         first = group.shots[0].source.path
-        base = f"{group.kind.replace(' ', '-')}-{first.stem}"
+        base = f"{group.kind.replace(' ', '-')}-{short_stem(first)}"
         if folders and group.kind != "single":
             base = first.parent.name
         name, number = base, 2

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge import metadata
-from merge.atomic import check_writable, replace_atomically
+from merge.atomic import check_writable, replace_atomically, short_stem
 from merge.errors import WriteError
 from merge.model import (
     CaptureSettings,
@@ -137,7 +137,7 @@ def picture_kind(path: Path) -> str:
 def default_output(stack: Stack) -> Path:
     """Return a name beside the frames, made of the first and last frame's names."""
     first, last = stack.sources[0].path, stack.sources[-1].path
-    return first.with_name(f"{first.stem}-{last.stem}-merged.tif")
+    return first.with_name(f"{short_stem(first)}-{short_stem(last)}-merged.tif")
 
 
 def write_depth(
