@@ -281,3 +281,11 @@ def test_nothing_else_in_the_package_opens_a_file_for_writing():
         if path.name not in MAY_WRITE:
             found = WRITES.search(path.read_text(encoding="utf-8"))
             assert found is None, f"{path}: {found[0]}; write through merge.atomic"
+
+
+def test_the_picture_of_an_audit_is_no_frame_of_the_next_run(tmp_path):
+    frames = write_bracket(tmp_path, suffix=".tif")
+    output = tmp_path / "weak.png"
+    assert run("audit", tmp_path, "--picture", output).exit_code == 0
+    assert run("audit", tmp_path, "--picture", output, "--overwrite").exit_code == 0
+    assert [source.path for source in find_frames([tmp_path]).sources] == frames

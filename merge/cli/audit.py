@@ -101,7 +101,7 @@ def command(
         sys.exit(_audit_each(each, options, prefer, telling, fail_on))
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
-    stack = find_frames(pasted_paths(frames), prefer=prefer, exclude=[picture] if picture else ())
+    stack = find_frames(pasted_paths(frames), prefer=prefer)
     for line in stack.skipped:
         print_line(f"left out: {line}")
     for target in (report, picture):

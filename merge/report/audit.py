@@ -11,13 +11,15 @@ import cv2
 import numpy as np
 
 from merge.atomic import replace_atomically
-from merge.errors import WriteError
+from merge.metadata import build_exif_block, build_xmp
+from merge.model import CaptureSettings
 from merge.optics import focus_shift_at_sensor_um
 from merge.pipeline.auditing import AuditResult
 from merge.pipeline.inspecting import Inspection
-from merge.pipeline.record import inspection_record
+from merge.pipeline.record import inspection_record, program_version
 from merge.read import read_preview
 from merge.report.findings import sum_up_findings
+from merge.write.embed import encode_png
 
 AUDIT_SCHEMA = "depthweld audit 1"
 # Findings that are framed in the picture; more would cover it.
@@ -63,10 +65,17 @@ def write_weak_parts(result: AuditResult, path: Path, *, overwrite: bool = False
         If the reference frame cannot be read any more.
     """
     with replace_atomically(path, overwrite=overwrite, inputs=result.stack.inputs) as file:
-        ok, data = cv2.imencode(".png", draw_weak_parts(result))
-        if not ok:
-            raise WriteError(f"{path}: the picture could not be encoded; choose a smaller one")
-        file.write(data)
+        file.write(_marked_png(draw_weak_parts(result)))
+
+
+def _marked_png(drawn: np.ndarray) -> bytes:
+    """Return a PNG that says where it comes from: no later run takes it for a frame."""
+    return encode_png(
+        np.ascontiguousarray(drawn[:, :, ::-1]),
+        exif=build_exif_block(CaptureSettings(), software="depthweld"),
+        xmp=build_xmp({"version": program_version(), "content": "weak parts of a bracket"}),
+        icc=None,
+    )
 
 
 def draw_weak_parts(result: AuditResult) -> np.ndarray:
