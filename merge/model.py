@@ -16,6 +16,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.finding_kinds import FINDING_KINDS, FindingKind, KindFacts
 from merge.printable import printable_name
 
 FloatArray = NDArray[np.float32]
@@ -474,7 +475,7 @@ class Finding:
     Attributes
     ----------
     kind : str
-        Short fixed name, e.g. "gap", "bumped frame".
+        One of those of `merge.finding_kinds`, e.g. "gap", "bumped frame".
     severity : {"note", "warning", "problem"}
     message : str
         One sentence for people: what, where, how much.
@@ -489,7 +490,7 @@ class Finding:
         (row, column, height, width) in the reference frame's pixels.
     """
 
-    kind: str
+    kind: FindingKind
     severity: Severity
     message: str
     advice: str = ""
@@ -498,6 +499,11 @@ class Finding:
     unit: str = ""
     frames: tuple[int, ...] = ()
     box: tuple[int, int, int, int] | None = None
+
+    @property
+    def facts(self) -> KindFacts:
+        """What the rest needs to know of its kind."""
+        return FINDING_KINDS[self.kind]
 
     @property
     def rank(self) -> int:

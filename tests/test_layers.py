@@ -28,6 +28,7 @@ BASE = {
     "encoding",
     "model",
     "errors",
+    "finding_kinds",
     "naming",
 }
 LAYER = (

@@ -265,7 +265,7 @@ class StackRegistration:
     def _middle(self) -> int:
         count = len(self._small)
         groups = [linked_frames(self._pairs, count, frame) for frame in range(count)]
-        largest = sorted(max(groups, key=len))
+        largest = max((sorted(group) for group in groups), key=len)
         return min(largest, key=lambda frame: abs(frame - count // 2))
 
     def _why_not(self, frame: int) -> str:

@@ -59,7 +59,7 @@ def with_settings(options: Options, settings: dict[str, Any]) -> Options:
     settings = dict(settings)
     if isinstance(settings.get("tolerance"), (int, float)):
         settings["tolerance"] = f"{settings['tolerance']:g}px"
-    if "audit" in own:
+    if isinstance(options, MergeOptions):
         inner = {name: settings.pop(name) for name in list(settings) if name in _AUDIT}
         settings["audit"] = with_settings(settings.get("audit", options.audit), inner)
     chosen = dataclasses.replace(options, **settings)

@@ -128,7 +128,7 @@ def _verdict(result: AuditResult) -> list[str]:
         f"Focus steps: {np.median(steps):.1f} px of blur{spread}{_sensor_step(result.inspection)}"
     ]
     lines += _distance_lines(result)
-    missed = [f for f in result.findings if f.kind in {"gap", "end not covered", "dropped slice"}]
+    missed = [f for f in result.findings if f.facts.hole]
     if not missed:
         margin = 1 - coverage.worst_blur_px / coverage.tolerance_px
         lines.append(

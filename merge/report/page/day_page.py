@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import cv2
 import numpy as np
 
-from merge.model import FloatArray, FrameSource
+from merge.model import FloatArray, FrameSource, Severity, worst_severity
 from merge.pipeline.each import EachSummary, Outcome
 from merge.pipeline.page_pictures import screen_pixels
 from merge.report.page.pictures import data_uri, encode_picture
@@ -69,10 +69,8 @@ def day_page(summary: EachSummary, links: Mapping[str, str]) -> str:
 
 def _card(outcome: Outcome, link: str | None) -> dict[str, Any]:
     findings = list((outcome.result or {}).get("record", {}).get("findings", ()))
-    kinds = Counter(f["severity"] for f in findings)
-    worst = next((s for s in ("problem", "warning", "note") if kinds[s]), "good")
-    order = ("problem", "warning", "note")
-    findings.sort(key=lambda f: order.index(f["severity"]))
+    worst = worst_severity(f["severity"] for f in findings) or "good"
+    findings.sort(key=lambda f: -get_args(Severity).index(f["severity"]))
     # One finding about wide steps stands for all gaps of the usual width.
     summed = any(f["kind"] == "wide steps" for f in findings)
     told = [f for f in findings if f["severity"] != "note" and not (summed and f["kind"] == "gap")]

@@ -14,11 +14,7 @@ from merge.report.page.pictures import Box, Crop
 
 # Height and width of a crop in pixels of the picture: large enough to know the place again.
 CROP_SHAPE = (220, 300)
-# Kinds about what no frame shows: the place is where the sharpest frame is beyond tolerance.
-_HOLES = {"gap", "end not covered", "dropped slice"}
 _FRAMES_SHOWN = 2
-# Kinds about the run of frames as a whole.
-_NO_PLACE = {"fine steps", "diffraction", "exposure drift", "focus not measured", "changed setting"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +44,7 @@ class Places:
 
     def crops_of(self, finding: Finding) -> tuple[Crop, ...]:
         """Return what to show of a finding: the main picture, then its frames; may be empty."""
-        if finding.kind in _NO_PLACE or not (finding.box or finding.frames):
+        if not finding.facts.placed or not (finding.box or finding.frames):
             return ()
         # Of many frames no two say more than the others.
         frames = [i for i in finding.frames if i in self.aligned]
@@ -88,7 +84,7 @@ class Places:
             (rows >= row) & (rows < row + height), (columns >= column) & (columns < column + width)
         )
         weight = axis.tile_detail * inside
-        if finding.kind in _HOLES:
+        if finding.facts.hole:  # the place is where the sharpest frame is beyond tolerance
             weak = np.nan_to_num(self._nearest_blur(axis)) > self.tolerance_px
             own = np.isin(self._nearest_frame(axis), finding.frames)
             weight = weight * (weak & own) if (weight * (weak & own)).any() else weight

@@ -33,11 +33,6 @@ _PALETTES = ("viridis", "cividis", "inferno")
 VIEWER_SCRIPTS = ("pictures.js", "viewer.js", "loupe.js", "hands.js")
 # The map of blur ends at this many times the tolerance.
 BLUR_SPAN = 3.0
-# Kinds that are about one frame, so that the frame is marked in the strip.
-_FRAME_KINDS = {
-    "bumped frame", "soft frame", "shaken frame", "exposure jump", "duplicate", "out of order",
-    "not aligned", "changed setting",
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -122,7 +117,7 @@ def frame_rows(viewed: Viewed) -> list[dict[str, Any]]:
         marks = [
             f.kind
             for f in viewed.findings
-            if f.kind in _FRAME_KINDS and index in f.frames and len(f.frames) <= 2
+            if f.facts.about_frames and index in f.frames and len(f.frames) <= 2
         ]
         rows.append(
             {

@@ -30,7 +30,6 @@ _BEYOND = 0.2
 # Shares of the detail that the drawn part ends at, unless that lies too far out.
 _SHOWN = (0.002, 0.998)
 _WORTH_TELLING = 0.01
-_KINDS = ("gap", "end not covered")
 
 
 @dataclass(frozen=True)
@@ -76,7 +75,7 @@ def coverage_chart(
         Each frame and each gap is a mark with the place in the picture where it matters.
     """
     view = _View(axis, tolerance_px, _scale(axis, tolerance_px), aligned, names)
-    marked = [f for f in findings if f.kind in _KINDS]
+    marked = [f for f in findings if f.facts.on_axis]
     return svg.chart(
         name=_NAME,
         title="Focus axis: frames, their depth of field, and the picture's detail",

@@ -17,12 +17,6 @@ _TRENDS, _LIMITS = "trends", "limits"
 
 # Of the trends, in px: one panel below the other.
 _PANEL_TOP, _PANEL, _PANEL_GAP = 58.0, 62.0, 34.0
-# Finding kinds that make a frame stand out of a panel.
-_OUTLIERS = {
-    "shift": {"bumped frame", "not aligned"},
-    "exposure": {"exposure jump"},
-    "sharpness": {"soft frame", "shaken frame"},
-}
 # A panel spans at least this much, so that noise does not look like a trend.
 _LEAST_SPAN = {"shift": 4.0, "magnification": 0.5, "exposure": 0.2, "sharpness": 20.0}
 
@@ -126,8 +120,7 @@ def _trends(
 
 
 def _outliers(findings: Sequence[Finding], key: str) -> frozenset[int]:
-    kinds = _OUTLIERS.get(key, set())
-    return frozenset(i for f in findings if f.kind in kinds for i in f.frames)
+    return frozenset(i for f in findings if f.facts.panel == key for i in f.frames)
 
 
 def _centre(frame: int, count: int) -> float:
