@@ -43,6 +43,7 @@ def outputs_of_commands(frames, output):
         "merge": ["merge", *frames, "-o", output, "--overwrite"],
         "depth": ["merge", *frames, "-o", frames[0].parent / "o.tif", "--depth", output],
         "record": ["merge", *frames, "-o", frames[0].parent / "o.tif", "--record", output],
+        "mesh": ["merge", *frames, "-o", frames[0].parent / "o.tif", "--mesh", output],
         "page": ["merge", *frames, "-o", frames[0].parent / "o.tif", "--report", output],
         "picture": ["audit", *frames, "--picture", output],
         "audit page": ["audit", *frames, "--report", output],
@@ -57,10 +58,11 @@ def outputs_of_commands(frames, output):
 @pytest.mark.parametrize("what", outputs_of_commands([Path("a")], Path("b")))
 @pytest.mark.parametrize("way", ["itself", "hard link", "symbolic link"])
 def test_no_output_replaces_an_input(tmp_path, what, way):
-    frames = write_bracket(tmp_path, suffix=".tif")
+    suffix = ".png" if what in {"plot", "crops", "plan plot"} else ".tif"
+    frames = write_bracket(tmp_path, suffix=suffix)
     output = frames[0]
     if way != "itself":
-        output = tmp_path / "other.tif"
+        output = tmp_path / f"other{suffix}"
         (os.link if way == "hard link" else os.symlink)(frames[0], output)
     before = {path: path.read_bytes() for path in frames}
     arguments = outputs_of_commands(frames, output)[what]
