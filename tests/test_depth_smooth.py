@@ -14,6 +14,7 @@ from merge.depth import (
     locate_depth,
     measure_detail,
     settle_smooth_places,
+    weigh_evidence,
 )
 from merge.model import DepthMap
 from merge.scratch import ScratchStack
@@ -68,8 +69,9 @@ def depths(frames: list[np.ndarray], *, near_first: bool = True) -> tuple[DepthM
             pictures.append(frame)
             guide.add(measure, frame)
         fine = locate_depth(measures, guide.pixels)
+        evidence = weigh_evidence(measures, fine)
         return fine, settle_smooth_places(
-            fine, measures, pictures, guide.pixels, AXIS_PX, near_first=near_first
+            fine, evidence, measures, pictures, guide.pixels, AXIS_PX, near_first=near_first
         )
 
 

@@ -17,6 +17,7 @@ from scipy.special import j1
 from skimage.metrics import peak_signal_noise_ratio
 
 from merge.blend import (
+    Veil,
     VeilScene,
     find_veil,
     foreground_position,
@@ -294,6 +295,33 @@ def test_tiles_do_not_show(bright, monkeypatch):
     monkeypatch.setattr("merge.blend.veil._TILE_PX", 40)
     tiled = cleared_of(frame, LAST, bright.scene())
     np.testing.assert_allclose(tiled, whole, atol=2e-3)
+
+
+def uncovered(seen: np.ndarray, noise: float, cover: float = 0.6) -> np.ndarray:
+    """Return linear light (h, w, 1) from behind a dark veil of one coverage."""
+    shape = seen.shape[:2]
+    flat = np.zeros(seen.shape, np.float32)
+    scene = VeilScene(
+        np.zeros(shape, np.float32), flat, flat, flat, flat + 1, POSITIONS_PX, noise=noise
+    )
+    maps = np.dstack([np.ones(shape), np.full(shape, cover), np.zeros(shape)]).astype(np.float32)
+    out = remove_veil(encode(seen, "srgb"), (0, 0, *shape), Veil(maps), scene, 1, "srgb")
+    return linearize(out, "srgb")[8:-8, 8:-8]
+
+
+def test_noise_is_not_brought_up_with_the_light_behind_a_veil():
+    """Divided by 1 - a, noise grows 2.5 times; detail far above the noise does so alone."""
+    rng = np.random.default_rng(12)
+    level = encode(np.full((90, 120, 1), 0.1, np.float32), "srgb")
+    sigma = 0.01
+    noise = sigma * rng.standard_normal(level.shape).astype(np.float32)
+    light = linearize(level + noise, "srgb")
+    assert uncovered(light, 0.0).std() == pytest.approx(2.5 * light.std(), rel=0.05)
+    assert uncovered(light, 0.67 * sigma).std() < 1.3 * light.std()
+    sine = 0.15 * np.sin(2 * np.pi * 0.25 * np.arange(120, dtype=np.float32))[None, :, None]
+    detailed = linearize(level + sine + noise, "srgb")
+    kept = uncovered(detailed, 0.67 * sigma).std() / uncovered(detailed, 0.0).std()
+    assert kept > 0.97
 
 
 # --- what the scene is made of ----------------------------------------------------------------

@@ -3,8 +3,7 @@
 At a depth step the frame that is sharp on the background has the blurred foreground lying over
 it: ``y = (1 - a) b + f``, in linear light, with a the foreground's coverage and f its light, both
 blurred by disks whose diameters the focus axis tells. Depth map and merged picture give a and f,
-so b follows. It is believed only where it comes closer to what the frame focused on the
-foreground shows there, which has no veil.
+so b follows, within what the frames saw around. Fine detail that would be noise is not brought up.
 """
 
 from __future__ import annotations
@@ -29,10 +28,11 @@ _REACH_FRAMES = 1.5
 _LEAST_COVER, _MOST_COVER = 0.003, 0.75
 # Foreground is blurred in layers whose diameters grow by this ratio.
 _LAYER_RATIO, _LAYER_STEP_PX = 1.35, 0.3
-# The unveiled value may be this much farther from the unveiled view than the veiled one was
-# (photograph scene / rendered macro: 2.5 31.29 / 29.90 dB, 5 31.36 / 29.92, none 31.38 / 29.92).
-_DOUBT = 5.0
 _LOOK_SIGMA_PX = 1.0
+# Detail is fine below the first, its variance is taken around a pixel within the second; white
+# noise of variance 1 has so much of it there, and luminance this much of one channel's noise.
+_FINE_SIGMA_PX, _POWER_SIGMA_PX = 1.2, 1.5
+_FINE_NOISE, _LUMA_NOISE = 0.83, 0.67
 # How far around a pixel the nearest foreground is looked for, in pixels of the reduced scene.
 _FOREGROUND_PX = 8
 _TILE_PX = 192
@@ -55,6 +55,8 @@ class VeilScene:
     positions_px : ndarray, shape (N,)
         Frames on the focus axis in px of blur-circle diameter *of the reduced picture*, growing
         with distance.
+    noise : float
+        Standard deviation of a full-size pixel's luminance, in the frames' own encoding.
     """
 
     position: FloatArray
@@ -63,6 +65,7 @@ class VeilScene:
     low: FloatArray
     high: FloatArray
     positions_px: np.ndarray
+    noise: float = 0.0
 
 
 def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[FloatArray, FloatArray]:
@@ -168,6 +171,9 @@ def remove_veil(
         enlarge_part(v, place, reduction).reshape(seen.shape) for v in (scene.low, scene.high)
     )
     behind = _behind(seen, maps[..., 1], maps[..., 2:], (low, high))
+    if scene.noise > 0:
+        behind -= _raised_noise(seen, maps[..., 1], scene.noise, transfer)
+        np.clip(behind, low, high, out=behind)
     cleared = seen + (behind - seen) * maps[..., :1]
     result = encode(np.clip(cleared, 0, 1), transfer)
     np.copyto(inner, result, where=maps[..., :1] > 0)
@@ -226,8 +232,7 @@ def _judged_tiles(
         behind = _behind(seen, cover, light, (scene.low[padded], scene.high[padded]))
         trial = np.where(allowed[..., None], behind, seen)
         veiled, unveiled = (_apart(v, scene.unveiled[padded]) for v in (seen, trial))
-        better = (unveiled < _DOUBT * veiled) & allowed
-        share = cv2.GaussianBlur(better.astype(np.float32), (0, 0), 1.0) * allowed
+        share = cv2.GaussianBlur(allowed.astype(np.float32), (0, 0), 1.0) * allowed
         yield _Tile(
             core,
             cover[inner],
@@ -245,6 +250,29 @@ def _behind(
     """Return what lies behind a veil, within the limits of what the frames saw."""
     behind = (seen - light) / np.maximum(1 - cover, 0.05)[..., None]
     return np.clip(behind, *limits)
+
+
+def _raised_noise(seen: FloatArray, cover: FloatArray, noise: float, transfer: str) -> FloatArray:
+    """Return the share of fine detail behind a veil that is noise, brought up with the light.
+
+    Light divided by 1 - a brings noise up as much. Fine detail is shrunk to (S + n²) / (S + n² /
+    (1 - a)²) of itself, S being its variance behind the veil without noise: Wiener's filter, less
+    what it would take where nothing is divided.
+    """
+    clear = 1 / np.maximum(1 - cover, np.float32(0.05))[..., None]
+    soft = _soft(seen, _FINE_SIGMA_PX)
+    detail = seen - soft
+    code = encode(np.clip(soft, 0, 1), transfer)
+    apart = np.float32(noise / _LUMA_NOISE)
+    ends = (linearize(np.clip(code + sign * apart, 0, 1), transfer) for sign in (1, -1))
+    own = ((next(ends) - next(ends)) / 2) ** 2 * np.float32(_FINE_NOISE)
+    signal = np.maximum(_soft(detail * detail, _POWER_SIGMA_PX) - own, 0) * clear**2
+    shrunk = (signal + own) / np.maximum(signal + own * clear**2, np.float32(1e-12))
+    return detail * clear * (1 - shrunk)
+
+
+def _soft(values: FloatArray, sigma: float) -> FloatArray:
+    return cv2.GaussianBlur(values, (0, 0), sigma).reshape(values.shape)
 
 
 def _apart(values: FloatArray, view: FloatArray) -> FloatArray:

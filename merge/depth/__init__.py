@@ -4,7 +4,7 @@ Each frame leaves a reduced, half-precision map of its local detail; the maps of
 then filtered along picture edges and their peak along the stack is located.
 """
 
-from merge.depth.coarse import settle_smooth_places
+from merge.depth.coarse import Evidence, settle_smooth_places, weigh_evidence
 from merge.depth.even import find_even_places
 from merge.depth.guide import SharpestPicture
 from merge.depth.locating import locate_depth
@@ -12,6 +12,7 @@ from merge.depth.measuring import measure_detail, measure_reduction
 from merge.depth.occlusion import settle_edges
 
 __all__ = [
+    "Evidence",
     "SharpestPicture",
     "find_even_places",
     "locate_depth",
@@ -19,4 +20,5 @@ __all__ = [
     "measure_reduction",
     "settle_edges",
     "settle_smooth_places",
+    "weigh_evidence",
 ]

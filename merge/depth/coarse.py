@@ -150,6 +150,7 @@ def _fine_gain() -> float:
 
 def settle_smooth_places(
     depth: DepthMap,
+    evidence: Evidence,
     measures: ScratchStack,
     pictures: ScratchStack,
     guide: FloatArray,
@@ -163,6 +164,8 @@ def settle_smooth_places(
     ----------
     depth : DepthMap, shape (h, w)
         From `locate_depth`.
+    evidence : Evidence
+        From `weigh_evidence`.
     measures : ScratchStack of (h, w)
         `measure_detail` of every frame.
     pictures : ScratchStack of (h, w, C)
@@ -179,7 +182,6 @@ def settle_smooth_places(
     DepthMap
         With ``beyond``; confidence 0 where coarse detail decided.
     """
-    evidence = weigh_evidence(measures, depth)
     far = len(axis_px) - 1 if near_first else 0
     place, told = _judge_octaves(measures, pictures, guide, depth.position, evidence, axis_px, far)
     whole = 0, 0, *depth.position.shape

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -21,6 +21,7 @@ from merge.depth import (
     locate_depth,
     settle_edges,
     settle_smooth_places,
+    weigh_evidence,
 )
 from merge.encoding import linearize, scale_light
 from merge.model import (
@@ -70,6 +71,8 @@ class SceneEstimate:
         Whether the first frame is the near end; None without a focus axis.
     limits : pair of ndarray, shape (h, w, C), or None
         Darkest and brightest linear light that the frames show around every place, likewise.
+    noise : float
+        Standard deviation of a pixel's luminance in the frames; 0 if unknown.
     places : OutputDepth or None
         Where frames see near and far shifted differently.
     """
@@ -82,6 +85,7 @@ class SceneEstimate:
     near_first: bool | None
     limits: Limits | None
     places: OutputDepth | None = None
+    noise: float = 0.0
 
 
 @contextmanager
@@ -109,13 +113,15 @@ def measured_scene(
             places = measured_depth(depth, first.axis, box, kept.reduction)
         kept.close()
         even = find_even_places(luminance(guide))
-        near_first, limits = None, None
+        near_first, limits, noise = None, None, 0.0
         if first.positions_px is not None:
             axis_px = first.positions_px / kept.reduction
             limits = _light_limits(pictures, kept.reduction, transfer)
             near_first = _near_first(depth, pictures, limits, first, kept.reduction)
+            evidence = weigh_evidence(measures, depth)
+            noise = evidence.noise
             depth = settle_smooth_places(
-                depth, measures, pictures, guide, axis_px, near_first=near_first
+                depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
             )
             depth = settle_edges(
                 depth,
@@ -138,7 +144,7 @@ def measured_scene(
             )
             even[moving.labels > 0] = 0  # one frame alone, nothing averaged
         yield SceneEstimate(
-            depth, even, pictures, kept.reduction, moving, near_first, limits, places
+            depth, even, pictures, kept.reduction, moving, near_first, limits, places, noise
         )
 
 
@@ -254,7 +260,7 @@ def veil_scene(measured: SceneEstimate, first: FirstPassResult) -> VeilScene | N
     positions, limits = first.positions_px, measured.limits
     if positions is None or limits is None or measured.near_first is None:
         return None
-    return _scene(
+    scene = _scene(
         measured.pictures,
         measured.depth.position,
         positions / measured.reduction,
@@ -262,6 +268,7 @@ def veil_scene(measured: SceneEstimate, first: FirstPassResult) -> VeilScene | N
         first.transfer,
         near_first=measured.near_first,
     )
+    return replace(scene, noise=measured.noise)
 
 
 def _light_limits(pictures: ScratchStack, reduction: int, transfer: str) -> Limits:
