@@ -1,14 +1,15 @@
 """What each constant of the stages is worth on the tuning half: halved and doubled, one by one.
 
     PYTHONPATH=.:tests python tests/benchmarks/bench_sensitivity.py STAGE [STAGE ...]
-        [--brackets NAME ...]
+        [--brackets NAME ...] [--whole]
 
 STAGE: depth, blend, moving, axis, diagnose, align, defects. What a stage needs is computed once;
 only what follows the constant runs again: depth, blend and moving from the first reading on (dB by
 region), axis from the tiles' energies (error of steps, share of the true ones), diagnose from the
 axis (findings), align and defects from the files (px, dB). Findings are those of the bracket as it
-is, without a frame, with one twice, with two swapped and with one soft. Constants inside compiled
-loops are frozen there and only listed.
+is and, unless ``--whole``, without a frame, with one twice, with two swapped and with one soft.
+Constants inside compiled loops are frozen there and only listed; of those that others are computed
+from at import only the own use is tried.
 
 A constant that is worth less than 0.05 dB, 0.02 px, 1 % of a step and no finding, halved and
 doubled, should go away or be derived.
@@ -143,7 +144,8 @@ def _softened(cells: Any) -> Any:
 class Replay:
     """One bracket, read and aligned once."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, *, faults: bool) -> None:
+        self._faults = faults
         bracket = proving_data.load(name)
         self.name = name
         self.scored: Scored = prepare(bracket)[0]
@@ -210,11 +212,15 @@ class Replay:
             "twice": [*everything[: k + 1], k, *everything[k + 1 :]],
             "swapped": [*everything[:k], k + 1, k, *everything[k + 2 :]],
         }
+        if not self._faults:
+            kinds = {"whole": everything}
         out = {}
         for name, frames in kinds.items():
             out[name] = ordering.order_by_focus(
                 *_subset(stack, registration, cells, frames), **named
             )
+        if not self._faults:
+            return out
         soft = dict(cells) | {k: _softened(cells[k])}
         out["soft"] = ordering.order_by_focus(stack, registration, soft, **named)
         return out
@@ -278,11 +284,12 @@ def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("stages", nargs="+", choices=STAGES)
     parser.add_argument("--brackets", nargs="+", default=list(BRACKETS))
+    parser.add_argument("--whole", action="store_true", help="without faults put in")
     options = parser.parse_args(arguments)
     if not set(options.brackets) <= set(proving_data.names("tuning")):
         parser.error("only brackets of the tuning half may decide about constants")
     warnings.simplefilter("ignore")
-    replays = [Replay(name) for name in options.brackets]
+    replays = [Replay(name, faults=not options.whole) for name in options.brackets]
     for stage in options.stages:
         bases = [replay.measure(stage) for replay in replays]
         none = []
