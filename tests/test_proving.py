@@ -85,8 +85,15 @@ def test_every_property_is_in_each_half(half):
     assert [wanted for wanted in PROPERTIES if not any(p.startswith(wanted) for p in has)] == []
 
 
+@pytest.mark.parametrize("half", proving_data.HALVES)
+def test_each_half_goes_from_iso_100_to_6400_and_from_jpeg_85_to_raw(half):
+    records = [proving_data.load(name).record for name in proving_data.names(half)]
+    assert {100, 6400} <= {record["iso"] for record in records}
+    assert {0, 85, 95} <= {record["quality"] for record in records}
+
+
 def test_no_scene_is_in_both_halves():
-    words = [{n.rsplit("-", 1)[0] for n in proving_data.names(h)} for h in proving_data.HALVES]
+    words = [{n.split("-")[0] for n in proving_data.names(h)} for h in proving_data.HALVES]
     assert not words[0] & words[1]
 
 
