@@ -31,6 +31,13 @@ _PREFERENCE = {
 OWN_OUTPUTS = {"depth map": "a depth map, not a frame", "picture": "an earlier result, not a frame"}
 
 
+# How a camera was held, by the EXIF orientation (CIPA DC-008, tag 274).
+_TURNED = {
+    1: "upright", 2: "mirrored", 3: "upside down", 4: "mirrored upside down",
+    5: "mirrored sideways", 6: "turned by 90°", 7: "mirrored sideways", 8: "turned by 270°",
+}  # fmt: skip
+
+
 @dataclass(frozen=True)
 class _Candidate:
     source: FrameSource
@@ -157,9 +164,9 @@ def _difference(source: FrameSource, reference: FrameSource) -> tuple[str, str, 
         turn != turn_1 and (height, width) == (height_1, width_1) and {turn, turn_1} != {1}
     ):
         return (
-            f"orientation {turn}, {width} x {height} px",
-            f"has orientation {turn_1}, {width_1} x {height_1} px",
-            "give all frames the same orientation",
+            f"{_TURNED[turn]}, {width} x {height} px",
+            f"is {_TURNED[turn_1]}, {width_1} x {height_1} px",
+            "turn all frames alike",
         )
     if (height, width) != (height_1, width_1):
         advice = "export the frames with one crop and size"
