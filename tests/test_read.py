@@ -779,7 +779,7 @@ def test_frames_that_do_not_belong_together_are_named(tmp_path):
     stored = smooth_picture(dtype=np.uint8)
     others = {
         write_png(tmp_path / "b1.png", smooth_picture(40)): "64 x 40 px, but a.png .* 64 x 48 px",
-        write_png(tmp_path / "b2.png", smooth_picture(64, 48)): "orientation 1, 48 x 64 px",
+        write_png(tmp_path / "b2.png", smooth_picture(64, 48)): "upright, 48 x 64 px",
         write_png(tmp_path / "b3.png", smooth_picture(channels=1)): "grey, but .* is colour",
         write_jpeg(tmp_path / "b4.jpg", stored, icc_profile=profile): "another colour profile",
         write_dng(tmp_path / "b5.dng", np.full((48, 64), 3000, np.uint16)): "a camera raw file",

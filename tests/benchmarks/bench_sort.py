@@ -3,7 +3,8 @@
     PYTHONPATH=.:tests python tests/benchmarks/bench_sort.py --seeds 100-119
     … --seeds 100-119 --cards FOLDER      keep the cards there, and take those that are there
 
-Limits, margins and the curve of certainty were set with seeds 0 to 5; others are for reports.
+Costs were set with seeds 0 to 5 and 200 to 207, the curve of certainty with seeds 100 to 109; other
+seeds are for reports.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import argparse
 import itertools
 import pickle
 import tempfile
-from collections import defaultdict
+from dataclasses import dataclass
 from pathlib import Path
 
 import card_patterns as hard
@@ -22,7 +23,9 @@ from bench_helpers import kept_results
 
 from merge.pipeline.sorting import sort_folder
 
-_EDGES = (0.0, 0.93, 0.95, 0.97, 0.985, 1.0)
+EDGES = (0.0, 0.7, 0.8, 0.9, 0.95, 0.98, 1.01)
+# Seeds that the curve of certainty was fitted to.
+FITTED = range(100, 110)
 
 
 def card(folder: Path, pattern, seed: int) -> list[hard.TrueGroup]:
@@ -43,39 +46,67 @@ def main() -> None:
     first, last = map(int, given.seeds.split("-"))
     cv2.setNumThreads(1)
     with tempfile.TemporaryDirectory() as scratch:
-        run(range(first, last + 1), given.cards or Path(scratch))
+        folder = given.cards or Path(scratch)
+        tell([
+            outcome(folder, pattern, seed)
+            for pattern in hard.PATTERNS
+            for seed in range(first, last + 1)
+        ])  # fmt: skip
 
 
-def run(seeds: range, folder: Path) -> None:
-    """Print both tables."""
-    shares: dict[str, list[float]] = defaultdict(list)
-    files, right = 0, 0.0
-    said: list[tuple[float, bool]] = []
-    for pattern in hard.PATTERNS:
-        for seed in seeds:
-            truth = card(folder, pattern, seed)
-            result = sort_folder(folder / str(seed) / pattern.__name__)
-            found = [
-                (g.kind, frozenset(f.path for s in g.shots for f in s.files)) for g in result.groups
-            ]
-            share, count = hard.share_right(truth, found), sum(len(g.files) for g in truth)
-            shares[pattern.__name__].append(share)
-            files, right = files + count, right + share * count
-            true = {(g.kind, frozenset(g.files)) for g in truth}
-            said += [(g.certainty, f in true) for g, f in zip(result.groups, found, strict=True)]
-        row = shares[pattern.__name__]
-        print(
-            f"{pattern.__name__:28s} {np.mean(row):6.1%}   worst card {min(row):6.1%}", flush=True
-        )
-    print(
-        f"\n{files} files of {len(seeds) * len(hard.PATTERNS)} cards: {right / files:.2%} right\n"
-    )
-    print("certainty       groups   said     right")
-    table = np.array(said)
-    for low, high in itertools.pairwise(_EDGES):
-        part = table[(table[:, 0] > low - 1e-9) & (table[:, 0] < high - 1e-9)]
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one card: for each group found, certainty, number of files, right or not."""
+
+    pattern: str
+    seed: int
+    groups: list[tuple[float, int, bool]]
+
+    @property
+    def files(self) -> int:
+        """All files of the card."""
+        return sum(size for _, size, _ in self.groups)
+
+    @property
+    def right(self) -> int:
+        """Files in groups that have the true kind and exactly the true files."""
+        return sum(size for _, size, right in self.groups if right)
+
+
+def outcome(folder: Path, pattern, seed: int) -> Outcome:
+    """Return what sorting makes of a card."""
+    true = {(g.kind, frozenset(g.files)) for g in card(folder, pattern, seed)}
+    groups = []
+    for group in sort_folder(folder / str(seed) / pattern.__name__).groups:
+        files = frozenset(f.path for s in group.shots for f in s.files)
+        groups.append((group.certainty, len(files), (group.kind, files) in true))
+    return Outcome(pattern.__name__, seed, groups)
+
+
+def tell(outcomes: list[Outcome]) -> None:
+    """Print shares by pattern, and certainty by seeds that it was and was not fitted to."""
+    for pattern in dict.fromkeys(o.pattern for o in outcomes):
+        row = [o.right / o.files for o in outcomes if o.pattern == pattern]
+        print(f"{pattern:28s} {np.mean(row):6.1%}   worst card {min(row):6.1%}")
+    files, right = sum(o.files for o in outcomes), sum(o.right for o in outcomes)
+    print(f"\n{files} files of {len(outcomes)} cards: {right / files:.2%} right")
+    for words, chosen in (
+        ("seeds that the curve was fitted to", lambda seed: seed in FITTED),
+        ("other seeds", lambda seed: seed not in FITTED),
+    ):
+        said = np.array(
+            [(g[0], g[2]) for o in outcomes if chosen(o.seed) for g in o.groups]
+        ).reshape(-1, 2)
+        if len(said):
+            _tell_certainty(words, said)
+
+
+def _tell_certainty(words: str, said: np.ndarray) -> None:
+    print(f"\n{words}\ncertainty        groups   said    right")
+    for low, high in itertools.pairwise(EDGES):
+        part = said[(said[:, 0] >= low) & (said[:, 0] < high)]
         if len(part):
-            print(f"{low:.3f} - {high:.3f}  {len(part):6d}   {part[:, 0].mean():.3f}   "
+            print(f"{low:.2f} to {high:.2f}   {len(part):6d}   {part[:, 0].mean():.3f}   "
                   f"{part[:, 1].mean():.3f}")  # fmt: skip
 
 
