@@ -174,8 +174,6 @@ class ProvingBracket:
 
 def _crossing(blur: np.ndarray) -> np.ndarray:
     """Return where the signed blur of (N, H, W) crosses zero, in frames; ends where it does not."""
-    if blur[0].mean() < blur[-1].mean():
-        blur = -blur
     # Blur falls or rises steadily from frame to frame; sides tell between which two it is 0.
     sign = 1.0 if np.median(blur[0] - blur[-1]) > 0 else -1.0
     passed = (sign * blur > 0).sum(axis=0)
