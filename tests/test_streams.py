@@ -112,6 +112,19 @@ def interlaced(values):
     )  # fmt: skip
 
 
+def test_a_warning_of_a_library_is_no_text_on_the_screen():
+    code = (
+        "import sys, warnings, merge.cli, merge.cli.plan as plan\n"
+        "before = plan.print_text\n"
+        "plan.print_text = lambda text: (warnings.warn('odd', stacklevel=1), before(text))\n"
+        f"sys.argv = ['depthweld', *{PLAN!r}]\n"
+        "merge.cli.main()"
+    )
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, env=environment)
+    assert (result.returncode, result.stderr) == (0, b"")
+
+
 @posix
 def test_a_pipe_named_as_a_frame_is_refused(tmp_path):
     frames = write_bracket(tmp_path, suffix=".jpg")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import re
 import sys
 import tempfile
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import IO, Any, NoReturn
@@ -67,7 +69,7 @@ def standard_streams() -> Iterator[None]:
         with suppress(AttributeError, ValueError, OSError):
             stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
     try:
-        with _remarks_kept():
+        with _remarks_kept(), _warnings_as_notes():
             yield
     except BrokenPipeError:
         _give_up(EXIT_PIPE)
@@ -98,6 +100,21 @@ def _give_up(code: int) -> NoReturn:
         os.dup2(nothing, 1)
         os.close(nothing)
     sys.exit(code)
+
+
+@contextmanager
+def _warnings_as_notes() -> Iterator[None]:
+    """Make notes, shown with -v, of what libraries warn a programmer of."""
+
+    def show(message: Warning | str, category: type[Warning], *_: Any) -> None:
+        logging.getLogger("merge").info("a library warned: %s", message)
+
+    before = warnings.showwarning
+    warnings.showwarning = show
+    try:
+        yield
+    finally:
+        warnings.showwarning = before
 
 
 @contextmanager
