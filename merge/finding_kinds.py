@@ -11,7 +11,7 @@ from typing import Literal, get_args
 FindingKind = Literal[
     # about the run of focus planes
     "gap", "end not covered", "dropped slice", "wide steps", "fine steps", "sharp in no frame",
-    "focus distances", "focus not measured", "diffraction",
+    "step at the limit", "end at the limit", "focus distances", "focus not measured", "diffraction",
     # about frames
     "not aligned", "bumped frame", "soft frame", "shaken frame", "duplicate", "out of order",
     "exposure jump", "exposure drift", "changed setting", "motion not followed",
@@ -57,6 +57,7 @@ _FACTS: dict[FindingKind, KindFacts] = {
     "end not covered": KindFacts(hole=True, on_axis=True),
     "dropped slice": KindFacts(hole=True),
     "fine steps": _WHOLE,
+    "step at the limit": _WHOLE,
     "focus not measured": _WHOLE,
     "diffraction": _WHOLE,
     "exposure drift": _WHOLE,

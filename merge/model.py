@@ -371,10 +371,15 @@ class FrameQuality:
     detail_ratio : ndarray, shape (N, B), float64
         Energy of tiles near focus over what the other frames lead to expect, median over tiles;
         1 = as expected, below 1 = soft. NaN where too few tiles tell.
+    detail_z : ndarray, shape (N,), float64
+        How many standard errors that lies above what is usual in the stack, in the worse of the two
+        finest bands; NaN where too few tiles or frames tell.
     direction_ratio : ndarray, shape (N,), float64
         Finest detail along the direction that lost most over that along the one that lost
         least, relative to the neighbours; 1 = no direction, well below 1 = shaken; NaN where
         too few tiles tell.
+    direction_z : ndarray, shape (N,), float64
+        Size of that loss in standard errors.
     direction_deg : ndarray, shape (N,), float64
         Direction that lost most, degrees from the x axis towards y, in [0, 180).
     gains : ndarray, shape (N,), float64
@@ -382,7 +387,9 @@ class FrameQuality:
     """
 
     detail_ratio: NDArray[np.float64]
+    detail_z: NDArray[np.float64]
     direction_ratio: NDArray[np.float64]
+    direction_z: NDArray[np.float64]
     direction_deg: NDArray[np.float64]
     gains: NDArray[np.float64]
 
@@ -407,6 +414,12 @@ class FocusAxis:
         Side of a tile in pixels of the reference frame.
     quality : FrameQuality or None
         What each frame shows beside its place.
+    covariance_px : ndarray, shape (N, N), float64, or None
+        Of the positions, from the scatter of the tiles.
+    blur_error_px : float
+        Standard error of the place of tiles of one depth and texture together.
+    scale_error : float
+        Standard error that all distances on the axis share, relative; it comes on top.
     """
 
     positions_px: NDArray[np.float64]
@@ -416,6 +429,9 @@ class FocusAxis:
     tile_detail: NDArray[np.float64]
     tile_size_px: int
     quality: FrameQuality | None = None
+    covariance_px: NDArray[np.float64] | None = None
+    blur_error_px: float = 0.0
+    scale_error: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -488,6 +504,8 @@ class Finding:
         Indices concerned, 0-based.
     box : tuple of int or None
         (row, column, height, width) in the reference frame's pixels.
+    interval : tuple of float or None
+        Ends of the 90 % interval of `value`, where it is measured with a known error.
     """
 
     kind: FindingKind
@@ -499,6 +517,7 @@ class Finding:
     unit: str = ""
     frames: tuple[int, ...] = ()
     box: tuple[int, int, int, int] | None = None
+    interval: tuple[float, float] | None = None
 
     @property
     def facts(self) -> KindFacts:

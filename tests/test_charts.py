@@ -50,8 +50,14 @@ def axis_of(positions, tiles, *, detail=None):
     places = np.array([tiles], float)
     weight = np.ones_like(places) if detail is None else np.array([detail], float)
     count = len(positions)
+    unknown = np.full(count, np.nan)
     quality = FrameQuality(
-        np.ones((count, 5)), np.full(count, np.nan), np.zeros(count), np.ones(count)
+        detail_ratio=np.ones((count, 5)),
+        detail_z=unknown,
+        direction_ratio=unknown,
+        direction_z=unknown,
+        direction_deg=np.zeros(count),
+        gains=np.ones(count),
     )
     steps = np.diff(positions)
     return FocusAxis(np.array(positions, float), steps, steps, places, weight, 12, quality)

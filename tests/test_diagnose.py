@@ -250,7 +250,7 @@ def test_changed_settings_are_named():
     settings[7] = CaptureSettings(f_number=8.0, iso=100.0)
     (finding,) = diagnose(tiles_of(), settings=settings)
     assert (finding.kind, finding.frames) == ("changed setting", (7,))
-    assert "f-number is 5.6, but not in frame8 (8)" in finding.message
+    assert "f-number is f/5.6, but not in frame8 (f/8)" in finding.message
 
 
 def test_needlessly_fine_steps_are_noted():

@@ -25,6 +25,7 @@ BASE = {
     "records",
     "samples",
     "scratch",
+    "significance",
     "encoding",
     "model",
     "errors",

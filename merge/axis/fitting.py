@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,9 +13,10 @@ from numpy.typing import NDArray
 from merge.axis.ordering import order_frames
 from merge.axis.preparing import (
     StackEnergies,
+    TileSet,
     choose_smooth_tiles,
     choose_tiles,
-    sharpest_frame,
+    ordered_tiles,
     stack_energies,
 )
 from merge.axis.residuals import (
@@ -27,12 +29,14 @@ from merge.axis.residuals import (
     take_tiles,
 )
 from merge.axis.softness import judge_frames
-from merge.axis.solving import FROM_NEAR, Solution, solve
+from merge.axis.solving import FROM_NEAR, MISREAD, Solution, solve
 from merge.errors import RegistrationError
 from merge.model import FocusAxis, TileEnergies
+from merge.significance import learned_spread, proof_limit
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
 
 _TILES_A_FRAME = 100
 _TILES_MOST = 3000
@@ -47,20 +51,18 @@ _STARTS = np.geomspace(0.7, 40.0, 18)
 _TILES_TO_START = 600
 # Frames on either side of a tile's peak that are fitted, and the blur up to which they tell.
 _NARROWEST, _WIDEST, _REACH = 4, 12, 30.0
-# Detail over expectation below which a frame counts as soft.
-_SOFT = 0.85
 # Another order must fit this much better than the given one, relative cost.
 _ORDER_GAIN = 0.03
-# The model's own relative error of a step. With 0.04 the intervals held 57 to 100 % of the true
-# steps of 12 brackets of an ideal lens, with this 83 to 100 %; other lenses add the bias that
-# tests/test_axis.py states.
-_MISFIT = 0.06
-# Two frames hold no third that checks their step: 11 pairs of known brackets gave 0.74 to 1.3.
-_PAIR_MISFIT = 0.17
+# Standard error that all steps of a bracket share, relative: textures and lenses that are none of
+# the model's. Two frames hold no third that checks their step.
+_SCALE_ERROR, _PAIR_SCALE_ERROR = 0.05, 0.17
 # Within so many of the last step, and of the usual one, tiles are looked for beyond an end, times
 # 1.5. Of what lies farther no frame tells how far: with twice that, ends of the photograph that
 # were cut by a step of 6 px came out 20 px too far.
 _BEYOND_LAST, _BEYOND_USUAL = 2.0, 2.5
+# Tiles beyond an end are tried this far away, over the finest sigma, and at twice that (20 and
+# 40 px at full size); their cost must rise by so much (of log(1 + r^2), as a likelihood).
+_FAR_AWAY, _TOLD_APART = 29.0, 6.0
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
 _MOST_RAISED = 30.0
 _SPECTRUM_ROUNDS = 2
@@ -71,6 +73,12 @@ _STILL_TELLS, _NEARLY_IN_FOCUS = 4.0, 2.0
 # 1.6 times too large on the photograph).
 _GAP_ROUNDS = 2
 _IN_GAP = 5.0
+# Cost of a frame that no place explains, and over the usual one: residuals of a factor of 1.6. A
+# frame of another scene costs 2 to 2.7, sound ones 0.2 to 0.5.
+_FOREIGN, _FOREIGN_RATIO = 1.2, 3.0
+_FEWEST_STEPS = 4
+# Median of the square of a normal deviate.
+_MEDIAN_SQUARE = 0.4549
 # 90 % of a normal distribution lies within this many standard errors.
 _NINETY = 1.645
 
@@ -110,41 +118,75 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
             f"at least {_FEWEST_TILES}; check that all frames show one scene"
         )
     fitted = _fit(data, chosen)
-    quality = judge_frames(tiles, data, chosen, fitted.frames_px, fitted.places_px)
-    soft = quality.detail_ratio < _SOFT
-    if soft.any():  # a soft frame looks farther away than it is: even it out, fit again
-        data.energy[soft] /= quality.detail_ratio[soft][:, None]
+    foreign = _foreign(fitted.frame_cost)
+    if foreign.any():  # its place means nothing, but must not move the others
+        data = dataclasses.replace(data, energy=_filled_in(data.energy, foreign))
         fitted = _fit(data, chosen)
+        usual = float(np.median(np.abs(np.diff(fitted.frames_px))))
+        fitted.covariance_px[foreign, foreign] += usual**2
+    quality = judge_frames(tiles, data, chosen, fitted.frames_px, fitted.places_px)
+    soft = np.flatnonzero(quality.detail_z < -proof_limit(len(tiles)))
+    if len(soft):  # a soft frame looks farther away than it is: even it out, fit again
+        energy = data.energy.copy()
+        energy[soft] /= quality.detail_ratio[soft][:, :, None]
+        evened = _fit(dataclasses.replace(data, energy=energy), chosen)
+        if evened.cost < fitted.cost:
+            fitted = evened
+        else:
+            # Then it is not soft: tiles that hold two depths seem to lie between them, and where
+            # no others do, the frame there has less detail than any blur leaves.
+            quality.detail_z[soft] = np.nan
     grid = tiles[0].level.shape
     start = fitted.frames_px[0]
+    low, high = _step_limits(fitted.frames_px, fitted.covariance_px)
     return FocusAxis(
         positions_px=fitted.frames_px - start,
-        step_low_px=fitted.low_px,
-        step_high_px=fitted.high_px,
+        step_low_px=low,
+        step_high_px=high,
         tile_positions_px=(fitted.places_px - start).reshape(grid),
         tile_detail=fitted.detail.reshape(grid),
         tile_size_px=round(tiles[0].tile_size_px),
         quality=quality,
+        covariance_px=fitted.covariance_px,
+        blur_error_px=fitted.blur_error_px,
+        scale_error=_scale_error(len(tiles)),
     )
 
 
 @dataclass(frozen=True)
 class _Fitted:
-    """Positions of frames (N,) in the given order and of all tiles (T,), and steps' limits."""
+    """Positions of frames (N,) in the given order, their covariance, and of all tiles (T,)."""
 
     frames_px: Array
-    low_px: Array
-    high_px: Array
+    covariance_px: Array
     places_px: Array
     detail: Array
+    blur_error_px: float
+    cost: float
+    frame_cost: Array
+
+
+def _foreign(frame_cost: Array) -> Mask:
+    """Tell which frames show what no place on the axis explains: another scene."""
+    usual = float(np.median(frame_cost))
+    foreign = frame_cost > max(_FOREIGN, _FOREIGN_RATIO * usual)
+    return foreign if 3 * foreign.sum() <= len(foreign) else np.zeros_like(foreign)
+
+
+def _filled_in(energy: Array, foreign: Mask) -> Array:
+    """Return energies with those of some frames taken from the frames beside them."""
+    filled, sound = energy.copy(), np.flatnonzero(~foreign)
+    for frame in np.flatnonzero(foreign):
+        before, after = sound[sound < frame][-1:], sound[sound > frame][:1]
+        filled[frame] = energy[np.concatenate([before, after])].mean(axis=0)
+    return filled
 
 
 def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
     """Find order, steps and places, then fit again with tiles of one depth."""
-    order, solution = _rise(*_solve_in_best_order(data, chosen))
-    rank = np.argsort(order)
-    energy, centres = data.energy[order], rank[sharpest_frame(data)]
-    places, _ = _place_tiles(data, energy, centres, solution)
+    order, solution = _sort_by_position(*_solve_in_best_order(data, chosen))
+    tiles = ordered_tiles(data, order)
+    places, _ = _place_tiles(data, tiles, solution)
     smooth = choose_smooth_tiles(
         data,
         places.reshape(data.grid),
@@ -152,71 +194,89 @@ def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
         most=_TILES_MOST,
         least_snr=_LEAST_SNR,
     )
-    if len(smooth) >= _FEWEST_TILES and len(order) > 2:
-        solution = _solve_best_explained(
-            data, energy[:, :, smooth], centres[smooth], solution.frames_px, places[smooth]
-        )
-    places, detail = _place_tiles(data, energy, centres, solution)
-    positions = solution.frames_px[rank]
-    low, high = _step_limits(positions, order, solution)
-    return _Fitted(positions, low, high, places, detail)
+    used = smooth if len(smooth) >= _FEWEST_TILES and len(order) > 2 else chosen
+    start = np.where(np.isfinite(places), places, solution.frames_px[tiles.centres])
+    solution = _solve_best_explained(
+        data, tiles.take(used), solution.frames_px, start[used], errors=True
+    )
+    places, detail = _place_tiles(data, tiles, solution)
+    rank = np.argsort(order)
+    seen = _seen_over_expected(solution)
+    covariance = seen * solution.covariance_px[np.ix_(rank, rank)]
+    error = math.sqrt(seen) * MISREAD * float(data.sigma_px[0])
+    return _Fitted(
+        frames_px=solution.frames_px[rank],
+        covariance_px=covariance,
+        places_px=places,
+        detail=detail,
+        blur_error_px=error,
+        cost=solution.cost,
+        frame_cost=solution.frame_cost[rank],
+    )
 
 
 def _solve_in_best_order(data: StackEnergies, chosen: Index) -> tuple[Index, Solution]:
     """Solve in the given order and, where likeness suggests another, in that; keep the better."""
-    centres = sharpest_frame(data)[chosen]
     given = np.arange(len(data.energy))
-    energy = data.energy[:, :, chosen]
-    solution = _solve_ordered(data, energy, centres)
-    order = order_frames(energy)
+    tiles = ordered_tiles(data, given).take(chosen)
+    solution = _solve_ordered(data, tiles)
+    order = order_frames(tiles.energy)
     if (order == given).all():
         return given, solution
-    other = _solve_ordered(data, energy[order], np.argsort(order)[centres])
+    other = _solve_ordered(data, ordered_tiles(data, order).take(chosen))
     if other.cost < (1 - _ORDER_GAIN) * solution.cost:
         return order, other
     return given, solution
 
 
-def _rise(order: Index, solution: Solution) -> tuple[Index, Solution]:
+def _sort_by_position(order: Index, solution: Solution) -> tuple[Index, Solution]:
     """Put frames that the fit itself moved past each other in the order of their positions."""
     rising = np.argsort(solution.frames_px, kind="stable")
-    frames_px = solution.frames_px[rising] - solution.frames_px[rising[0]]
-    return order[rising], dataclasses.replace(solution, frames_px=frames_px)
+    return order[rising], dataclasses.replace(
+        solution,
+        frames_px=solution.frames_px[rising] - solution.frames_px[rising[0]],
+        frame_cost=solution.frame_cost[rising],
+    )
 
 
-def _solve_ordered(data: StackEnergies, energy: Array, centres: Index) -> Solution:
+def _solve_ordered(data: StackEnergies, tiles: TileSet) -> Solution:
     """Find the even step that fits best, then let every step go."""
-    some = slice(None, None, max(1, len(centres) // _TILES_TO_START))
-    costs = [_cost_of_even(data, energy[:, :, some], centres[some], s)[1].sum() for s in _STARTS]
+    some = tiles.take(slice(None, None, max(1, len(tiles.centres) // _TILES_TO_START)))
+    costs = [_cost_of_even(data, some, s)[1].sum() for s in _STARTS]
     best = float(_STARTS[int(np.argmin(costs))])
-    places, _ = _cost_of_even(data, energy, centres, best)
-    even = best * data.sigma_px[0] * np.arange(len(energy))
-    return _solve_best_explained(data, energy, centres, even, places)
+    places, _ = _cost_of_even(data, tiles, best)
+    even = best * data.sigma_px[0] * np.arange(len(tiles.energy))
+    return _solve_best_explained(data, tiles, even, places)
 
 
-def _cost_of_even(
-    data: StackEnergies, energy: Array, centres: Index, step: float
-) -> tuple[Array, Array]:
+def _cost_of_even(data: StackEnergies, tiles: TileSet, step: float) -> tuple[Array, Array]:
     """Return the tiles' best places, and their costs, with even steps of ``step`` finest sigmas."""
-    windows = cut_windows(data, energy, centres, min(8, len(energy) - 1))
+    windows = cut_windows(data, tiles, min(8, len(tiles.energy) - 1))
     step_px = step * data.sigma_px[0]
-    even = step_px * np.arange(len(energy))
-    candidates = even[centres] + np.linspace(-1.6, 1.6, 13)[:, None] * step_px
+    even = step_px * np.arange(len(tiles.energy))
+    candidates = even[tiles.centres] + np.linspace(-1.6, 1.6, 13)[:, None] * step_px
     return search_tiles(windows, slopes_of(windows), even, candidates, scale=0.3)
 
 
 def _solve_best_explained(
-    data: StackEnergies, energy: Array, centres: Index, frames_px: Array, tiles_px: Array
+    data: StackEnergies,
+    tiles: TileSet,
+    frames_px: Array,
+    tiles_px: Array,
+    *,
+    errors: bool = False,
 ) -> Solution:
     """Solve from a start, then once more with the tiles that the model explains best."""
     step = max(float(np.median(np.diff(frames_px))), 1e-3)
     half = int(np.clip(round(_REACH * data.sigma_px[0] / step), _NARROWEST, _WIDEST))
-    half = min(half, len(energy) - 1)
-    windows = cut_windows(data, energy, centres, half)
+    half = min(half, len(tiles.energy) - 1)
+    windows = cut_windows(data, tiles, half)
     solution = solve(windows, frames_px, tiles_px)
-    kept = _best_explained(misfit(windows, solution.frames_px, solution.tiles_px), centres)
-    windows = cut_windows(data, energy[:, :, kept], centres[kept], half)
-    return solve(windows, solution.frames_px, solution.tiles_px[kept], least=FROM_NEAR)
+    misfits = misfit(windows, solution.frames_px, solution.tiles_px)
+    kept = _best_explained(misfits, tiles.centres)
+    windows = cut_windows(data, tiles.take(kept), half)
+    start = solution.frames_px, solution.tiles_px[kept]
+    return solve(windows, *start, least=FROM_NEAR, errors=errors)
 
 
 def _best_explained(misfits: Array, centres: Index) -> Index:
@@ -229,11 +289,9 @@ def _best_explained(misfits: Array, centres: Index) -> Index:
     return np.concatenate(kept)
 
 
-def _place_tiles(
-    data: StackEnergies, energy: Array, centres: Index, solution: Solution
-) -> tuple[Array, Array]:
+def _place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tuple[Array, Array]:
     """Return position and detail of every tile with detail; NaN and 0 elsewhere."""
-    usable = np.flatnonzero(data.usable & (energy[:, 0].max(axis=0) > 2 * data.noise[0]))
+    usable = np.flatnonzero(data.usable & (tiles.energy[:, 0].max(axis=0) > 2 * data.noise[0]))
     places = np.full(len(data.usable), np.nan)
     detail = np.zeros(len(data.usable))
     if len(usable) == 0:
@@ -245,8 +303,8 @@ def _place_tiles(
     beyond = _BEYOND_USUAL * np.median(steps)
     before = np.concatenate([[min(_BEYOND_LAST * steps[0], beyond)], steps])
     after = np.concatenate([steps, [min(_BEYOND_LAST * steps[-1], beyond)]])
-    centre = centres[usable]
-    windows = cut_windows(data, energy[:, :, usable], centre, min(3, len(energy) - 1))
+    centre = tiles.centres[usable]
+    windows = cut_windows(data, tiles.take(usable), min(3, len(tiles.energy) - 1))
     around = np.linspace(0, 1.5, 13)[1:, None]
     candidates = np.concatenate(
         [
@@ -269,15 +327,33 @@ def _place_tiles(
         found[far] += _search_beside(
             some, slopes[far], frames_px, found[far], 2 * width[far], scale
         )
-    places[usable] = found
+    far = _as_well_far_away(windows, slopes, frames_px, found, scale)
+    places[usable] = np.where(far, np.nan, found)
     detail[usable] = _detail_in_focus(windows, slopes, frames_px, found, data.noise[:, usable])
     # What ends near the limit of the search was not found within it: backdrops that no frame comes
     # near show the same blur in all, and their noise drives them there.
     limit = 0.9 * around[-1, 0]
     lost = places < frames_px[0] - limit * before[0]
     lost |= places > frames_px[-1] + limit * after[-1]
+    lost |= ~np.isfinite(places)
     places[lost], detail[lost] = np.nan, 0.0
     return places, detail
+
+
+def _as_well_far_away(
+    windows: Windows, slopes: Index, frames_px: Array, tiles_px: Array, scale: float
+) -> Mask:
+    """Tell which tiles beyond an end may as well lie far away: no frame tells how far."""
+    beyond = np.maximum(frames_px[0] - tiles_px, tiles_px - frames_px[-1])
+    out = beyond > 0
+    some, found = take_tiles(windows, out), tiles_px[out]
+    side = np.where(found < frames_px[0], -1.0, 1.0)
+    end = np.where(side < 0, frames_px[0], frames_px[-1])
+    away = end + side * _FAR_AWAY * windows.sigma_px[0] * np.array([1.0, 2.0])[:, None]
+    _, near = search_tiles(some, slopes[out], frames_px, found[None], scale=scale, rounds=2)
+    _, far = search_tiles(some, slopes[out], frames_px, away, scale=scale, rounds=2)
+    out[out] = far - near < _TOLD_APART
+    return out
 
 
 def _search_beside(
@@ -342,13 +418,35 @@ def _detail_in_focus(
     return np.asarray(np.hypot(*fine))
 
 
-def _step_limits(positions: Array, order: Index, solution: Solution) -> tuple[Array, Array]:
+def _step_limits(positions: Array, covariance: Array) -> tuple[Array, Array]:
     """Return the ends of the steps' 90 % intervals, in the frames' given order."""
     steps = np.diff(positions)
-    rank = np.argsort(order)
-    variance = np.concatenate([[0.0], np.cumsum(solution.step_error_px**2)])
-    error = np.sqrt(np.abs(variance[rank[1:]] - variance[rank[:-1]]))
-    # Tiles share what no resampling shows: the model's own misfit, measured on known stacks.
-    misfit = _MISFIT if len(positions) > 2 else _PAIR_MISFIT
-    spread = _NINETY * np.sqrt((1.5 * error) ** 2 + (misfit * steps) ** 2)
+    variance = np.diag(covariance)[1:] + np.diag(covariance)[:-1] - 2 * np.diag(covariance, 1)
+    spread = _NINETY * np.sqrt(
+        np.maximum(variance, 0) + (_scale_error(len(positions)) * steps) ** 2
+    )
     return steps - spread, steps + spread
+
+
+def _seen_over_expected(solution: Solution) -> float:
+    """Return by how much the steps' variance is smaller than expected: 1 where it is not.
+
+    Errors make steps uneven. Steps that come out more even than their errors allow show that these
+    are smaller in this stack; uneven ones show nothing, since they may be so.
+    """
+    steps = np.diff(solution.frames_px)
+    if len(steps) < _FEWEST_STEPS:
+        return 1.0
+    own = np.diag(solution.covariance_px)
+    error = np.sqrt(own[1:] + own[:-1] - 2 * np.diag(solution.covariance_px, 1))
+    off = np.empty(len(steps))
+    for k in range(len(steps)):
+        beside = np.argsort(np.abs(np.arange(len(steps)) - k), kind="stable")[1:5]
+        off[k] = steps[k] - np.median(steps[beside])
+    square = min(float(np.median((off / error) ** 2)) / _MEDIAN_SQUARE, 1.0)
+    spread, _ = learned_spread(math.sqrt(square), len(steps), 1.0)
+    return spread**2
+
+
+def _scale_error(frames: int) -> float:
+    return _SCALE_ERROR if frames > 2 else _PAIR_SCALE_ERROR

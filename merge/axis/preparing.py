@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from merge.axis.transfer import BlurTables, blur_tables
 from merge.model import TileEnergies
+from merge.significance import tile_blocks
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -56,6 +57,28 @@ class StackEnergies:
     gains: Array
     blur: BlurTables
     grid: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class TileSet:
+    """Some of the tiles: `energy` (N, B, K) with the frames in order of the focus axis.
+
+    `centres` (K,) are their peak frames and `blocks` (K,) number the blocks they lie in.
+    """
+
+    energy: Array
+    centres: Index
+    blocks: Index
+
+    def take(self, some: Index | slice) -> TileSet:
+        """Return some of them."""
+        return TileSet(self.energy[:, :, some], self.centres[some], self.blocks[some])
+
+
+def ordered_tiles(data: StackEnergies, order: Index) -> TileSet:
+    """Return all tiles with the frames in an order, given as frame indices."""
+    centres = np.argsort(order)[sharpest_frame(data)]
+    return TileSet(data.energy[order], centres, tile_blocks(data.grid))
 
 
 def stack_energies(tiles: Sequence[TileEnergies], wave_px: float | None) -> StackEnergies:

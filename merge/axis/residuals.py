@@ -13,7 +13,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.axis.preparing import StackEnergies
+from merge.axis.preparing import StackEnergies, TileSet
 from merge.axis.transfer import BlurTables
 from merge.compiled import njit
 from merge.threads import share_out
@@ -39,7 +39,7 @@ class Windows:
 
     K tiles, B bands, W frames a tile. `frames` (K, W) indexes the stack and `used` (K, W)
     tells which entries lie inside it; `value` (K, B, W) is energy over `peak` (K, B). `blur`
-    tells what blur leaves of a band.
+    tells what blur leaves of a band, `blocks` (K,) numbers the blocks that the tiles lie in.
     """
 
     frames: Index
@@ -49,22 +49,21 @@ class Windows:
     peak: Array
     sigma_px: Array
     blur: BlurTables
+    blocks: Index
 
 
-def cut_windows(data: StackEnergies, energy: Array, centres: Index, half_width: int) -> Windows:
-    """Gather the frames within ``half_width`` of every tile's peak frame.
-
-    ``energy`` is (N, B, K) for the K tiles out of ``data``, in order of the focus axis, and
-    ``centres`` (K,) are their peak frames.
-    """
-    count, _, tiles = energy.shape
-    around = centres[:, None] + np.arange(-half_width, half_width + 1)
+def cut_windows(data: StackEnergies, tiles: TileSet, half_width: int) -> Windows:
+    """Gather the frames within ``half_width`` of the peak frame of every tile."""
+    energy = tiles.energy
+    count, _, number = energy.shape
+    around = tiles.centres[:, None] + np.arange(-half_width, half_width + 1)
     used = (around >= 0) & (around < count)
     frames = np.clip(around, 0, count - 1)
     peak = np.maximum(energy.max(axis=0), 1e-12).T
-    value = np.moveaxis(energy[frames, :, np.arange(tiles)[:, None]], 2, 1) / peak[:, :, None]
+    value = np.moveaxis(energy[frames, :, np.arange(number)[:, None]], 2, 1) / peak[:, :, None]
     value = np.ascontiguousarray(np.maximum(value, -FLOOR / 2))
-    return Windows(frames, used, value, np.log(value + FLOOR), peak, data.sigma_px, data.blur)
+    logarithm = np.log(value + FLOOR)
+    return Windows(frames, used, value, logarithm, peak, data.sigma_px, data.blur, tiles.blocks)
 
 
 def take_tiles(data: Windows, chosen: Mask) -> Windows:
@@ -77,6 +76,7 @@ def take_tiles(data: Windows, chosen: Mask) -> Windows:
         data.peak[chosen],
         data.sigma_px,
         data.blur,
+        data.blocks[chosen],
     )
 
 

@@ -21,6 +21,7 @@ from merge.axis.residuals import (
     inside_stack,
     search_tiles,
     slopes_of,
+    take_tiles,
 )
 from merge.compiled import njit
 
@@ -31,6 +32,11 @@ Mask = NDArray[np.bool_]
 # Scale of the residuals of a perfect fit: below it weights do not tighten further.
 _LEAST_SCALE = 0.03
 _ITERATIONS = 40
+# Error of the blur that tiles of one depth and texture show: over the finest band's sigma, as a
+# share of the blur, and over how wide a change of blur it stays alike. The model knows power laws
+# only, and round disks. With these, nominal 90 % intervals held 93 % of 553 steps of 50 simulated
+# brackets (0.5 in place of 0.7: 90 %; none: 73 %).
+MISREAD, _MISREAD_SHARE, _ALIKE = 0.7, 0.05, 4.0
 # At least so many from a rough start, and once more from a solution with fewer tiles.
 _FROM_AFAR, FROM_NEAR = 9, 4
 
@@ -39,18 +45,27 @@ _FROM_AFAR, FROM_NEAR = 9, 4
 class Solution:
     """Positions that fit, and what is left.
 
-    `step_error_px` (N-1,) is the standard error of every step from the scatter between tiles;
-    `scale` the residuals' typical size, `cost` their mean robust cost (both of logarithms).
+    `covariance_px` (N, N) is that of the frames' places, zero where it was not asked for; `scale`
+    the residuals' typical size, `cost` their mean robust cost (both of logarithms), `frame_cost`
+    (N,) the same by frame.
     """
 
     frames_px: Array
     tiles_px: Array
-    step_error_px: Array
+    covariance_px: Array
+    frame_cost: Array
     scale: float
     cost: float
 
 
-def solve(data: Windows, frames_px: Array, tiles_px: Array, *, least: int = _FROM_AFAR) -> Solution:
+def solve(
+    data: Windows,
+    frames_px: Array,
+    tiles_px: Array,
+    *,
+    least: int = _FROM_AFAR,
+    errors: bool = False,
+) -> Solution:
     """Refine positions of frames and tiles from a start, in at least so many iterations."""
     slopes = slopes_of(data)
     inside = inside_stack(data)
@@ -59,6 +74,7 @@ def solve(data: Windows, frames_px: Array, tiles_px: Array, *, least: int = _FRO
         fit = compare(data, slopes, frames_px, tiles_px, weight, rounds=2)
         scale = max(1.48 * float(np.median(np.abs(fit.residual[inside > 0]))), _LEAST_SCALE)
         weight = inside / (1 + (fit.residual / (2 * scale)) ** 2)
+        before = frames_px, tiles_px
         equations = _equations(data, fit, weight, frames_px, tiles_px)
         change = _frame_change(equations, frames_px)
         reach = _local_step(frames_px, data.sigma_px[0])
@@ -73,9 +89,20 @@ def solve(data: Windows, frames_px: Array, tiles_px: Array, *, least: int = _FRO
         slopes = slopes_of(data, fit.amplitude)
         if iteration >= least and np.abs(change).max() < 0.004 * np.median(reach):
             break
-    cost = float((np.log1p((fit.residual / TYPICAL) ** 2) * inside).sum() / inside.sum())
+    covariance = np.zeros((len(frames_px), len(frames_px)))
+    if errors:
+        covariance = _covariance(data, fit, weight, *before)
+    each = (np.log1p((fit.residual / TYPICAL) ** 2) * inside).sum(axis=1)
+    count, entries = len(frames_px), inside.sum(axis=1)
+    by_frame = np.bincount(data.frames.ravel(), each.ravel(), minlength=count)
+    by_frame /= np.maximum(np.bincount(data.frames.ravel(), entries.ravel(), minlength=count), 1)
     return Solution(
-        frames_px - frames_px[0], tiles_px - frames_px[0], _step_errors(equations), scale, cost
+        frames_px - frames_px[0],
+        tiles_px - frames_px[0],
+        covariance,
+        by_frame,
+        scale,
+        float(each.sum() / entries.sum()),
     )
 
 
@@ -196,11 +223,51 @@ def _local_step(frames_px: Array, least_px: float) -> Array:
     return np.maximum(np.abs(np.gradient(frames_px)), 0.1 * least_px)
 
 
-def _step_errors(equations: _Equations) -> Array:
-    """Return standard errors of the steps: the sandwich estimate, tiles being the samples."""
-    count = len(equations.normal)
+def _misread(signed_px: Array, sigma_px: float) -> Array:
+    """Return the covariance of what one depth makes of the frames' places, (N, N).
+
+    The blur of each frame, of ``signed_px`` diameter, is misread by an error that changes smoothly
+    with the blur and is the same on either side of focus.
+    """
+    blur = np.abs(signed_px)
+    size = np.sign(signed_px) * np.hypot(MISREAD * sigma_px, _MISREAD_SHARE * blur)
+    alike = np.exp(-np.abs(blur[:, None] - blur) / (_ALIKE * sigma_px))
+    return np.asarray(size[:, None] * size * alike)
+
+
+def _covariance(data: Windows, fit: Fit, weight: Array, frames_px: Array, tiles_px: Array) -> Array:
+    """Return the covariance of the frames' places.
+
+    Three things make it. Chance: the sandwich estimate with blocks of tiles as samples, since tiles
+    side by side lie on one surface of one texture and err alike. The model: tiles of one depth all
+    misread the blur in one way, and no scatter between them shows it. And where nothing tells a
+    step, it is the usual one, give or take as much.
+    """
+    count = len(frames_px)
+    width = 2 * data.sigma_px[0]
+    normal, scatter = np.zeros((count, count)), np.zeros((count, count))
+    by_block = np.zeros((int(data.blocks.max()) + 1, count))
+    depths = np.floor(tiles_px / width)
+    for depth in np.unique(depths):
+        here = depths == depth
+        some = take_tiles(data, here)
+        part = Fit(
+            *(
+                np.ascontiguousarray(v[here])
+                for v in (fit.residual, fit.amplitude, fit.share, fit.derivative)
+            )
+        )
+        own = _equations(some, part, np.ascontiguousarray(weight[here]), frames_px, tiles_px[here])
+        np.add.at(by_block, some.blocks, own.by_tile)
+        misread = _misread(frames_px - tiles_px[here].mean(), data.sigma_px[0])
+        scatter += own.normal @ misread @ own.normal
+        normal += own.normal
+    chance = by_block.T @ by_block
+    scatter += chance
+    usual = max(float(np.median(np.abs(np.diff(frames_px)))), 1e-3)
+    apart = np.diff(np.eye(count), axis=0)
+    size = float(np.trace(scatter)) / max(float(np.trace(normal)), 1e-12)
+    guess = size / usual**2 * (apart.T @ apart)
     inverse = np.zeros((count, count))
-    inverse[1:, 1:] = np.linalg.pinv(equations.normal[1:, 1:])
-    covariance = inverse @ (equations.by_tile.T @ equations.by_tile) @ inverse
-    variance = np.diag(covariance)
-    return np.sqrt(np.maximum(variance[1:] + variance[:-1] - 2 * np.diag(covariance, 1), 0))
+    inverse[1:, 1:] = np.linalg.inv((normal + guess)[1:, 1:])
+    return np.asarray(inverse @ (scatter + size * guess) @ inverse)

@@ -56,6 +56,11 @@ class BlurTables:
     octaves: Array
     per_unit: float = (_COLUMNS - 1) / _LARGEST
 
+    def reach(self, share: float) -> float:
+        """Return the diameter over sigma at which blur leaves a share of a flat band's energy."""
+        flat = self.share[int(np.flatnonzero(_SLOPES == 0)[0])]
+        return float(np.argmax(flat < share)) / self.per_unit
+
     def choose_rows(self, amplitude: Array) -> Index:
         """Return the table row for each tile's own spectrum.
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.diagnose.steps import Steps, steps_of
+from merge.diagnose.wording import list_names, percent, two_apart
 from merge.model import Finding, FocusAxis, Severity
+from merge.significance import proof_limit, tile_blocks
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -23,6 +25,8 @@ _PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
 # to 0.0021 on known whole brackets; one step cut off the photograph leaves 0.01).
 # Known whole brackets of 12 px steps had up to 5 such tiles, ends cut by a step 12 and more.
 _END_SHARE, _END_TILES = 0.003, 6
+# They must lie in so many blocks of tiles: one thing alone may be misread as a whole.
+_END_BLOCKS = 2
 # Gaps from this many on, and in half of the steps or more, have one cause.
 _FEWEST_WIDE = 4
 # Beyond this f-number diffraction takes more than a narrower step gives; common practice, no
@@ -70,26 +74,30 @@ def measure_coverage(axis: FocusAxis, tolerance_px: float) -> Coverage:
 def find_gaps(
     axis: FocusAxis, tolerance_px: float, names: Sequence[str], distances_m: Sequence[float | None]
 ) -> list[Finding]:
-    """Return a finding for every pair of neighbouring planes with too much blur between."""
-    order = np.argsort(axis.positions_px)
+    """Return a finding for every pair of neighbouring planes proven to have too much blur between.
+
+    If most steps are too wide together, each of them is.
+    """
+    steps = steps_of(axis)
+    proven = _proven_wide(steps, tolerance_px) | _all_wide(steps, tolerance_px)
     findings = []
-    for a, b in itertools.pairwise(order.tolist()):
-        start, end = axis.positions_px[a], axis.positions_px[b]
-        blur = float(end - start) / 2
-        if blur <= tolerance_px:
-            continue
+    for k in np.flatnonzero(proven).tolist():
+        a, b = steps.order[k : k + 2].tolist()
+        start, end = steps.frames_px[k : k + 2].tolist()
+        blur = (end - start) / 2
         tiles = axis.tile_positions_px
         inside = (tiles > start + tolerance_px) & (tiles < end - tolerance_px)
         share = _share(axis, inside)
         extra = max(math.ceil(blur / tolerance_px - 1e-9) - 1, 1)
+        low, high = steps.half_interval_px(k)
         findings.append(
             Finding(
                 kind="gap",
                 severity=_severity(share, blur, tolerance_px),
                 message=(
                     f"Gap between {names[a]} and {names[b]}: what lies midway is blurred by "
-                    f"{blur:.1f} px in both; {_percent(share)} of the picture's detail lies in "
-                    f"it, beyond {tolerance_px:.2g} px."
+                    f"{blur:.1f} px in both ({low:.1f} to {high:.1f}); {percent(share)} of the "
+                    f"picture's detail lies in it, beyond {tolerance_px:.2g} px."
                 ),
                 advice=_refocus(names[a], names[b], distances_m[a], distances_m[b], extra),
                 value=blur,
@@ -97,9 +105,60 @@ def find_gaps(
                 unit="px",
                 frames=(a, b),
                 box=_box(axis, inside),
+                interval=(low, high),
             )
         )
     return findings
+
+
+def find_steps_at_limit(
+    axis: FocusAxis, tolerance_px: float, names: Sequence[str]
+) -> list[Finding]:
+    """Return one note about the steps that read wider than allowed, but are not proven to be."""
+    steps = steps_of(axis)
+    proven = _proven_wide(steps, tolerance_px) | _all_wide(steps, tolerance_px)
+    unsure = np.flatnonzero((steps.step_px / 2 > tolerance_px) & ~proven)
+    if len(unsure) == 0:
+        return []
+    k = int(unsure[steps.step_px[unsure].argmax()])
+    a, b = steps.order[k : k + 2].tolist()
+    low, high = steps.half_interval_px(k)
+    blur = float(steps.step_px[k]) / 2
+    which = f"The step between {names[a]} and {names[b]} is"
+    if len(unsure) > 1:
+        which = f"{len(unsure)} of {len(steps.step_px)} steps are"
+    where = "" if len(unsure) == 1 else f" at most, between {names[a]} and {names[b]}"
+    return [
+        Finding(
+            kind="step at the limit",
+            severity="note",
+            message=(
+                f"{which} at the limit: midway {two_apart(blur, tolerance_px)} px of the "
+                f"{tolerance_px:.3g} px allowed{where}, somewhere from {low:.1f} to {high:.1f} px."
+            ),
+            value=blur,
+            threshold=tolerance_px,
+            unit="px",
+            frames=tuple(sorted({int(steps.order[j + s]) for j in unsure for s in (0, 1)})),
+            interval=(low, high),
+        )
+    ]
+
+
+def _proven_wide(steps: Steps, tolerance_px: float) -> Mask:
+    return steps.step_px - steps.limit * steps.whole_error_px() > 2 * tolerance_px
+
+
+def _all_wide(steps: Steps, tolerance_px: float) -> Mask:
+    """Return the steps wider than allowed where most are and together that is proven."""
+    wide = steps.step_px > 2 * tolerance_px
+    none = np.zeros_like(wide)
+    if wide.sum() < max(_FEWEST_WIDE, len(wide) / 2):
+        return none
+    typical = float(np.median(steps.step_px[wide]))
+    own = float(np.median(steps.error_px[wide])) / math.sqrt(wide.sum())
+    error = math.hypot(own, steps.scale_error * typical)
+    return wide if typical - proof_limit(1) * error > 2 * tolerance_px else none
 
 
 def find_wide_steps(
@@ -112,12 +171,11 @@ def find_wide_steps(
     f_number : float or None
         Marked, the same in all frames; None where it is not known.
     """
-    order = np.argsort(axis.positions_px)
-    frames = axis.positions_px[order]
-    blurs = np.diff(frames) / 2
-    wide = np.flatnonzero(blurs > tolerance_px)
-    if len(wide) < max(_FEWEST_WIDE, len(blurs) / 2):
+    steps = steps_of(axis)
+    wide = np.flatnonzero(_all_wide(steps, tolerance_px))
+    if len(wide) == 0:
         return []
+    order, frames, blurs = steps.order, steps.frames_px, steps.step_px / 2
     worst = int(blurs.argmax())
     typical = float(np.median(blurs[wide]))
     a, b = names[order[worst]], names[order[worst + 1]]
@@ -126,6 +184,7 @@ def find_wide_steps(
     outside = between & (np.nan_to_num(apart, nan=0.0) > tolerance_px)
     share = _share(axis, outside)
     which = f"All {len(blurs)}" if len(wide) == len(blurs) else f"{len(wide)} of {len(blurs)}"
+    spread = 1.645 * steps.scale_error * typical
     return [
         Finding(
             kind="wide steps",
@@ -133,7 +192,7 @@ def find_wide_steps(
             message=(
                 f"{which} steps are wider than {tolerance_px:.2g} px of blur allow: midway it "
                 f"reaches {typical:.1f} px as a rule, {blurs[worst]:.1f} px at worst (between {a} "
-                f"and {b}); {_percent(share)} of the picture's detail lies beyond."
+                f"and {b}); {percent(share)} of the picture's detail lies beyond."
             ),
             advice=_narrower(frames, typical / tolerance_px, tolerance_px, f_number),
             value=typical,
@@ -141,6 +200,7 @@ def find_wide_steps(
             unit="px",
             frames=tuple(sorted({int(order[k + side]) for k in wide.tolist() for side in (0, 1)})),
             box=_box(axis, outside),
+            interval=(typical - spread, typical + spread),
         )
     ]
 
@@ -156,40 +216,80 @@ def _narrower(frames: Array, over: float, tolerance_px: float, f_number: float |
 
 
 def find_uncovered_ends(
-    axis: FocusAxis, tolerance_px: float, names: Sequence[str]
+    axis: FocusAxis,
+    tolerance_px: float,
+    names: Sequence[str],
+    infinity_px: Mapping[int, float] | None = None,
 ) -> list[Finding]:
-    """Return a finding for either end that the subject reaches beyond."""
-    order = np.argsort(axis.positions_px)
+    """Return a finding for either end that the subject is proven to reach beyond.
+
+    They must reach beyond the tolerance by more than the end's own error, in several places.
+
+    Parameters
+    ----------
+    infinity_px : mapping of int to float, optional
+        Blur of infinity in the frame that is focused farthest: nothing lies beyond.
+    """
+    steps = steps_of(axis)
     findings = []
-    for frame, side in ((int(order[0]), -1.0), (int(order[-1]), 1.0)):
+    for end, side in ((0, -1.0), (-1, 1.0)):
+        frame = int(steps.order[end])
         beyond = side * (axis.tile_positions_px - axis.positions_px[frame])
-        outside = np.nan_to_num(beyond, nan=-1.0) > tolerance_px
+        beyond = np.nan_to_num(beyond, nan=-1.0)
+        beyond = np.minimum(beyond, (infinity_px or {}).get(frame, np.inf))
+        own = math.hypot(steps.error_px[end], axis.blur_error_px)
+        error = math.hypot(own, steps.scale_error * tolerance_px)
+        outside = beyond > tolerance_px
         share = _share(axis, outside)
         if share < _END_SHARE or np.count_nonzero(outside) < _END_TILES:
             continue
         extent = _weighted_quantile(beyond[outside], axis.tile_detail[outside], _END_EXTENT)
+        spread = 1.645 * math.hypot(own, steps.scale_error * extent)
+        places = np.unique(tile_blocks(outside.shape)[outside.ravel()])
+        sure = extent - proof_limit(2) * error > tolerance_px and len(places) >= _END_BLOCKS
         extra = math.ceil((extent - tolerance_px) / (2 * tolerance_px) - 1e-9)
-        findings.append(
-            Finding(
-                kind="end not covered",
-                severity=_severity(share, extent, tolerance_px),
-                message=(
-                    f"The subject goes on beyond {names[frame]}: up to {extent:.1f} px of blur "
-                    f"there; {_percent(share)} of the picture's detail is still sharpening at "
-                    "this end."
-                ),
-                advice=(
-                    f"Add {_frames(extra)} beyond {names[frame]}, one step of "
-                    f"{2 * tolerance_px:.1f} px each."
-                ),
-                value=extent,
-                threshold=tolerance_px,
-                unit="px",
-                frames=(frame,),
-                box=_box(axis, outside),
-            )
+        read = f"({max(extent - spread, 0):.1f} to {extent + spread:.1f})"
+        rest = f"{percent(share)} of the picture's detail is still sharpening at this end."
+        finding = Finding(
+            kind="end not covered",
+            severity=_severity(share, extent, tolerance_px),
+            message=(
+                f"The subject goes on beyond {names[frame]}: up to {extent:.1f} px of blur there "
+                f"{read}; {rest}"
+            ),
+            advice=(
+                f"Add {_frames(extra)} beyond {names[frame]}, one step of "
+                f"{2 * tolerance_px:.1f} px each."
+            ),
+            value=extent,
+            threshold=tolerance_px,
+            unit="px",
+            frames=(frame,),
+            box=_box(axis, outside),
+            interval=(max(extent - spread, 0.0), extent + spread),
         )
+        findings.append(finding if sure else _end_at_limit(finding, names[frame], read, rest))
     return findings
+
+
+def _end_at_limit(end: Finding, name: str, read: str, rest: str) -> Finding:
+    """Return a note in place of a finding about an end that is not proven."""
+    assert end.value is not None
+    assert end.threshold is not None
+    return Finding(
+        kind="end at the limit",
+        severity="note",
+        message=(
+            f"The end at {name} is at the limit: up to {two_apart(end.value, end.threshold)} px of "
+            f"the {end.threshold:.3g} px allowed {read}; {rest}"
+        ),
+        value=end.value,
+        threshold=end.threshold,
+        unit=end.unit,
+        frames=end.frames,
+        box=end.box,
+        interval=end.interval,
+    )
 
 
 def find_unsharp_parts(
@@ -211,16 +311,16 @@ def find_unsharp_parts(
     share = _share(axis, lost)
     if share < _NOTE_SHARE:
         return []
-    which = ", ".join(names[i] for i in spoilt)
+    which = list_names([names[i] for i in spoilt])
     return [
         Finding(
             kind="sharp in no frame",
             severity="problem" if share >= _PROBLEM_SHARE else "warning",
             message=(
-                f"{_percent(share)} of the picture's detail is sharp in no frame: only {which} "
+                f"{percent(share)} of the picture's detail is sharp in no frame: only {which} "
                 "could show it."
             ),
-            advice=f"Take {which} again.",
+            advice="",
             value=share,
             threshold=_NOTE_SHARE,
             unit="share of detail",
@@ -301,22 +401,37 @@ def _weighted_quantile(values: NDArray[np.generic], weights: Array, share: float
 
 
 def _refocus(first: str, second: str, near_m: float | None, far_m: float | None, extra: int) -> str:
-    where = f"midway between {first} and {second}"
-    if extra > 1:
-        where = f"evenly spaced between {first} and {second}"
+    """Tell where to focus for so many more frames: as distances, else as parts of the step."""
+    parts = [(k + 1) / (extra + 1) for k in range(extra)]
+    where = f"{_parts_of_step(extra)} of the way from {first} to {second}"
+    if extra == 1:
+        where = f"midway between {first} and {second}"
     if near_m and far_m and near_m != far_m:
         # Focus planes are even at the sensor where the reciprocal distances are.
-        places = [
-            1 / (1 / near_m + (k / (extra + 1)) * (1 / far_m - 1 / near_m))
-            for k in range(1, extra + 1)
-        ]
-        where = "focused at " + ", ".join(f"{p:.3g} m" for p in places)
+        places = [1 / (1 / near_m + part * (1 / far_m - 1 / near_m)) for part in parts]
+        where = f"focused at {_apart([near_m, *places, far_m])}"
     return f"Take {_frames(extra)} more, {where}."
+
+
+def _parts_of_step(extra: int) -> str:
+    """Write k / (extra + 1) for k = 1 to extra, in words a photographer can set."""
+    name = {2: "third", 3: "quarter", 4: "fifth"}.get(extra, "")
+    if not name:
+        return f"1/{extra + 1}, 2/{extra + 1} and so on to {extra}/{extra + 1}"
+    words = ("a", "two", "three", "four")[:extra]
+    parts = [f"{word} {name}" + ("s" if k else "") for k, word in enumerate(words)]
+    return ", ".join(parts[:-1]) + f" and {parts[-1]}"
+
+
+def _apart(distances_m: Sequence[float]) -> str:
+    """Write the inner ones of distances with as many digits as it takes to differ, 3 to 6."""
+    for digits in (3, 4, 5, 6):
+        written = [f"{d:#.{digits}g}" for d in distances_m]
+        if len(set(written)) == len(written):
+            break
+    inner = [f"{text.rstrip('.')} m" for text in written[1:-1]]
+    return ", ".join(inner[:-1]) + (" and " if len(inner) > 1 else "") + inner[-1]
 
 
 def _frames(count: int) -> str:
     return "one frame" if count == 1 else f"{count} frames"
-
-
-def _percent(share: float) -> str:
-    return "less than 0.1 %" if share < 0.001 else f"{100 * share:.2g} %"

@@ -10,7 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.model import CaptureSettings, Finding, FocusAxis
-from merge.optics import distance_from_sensor_mm, magnification_from_sensor_distance
+from merge.optics import (
+    distance_from_sensor_mm,
+    effective_f_number,
+    magnification_from_sensor_distance,
+)
 
 Array = NDArray[np.float64]
 
@@ -96,6 +100,20 @@ def locate_frames(
         )
         for k, frame in enumerate(frames)
     )
+
+
+def blur_at_infinity_px(own: CaptureSettings, pixel_pitch_um: float | None) -> float | None:
+    """Return the blur that infinity has in a frame, px; None where the settings do not tell.
+
+    By the thin lens its image lies ``f m`` before the sensor, with m the magnification at the focus
+    distance (Newton's equation); the circle of blur is that over the effective f-number.
+    """
+    focal, number = own.focal_length_mm, own.f_number
+    pitch = pixel_pitch_um or own.pixel_pitch_um
+    (size,) = _recorded_magnifications([own])
+    if size is None or not focal or not number or not pitch:
+        return None
+    return 1000 * focal * size / (float(effective_f_number(number, size)) * pitch)
 
 
 def find_distance_conflicts(

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from merge.diagnose.coverage import (
     find_gaps,
     find_needless_frames,
+    find_steps_at_limit,
     find_uncovered_ends,
     find_unsharp_parts,
     find_wide_steps,
 )
+from merge.diagnose.distances import blur_at_infinity_px
 from merge.diagnose.frames import (
     find_bumps,
     find_changed_settings,
@@ -32,6 +35,7 @@ def diagnose_stack(
     settings: Sequence[CaptureSettings],
     tolerance_px: float,
     shot_order: Sequence[int] | None = None,
+    pixel_pitch_um: float | None = None,
 ) -> tuple[Finding, ...]:
     """Return what a photographer should know about a bracket, worst first.
 
@@ -49,6 +53,9 @@ def diagnose_stack(
         Blur-circle diameter that is allowed anywhere, > 0.
     shot_order : sequence of int, N, optional
         For each frame its index in shooting order; default as they stand.
+    pixel_pitch_um : float, optional
+        In place of the files'; with focal length, f-number and recorded distance it bounds what
+        lies beyond the far end.
 
     Returns
     -------
@@ -74,7 +81,8 @@ def diagnose_stack(
         findings += [
             _renumber(f, aligned) for f in find_wrong_order(axis, [names[i] for i in aligned], shot)
         ]
-        inner = _axis_findings(axis, [names[i] for i in aligned], settings, aligned, tolerance_px)
+        own = [settings[i] for i in aligned]
+        inner = _axis_findings(axis, [names[i] for i in aligned], own, tolerance_px, pixel_pitch_um)
         findings += [_renumber(f, aligned) for f in inner]
         if axis.quality is not None:
             gains = axis.quality.gains
@@ -87,15 +95,17 @@ def _axis_findings(
     axis: FocusAxis,
     names: Sequence[str],
     settings: Sequence[CaptureSettings],
-    aligned: Sequence[int],
     tolerance_px: float,
+    pixel_pitch_um: float | None,
 ) -> list[Finding]:
-    distances = [settings[i].focus_distance_m for i in aligned]
-    numbers = {settings[i].f_number for i in aligned}
+    distances = [s.focus_distance_m for s in settings]
+    numbers = {s.f_number for s in settings}
     f_number = numbers.pop() if len(numbers) == 1 else None
     findings = find_wide_steps(axis, tolerance_px, names, f_number)
     findings += find_gaps(axis, tolerance_px, names, distances)
-    findings += find_uncovered_ends(axis, tolerance_px, names)
+    findings += find_steps_at_limit(axis, tolerance_px, names)
+    infinity = _infinity_px(settings, pixel_pitch_um)
+    findings += find_uncovered_ends(axis, tolerance_px, names, infinity)
     findings += find_dropped(axis, tolerance_px, names)
     findings += find_duplicates(axis, names)
     findings += find_needless_frames(axis, tolerance_px)
@@ -106,5 +116,21 @@ def _axis_findings(
     return findings
 
 
+def _infinity_px(
+    settings: Sequence[CaptureSettings], pixel_pitch_um: float | None
+) -> dict[int, float]:
+    """Return the blur of infinity in the frames that are recorded as focused farthest."""
+    distances = [s.focus_distance_m or 0.0 for s in settings]
+    farthest = max(distances)
+    if farthest == min(distances):  # not known, or one for all: no end is the far one
+        return {}
+    blurs = {
+        i: blur_at_infinity_px(s, pixel_pitch_um)
+        for i, s in enumerate(settings)
+        if s.focus_distance_m == farthest
+    }
+    return {i: blur for i, blur in blurs.items() if blur is not None}
+
+
 def _renumber(finding: Finding, aligned: Sequence[int]) -> Finding:
-    return Finding(**{**finding.__dict__, "frames": tuple(int(aligned[i]) for i in finding.frames)})
+    return replace(finding, frames=tuple(int(aligned[i]) for i in finding.frames))

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.diagnose.wording import list_names, percent, shutter
 from merge.model import CaptureSettings, Finding, FrameQuality, Registration
+from merge.significance import proof_limit
 
 Array = NDArray[np.float64]
 
@@ -17,19 +20,9 @@ _JUMP_PX = 1.5
 _JUMP_RATIO, _JUMP_SPREADS = 2.5, 7.5
 # Moves between fewer frames have no trend to stand out of.
 _FEWEST_FOR_KNOCKS = 5
-# Fine detail over the other frames' expectation, relative to the stack's median: this low, and
-# this many times the frames' usual spread below it.
-_SOFT_RATIO = 0.85
-_SPREADS = 4.0
-_LEAST_SPREAD = 0.03
-# Detail along the worst direction over the best: below this the loss has a direction. Clean
-# frames of known brackets gave 0.90 and more, frames shaken by 3 px 0.61 to 0.96.
-_SHAKEN_RATIO, _SHAKEN_SPREADS = 0.83, 3.0
-# A frame that leans less counts as shaken if it has lost detail, too: few clean ones do both.
-_LEANING_RATIO, _LEANING_SPREADS = 0.95, 1.0
-_DULL_RATIO, _DULL_SPREADS = 0.90, 3.0
-# A frame with more detail than this over expectation is not shaken: its neighbour is.
-_LIVELY_RATIO = 1.05
+# Energy of fine detail, over the others' or over that across, from which a loss is worth a line: a
+# contrast of 92 %.
+_WORTH_TELLING = 0.85
 _EXPOSURE_EV = 0.2
 _DRIFT_EV = 0.5
 
@@ -118,7 +111,7 @@ def _bump_finding(size_px: float, limit: float, frame: int, names: Sequence[str]
         kind="bumped frame",
         severity="warning",
         message=f"{names[frame]} lies {size_px:.1f} px off its neighbours' trend: a knock?",
-        advice="It was aligned; look at the overlay of this frame before you trust it.",
+        advice=f"{names[frame]} was aligned; where near things stand before far ones, look.",
         value=size_px,
         threshold=limit,
         unit="px",
@@ -127,33 +120,29 @@ def _bump_finding(size_px: float, limit: float, frame: int, names: Sequence[str]
 
 
 def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Finding]:
-    """Return a finding for each frame softer than the others lead to expect."""
-    ratio = quality.detail_ratio[:, :2]
-    if len(ratio) < 3:
-        return []
-    # Of a few frames none is usual.
-    ratio = np.where(np.isfinite(ratio).sum(axis=0) * 2 >= len(ratio), ratio, np.nan)
-    if np.isfinite(ratio).any(axis=0).all():
-        ratio = ratio / np.nanmedian(ratio, axis=0)
-    # Where steps are so wide that no neighbour witnesses, a loss with a direction still shows.
-    least = np.where(np.isfinite(ratio), ratio, 1.0).min(axis=1)
-    limit = min(_SOFT_RATIO, _outside(least, _SPREADS))
-    soft = set(np.flatnonzero(least < limit).tolist())
-    shaken = _shaken(quality.direction_ratio, least)
-    findings = [_shake_finding(quality, i, names) for i in sorted(shaken)]
-    for i in sorted(soft - shaken):
+    """Return a finding for each frame that is proven softer than the others lead to expect."""
+    count = len(names)
+    limit = proof_limit(count)
+    shaken = quality.direction_z > limit
+    shaken &= quality.direction_ratio < _WORTH_TELLING
+    ratio = np.nanmin(
+        np.where(np.isfinite(quality.detail_ratio[:, :2]), quality.detail_ratio[:, :2], 1.0), axis=1
+    )
+    soft = (quality.detail_z < -limit) & (ratio < _WORTH_TELLING) & ~shaken
+    findings = [_shake_finding(quality, i, names) for i in np.flatnonzero(shaken).tolist()]
+    for i in np.flatnonzero(soft).tolist():
         findings.append(
             Finding(
                 kind="soft frame",
                 severity="warning",
                 message=(
                     f"{names[i]} is softer in all directions (focus moved during the exposure, "
-                    f"haze, a nudge): its fine detail holds {100 * least[i]:.0f} % of the energy "
+                    f"haze, a nudge): its fine detail holds {percent(ratio[i])} of the energy "
                     "that its neighbours lead to expect."
                 ),
-                advice="Take it again, or leave it out where its neighbours cover its depth.",
-                value=float(least[i]),
-                threshold=limit,
+                advice=_again(names[i]),
+                value=float(ratio[i]),
+                threshold=_WORTH_TELLING,
                 unit="ratio",
                 frames=(i,),
             )
@@ -161,37 +150,8 @@ def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Findin
     return findings
 
 
-def _outside(values: Array, spreads: float) -> float:
-    """Return the value so many usual spreads below the median; -inf if nothing is known."""
-    known = values[np.isfinite(values)]
-    if len(known) == 0:
-        return -np.inf
-    middle = float(np.median(known))
-    upper = known[known >= middle]  # the lower half may hold what is looked for
-    spread = 1.48 * float(np.median(upper - middle))
-    return middle - spreads * max(spread, _LEAST_SPREAD)
-
-
-def _shaken(direction: Array, detail: Array) -> set[int]:
-    """Return the frames whose loss has a direction.
-
-    A shaken frame makes its neighbours look as if they had lost across it, so of frames side by
-    side that lean only those count that have lost detail, or the one with least.
-    """
-    known = np.where(np.isfinite(direction), direction, 1.0)
-    dull = detail < min(_DULL_RATIO, _outside(detail, _DULL_SPREADS))
-    leaning = known < min(_LEANING_RATIO, _outside(direction, _LEANING_SPREADS))
-    suspect = (known < min(_SHAKEN_RATIO, _outside(direction, _SHAKEN_SPREADS))) | (leaning & dull)
-    suspect &= detail <= _LIVELY_RATIO
-    shaken: set[int] = set()
-    group: list[int] = []
-    for i in range(len(detail) + 1):
-        if i < len(detail) and suspect[i]:
-            group.append(i)
-        elif group:
-            shaken |= {k for k in group if dull[k]} or {min(group, key=lambda k: detail[k])}
-            group = []
-    return shaken
+def _again(name: str) -> str:
+    return f"Take {name} again, or leave {name} out where the frames beside it cover its depth."
 
 
 def _shake_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> Finding:
@@ -201,12 +161,13 @@ def _shake_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> F
         kind="shaken frame",
         severity="warning",
         message=(
-            f"{names[frame]} is shaken along about {angle}° (clockwise from "
-            f"horizontal): its fine detail there holds {100 * ratio:.0f} % of that across."
+            f"{names[frame]} is shaken along about {angle}° (clockwise from horizontal in the "
+            f"picture as shown): its fine detail that way holds {percent(ratio)} of the energy of "
+            "that across."
         ),
-        advice="Take it again, or leave it out where its neighbours cover its depth.",
+        advice=_again(names[frame]),
         value=ratio,
-        threshold=_SHAKEN_RATIO,
+        threshold=_WORTH_TELLING,
         unit="ratio",
         frames=(frame,),
     )
@@ -260,15 +221,18 @@ def _exposure_finding(
     alone: bool,
 ) -> Finding:
     changed = _changed_fields(settings[before], settings[before + 1])
-    why = f"; its {' and '.join(changed)} changed" if changed else "; its settings are the same"
+    why = (
+        f"; {' and '.join(changed)}"
+        if changed
+        else "; the settings are the same: the light changed"
+    )
     known = any(_exposure_fields(s) != (None, None, None) for s in settings[before : before + 2])
     rest = " and then goes back" if alone else ""
     return Finding(
         kind="exposure jump",
         severity="warning",
         message=(
-            f"{names[frame]} is {abs(value):.1f} EV {'brighter' if value > 0 else 'darker'} than "
-            f"{others}{rest}{why if known else ''}."
+            f"{names[frame]} is {value:+.1f} EV against {others}{rest}{why if known else ''}."
         ),
         advice="The merge evens it out where nothing is clipped; set exposure by hand next time.",
         value=value,
@@ -283,9 +247,14 @@ def _exposure_fields(s: CaptureSettings) -> tuple[float | None, float | None, fl
 
 
 def _changed_fields(one: CaptureSettings, two: CaptureSettings) -> list[str]:
-    words = ("exposure time", "f-number", "ISO")
-    pairs = zip(words, _exposure_fields(one), _exposure_fields(two), strict=True)
-    return [word for word, a, b in pairs if a is not None and b is not None and a != b]
+    """Tell what changed from one frame to the next, and from what to what."""
+    words = {"exposure_time_s": "exposure time", "f_number": "f-number", "iso": "ISO"}
+    changed = []
+    for field, word in words.items():
+        a, b = getattr(one, field), getattr(two, field)
+        if a is not None and b is not None and a != b:
+            changed.append(f"{word} went from {_shown(field, a)} to {_shown(field, b)}")
+    return changed
 
 
 _FIELDS = {
@@ -310,13 +279,12 @@ def find_changed_settings(
             continue
         usual = max(set(known), key=known.count)
         odd = [i for i, v in enumerate(values) if v is not None and v != usual]
-        shown = ", ".join(f"{names[i]} ({_shown(values[i])})" for i in odd[:4])
-        more = f" and {len(odd) - 4} more" if len(odd) > 4 else ""
+        shown = list_names([f"{names[i]} ({_shown(field, values[i])})" for i in odd])
         findings.append(
             Finding(
                 kind="changed setting",
                 severity="problem" if field in {"camera", "lens", "focal_length_mm"} else "warning",
-                message=f"The {word} is {_shown(usual)}, but not in {shown}{more}.",
+                message=f"The {word} is {_shown(field, usual)}, but not in {shown}.",
                 advice=(
                     "Depth of field and diffraction differ from frame to frame."
                     if field == "f_number"
@@ -331,5 +299,9 @@ def find_changed_settings(
     return findings
 
 
-def _shown(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+def _shown(field: str, value: Any) -> str:
+    """Write a setting as photographers do."""
+    if field == "exposure_time_s":
+        return shutter(float(value))
+    before, after = {"f_number": ("f/", ""), "focal_length_mm": ("", " mm")}.get(field, ("", ""))
+    return f"{before}{value:g}{after}" if isinstance(value, int | float) else str(value)

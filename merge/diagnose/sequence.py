@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.diagnose.steps import Steps, steps_of
+from merge.diagnose.wording import list_names
 from merge.model import Finding, FocusAxis
+from merge.significance import learned_spread, proof_limit
 
 Array = NDArray[np.float64]
 
@@ -15,24 +20,25 @@ Array = NDArray[np.float64]
 _NEIGHBOURS = 4
 # Largest spread of the neighbours, relative, that still counts as even.
 _EVEN = 0.2
-# A step reads as a whole number of missing ones from this ratio on.
-_DROPPED = 1.6
-# A step this small against the usual one is none.
-_DUPLICATE = 0.25
+# Between one step and two, and between one and none.
+_MORE_THAN_ONE, _HARDLY_ONE = 1.5, 0.5
+# Without three steps a rhythm cannot be told; frames as near as this are focused alike.
 _LEAST_STEP_PX = 0.35
 
 
 def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> list[Finding]:
-    """Return a finding for each step that is a multiple of its even neighbours."""
-    order = np.argsort(axis.positions_px)
-    steps = np.diff(axis.positions_px[order])
+    """Return a finding for each step proven to be a multiple of its even neighbours."""
+    steps = steps_of(axis)
     findings = []
-    for k, step in enumerate(steps):
+    for k, step in enumerate(steps.step_px):
         usual = _usual_step(steps, k)
-        if usual is None or step < _DROPPED * usual:
+        if usual is None or usual.spread > _EVEN * usual.step_px:
             continue
-        missing = max(round(step / usual) - 1, 1)
-        a, b = int(order[k]), int(order[k + 1])
+        ratio = step / usual.step_px
+        if ratio - steps.limit * usual.ratio_error(ratio) < _MORE_THAN_ONE:
+            continue
+        missing = max(round(ratio) - 1, 1)
+        a, b = steps.order[k : k + 2].tolist()
         slices = "a slice is" if missing == 1 else f"{missing} slices are"
         findings.append(
             Finding(
@@ -40,11 +46,11 @@ def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> 
                 severity="problem" if step / 2 > tolerance_px else "warning",
                 message=(
                     f"Between {names[a]} and {names[b]} {slices} missing: the step is "
-                    f"{step:.1f} px, its neighbours are {usual:.1f} px."
+                    f"{step:.1f} px, its neighbours are {usual.step_px:.1f} px."
                 ),
                 advice="Look for the file on the card, or take the slice again.",
-                value=float(step / usual),
-                threshold=_DROPPED,
+                value=float(ratio),
+                threshold=_MORE_THAN_ONE,
                 unit="steps",
                 frames=(a, b),
             )
@@ -52,39 +58,63 @@ def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> 
     return findings
 
 
-def _usual_step(steps: Array, at: int) -> float | None:
-    """Return the even step around a place; None where the neighbours are not even."""
-    near = [
-        steps[k]
-        for k in range(max(at - _NEIGHBOURS, 0), min(at + _NEIGHBOURS + 1, len(steps)))
-        if k != at
-    ]
-    near = [s for s in near if s > _LEAST_STEP_PX]
+@dataclass(frozen=True)
+class _Usual:
+    """The step around a place, how far single ones spread about it, and how many there are."""
+
+    step_px: float
+    spread: float
+    count: int
+    error_px: float
+
+    def ratio_error(self, ratio: float) -> float:
+        """Return the standard error of a step over the usual one.
+
+        What the neighbours show themselves of their errors counts for more than what is usual.
+        """
+        seen, _ = learned_spread(self.spread, self.count, self.error_px)
+        return float(np.hypot(seen, ratio * seen / np.sqrt(self.count)) / self.step_px)
+
+
+def _usual_step(steps: Steps, at: int) -> _Usual | None:
+    """Return the step around a place; None where there are too few neighbours."""
+    first = max(at - _NEIGHBOURS, 0)
+    near = [k for k in range(first, min(at + _NEIGHBOURS + 1, len(steps.step_px))) if k != at]
+    near = [k for k in near if steps.step_px[k] > _LEAST_STEP_PX]
     if len(near) < 3:
         return None
-    usual = float(np.median(near))
-    spread = float(np.median(np.abs(np.array(near) - usual)))
-    return usual if spread <= _EVEN * usual else None
+    # Along a straight line of their logarithms (by medians: P. K. Sen, 1968): steps may grow.
+    own = np.log(steps.step_px[near])
+    place = np.array(near, float)
+    slope = np.median([(own[j] - own[i]) / (place[j] - place[i]) for i, j in _pairs(len(near))])
+    level = own + slope * (at - place)
+    usual = float(np.exp(np.median(level)))
+    spread = 1.48 * float(np.median(np.abs(level - np.median(level)))) * usual
+    error = float(np.median(steps.error_px[[*near, at]]))
+    return _Usual(usual, spread, len(near), max(error, float(steps.error_px[at])))
+
+
+def _pairs(count: int) -> Iterator[tuple[int, int]]:
+    return itertools.combinations(range(count), 2)
 
 
 def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
-    """Return a finding for each pair of frames focused alike."""
-    order = np.argsort(axis.positions_px)
-    steps = np.diff(axis.positions_px[order])
-    if len(steps) == 0:
-        return []
-    limit = _DUPLICATE * float(np.median(steps)) if len(steps) > 2 else _LEAST_STEP_PX
+    """Return a finding for each pair of frames that are proven to be focused alike."""
+    steps = steps_of(axis)
     findings = []
-    for k, step in enumerate(steps):
-        if step >= limit:
+    for k, step in enumerate(steps.step_px):
+        usual = _usual_step(steps, k)
+        limit = _LEAST_STEP_PX if usual is None else _HARDLY_ONE * usual.step_px
+        error = steps.error_px[k] if usual is None else usual.ratio_error(0.0) * usual.step_px
+        if step + steps.limit * error >= limit:
             continue
-        a, b = sorted((int(order[k]), int(order[k + 1])))
+        a, b = sorted(steps.order[k : k + 2].tolist())
         findings.append(
             Finding(
                 kind="duplicate",
                 severity="warning",
                 message=f"{names[b]} is focused like {names[a]} ({step:.1f} px apart).",
-                advice=f"Leave {names[b]} out: it adds nothing but noise and time.",
+                advice=f"Leave {names[b]} out: a second frame of one focus adds only time.",
                 value=float(step),
                 threshold=limit,
                 unit="px",
@@ -109,9 +139,7 @@ def find_wrong_order(
     """
     frames = np.argsort(shot_order)
     positions, names = axis.positions_px[frames], [names[i] for i in frames]
-    steps = np.abs(np.diff(positions[np.argsort(positions)]))
-    blurry = _DUPLICATE * float(np.median(steps)) if len(steps) else 0.0
-    backward = np.flatnonzero(np.diff(positions) < -blurry)
+    backward = np.flatnonzero(_proven_backward(axis, frames))
     if len(backward) == 0:
         return []
     order = np.argsort(positions)
@@ -120,11 +148,9 @@ def find_wrong_order(
         stray = [int(backward[0]), int(backward[0]) + 1]
         what = f"{names[stray[0]]} and {names[stray[1]]} are swapped"
     else:
-        shown = [names[i] for i in stray[:6]] + (["…"] if len(stray) > 6 else [])
-        what = f"{len(stray)} of {len(names)} frames stand out of order ({', '.join(shown)})"
+        shown = list_names([names[i] for i in stray])
+        what = f"{len(stray)} of {len(names)} frames stand out of order ({shown})"
     listed = ", ".join(str(shot_order[frames[i]] + 1) for i in order)
-    if len(order) > 40:
-        listed = "see the focus axis"
     return [
         Finding(
             kind="out of order",
@@ -137,6 +163,16 @@ def find_wrong_order(
             frames=tuple(sorted(int(frames[i]) for i in stray)),
         )
     ]
+
+
+def _proven_backward(axis: FocusAxis, frames: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Tell of every step from frame to frame as shot whether it leads back beyond chance."""
+    step = np.diff(axis.positions_px[frames])
+    if axis.covariance_px is None:
+        return np.asarray(step < 0)
+    own = axis.covariance_px[np.ix_(frames, frames)]
+    variance = np.diag(own)[1:] + np.diag(own)[:-1] - 2 * np.diag(own, 1)
+    return np.asarray(step < -proof_limit(len(step)) * np.sqrt(np.maximum(variance, 0)))
 
 
 def _is_swap(order: NDArray[np.intp], at: int) -> bool:

@@ -110,6 +110,7 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
             settings=settings,
             tolerance_px=tolerance_px,
             shot_order=bracket.stack.shot_order,
+            pixel_pitch_um=options.pixel_pitch_um,
         )
     ]
     slices = _slices(sources, axis if len(aligned) == len(sources) else None, options)

@@ -27,6 +27,8 @@ _FRAMED = 4
 # Long side of that picture, at least.
 _PICTURE_SIDE = 600
 _LINES = 24
+# Kinds of findings that leave open whether something was missed.
+_AT_LIMIT = frozenset({"step at the limit", "end at the limit"})
 
 
 def audit_record(result: AuditResult) -> dict[str, Any]:
@@ -129,16 +131,25 @@ def _verdict(result: AuditResult) -> list[str]:
     ]
     lines += _distance_lines(result)
     missed = [f for f in result.findings if f.facts.hole]
-    if not missed:
+    if missed:
+        count = sum(f.kind == "gap" for f in missed)
+        ends = sum(f.kind == "end not covered" for f in missed)
+        parts = [f"{count} gap{'s' if count > 1 else ''}"] if count else []
+        parts += [f"{ends} end{'s' if ends > 1 else ''} not covered"] if ends else []
+        parts += ["a slice out of the rhythm"] if not parts else []
+        lines.append(
+            f"Missed: {' and '.join(parts)}; {_percent(coverage.outside_share)} of the picture's "
+            f"detail reads as blurred by more than {coverage.tolerance_px:.2g} px in every frame."
+        )
+    elif any(f.kind in _AT_LIMIT for f in result.findings):
+        lines.append(
+            f"Nothing proven missed, but at the limit of {coverage.tolerance_px:.2g} px: see below."
+        )
+    else:
         margin = 1 - coverage.worst_blur_px / coverage.tolerance_px
         lines.append(
             f"Nothing missed: between planes blur reaches {coverage.worst_blur_px:.1f} px of the "
             f"{coverage.tolerance_px:.2g} px allowed ({100 * margin:.0f} % to spare)."
-        )
-    else:
-        lines.append(
-            f"Missed: {_percent(coverage.outside_share)} of the picture's detail is blurred by "
-            f"more than {coverage.tolerance_px:.2g} px in every frame."
         )
     return lines
 
@@ -198,7 +209,13 @@ def _ranges(numbers: Sequence[int]) -> str:
         return f"frame {numbers[0]}"
     if numbers[-1] - numbers[0] == len(numbers) - 1:
         return f"frames {numbers[0]} to {numbers[-1]}"
-    return "frames " + ", ".join(map(str, numbers[:8])) + (", …" if len(numbers) > 8 else "")
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return "frames " + ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]}-{r[-1]}" for r in runs)
 
 
 def _percent(share: float) -> str:

@@ -26,7 +26,7 @@ def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
         if len(same) > _LISTED:
             rest = same[_LISTED - 1 :]
             frames = tuple(sorted({i for f in rest for i in f.frames}))
-            numbers = ", ".join(str(i + 1) for i in frames[:12]) + (", …" if frames[12:] else "")
+            numbers = ", ".join(str(i + 1) for i in frames)
             message = f"{len(rest)} more of the kind “{kind}” (frames {numbers})."
             shown.append(Finding(kind=kind, severity=rest[0].severity, message=message))
     return list(worst_first(shown))

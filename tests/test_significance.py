@@ -1,0 +1,74 @@
+"""Means with errors from blocks of tiles, spreads between frames, and limits for many tries."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from merge.significance import (
+    FALSE_WARNINGS,
+    excess_spread,
+    learned_spread,
+    proof_limit,
+    robust_mean,
+    score,
+    tile_blocks,
+    vector_chance,
+)
+
+
+def test_limit_for_many_tries_leaves_one_false_warning_in_fifty_brackets():
+    """Seven kinds of verdicts of 40 frames each, all by chance: normal tail by scipy.stats."""
+    alone = stats.norm.sf(proof_limit(40))
+    assert 1 - (1 - alone) ** (7 * 40) == pytest.approx(FALSE_WARNINGS, rel=0.02)
+
+
+def test_error_of_a_mean_covers_blocks_that_err_together():
+    """400 means of 30 blocks of 12 tiles; each block shares an error as large as its tiles' own."""
+    rng = np.random.default_rng(4)
+    blocks = np.repeat(np.arange(30), 12)
+    ratios = []
+    for _ in range(400):
+        values = rng.standard_normal(360) + rng.standard_normal(30)[blocks]
+        mean, error, count = robust_mean(values, blocks)
+        assert count == 30
+        ratios.append(mean / error)
+    assert np.std(ratios) == pytest.approx(1, abs=0.1)
+
+
+def test_mean_of_tiles_withstands_a_few_that_lie_far_off():
+    rng = np.random.default_rng(5)
+    values = 2 + 0.1 * rng.standard_normal(200)
+    values[:20] += 50
+    assert robust_mean(values, np.arange(200) // 5)[0] == pytest.approx(2, abs=0.03)
+
+
+def test_one_block_proves_nothing():
+    assert robust_mean(np.ones(40), np.zeros(40, int))[1] == np.inf
+
+
+def test_tiles_of_six_by_six_are_one_block():
+    blocks = tile_blocks((13, 12)).reshape(13, 12)
+    assert len(np.unique(blocks)) == 6
+    assert len(np.unique(blocks[:6, :6])) == 1
+
+
+@pytest.mark.parametrize("parts", [1, 2])
+def test_spread_beyond_errors_is_found_and_none_is_invented(parts):
+    rng = np.random.default_rng(6)
+    errors = np.full(4000, 0.5)
+    for true in (0.0, 1.2):
+        own = rng.standard_normal((4000, parts)) * np.hypot(0.5, true)
+        lengths = np.linalg.norm(own, axis=1)
+        assert excess_spread(lengths, errors, parts=parts) == pytest.approx(true, abs=0.12)
+
+
+def test_few_frames_learn_little_and_many_learn_all():
+    assert learned_spread(0.0, 1, 0.05)[0] == pytest.approx(0.05)
+    assert learned_spread(0.2, 10_000, 0.05)[0] == pytest.approx(0.2, rel=0.01)
+
+
+def test_scores_are_as_rare_as_the_deviates_they_come_from():
+    """Student's t and the F distribution by scipy.stats."""
+    assert stats.norm.sf(score(np.array([4.0]), 6)[0]) == pytest.approx(stats.t.sf(4.0, 6))
+    assert vector_chance(3.0, 5) == pytest.approx(stats.f.sf(4.5, 2, 10))
+    assert score(np.array([-2.0]), 9)[0] < 0
