@@ -31,6 +31,8 @@ from numba.core.serialize import dumps
 
 _LOG = logging.getLogger(__name__)
 _DIGEST_BYTES = 32
+# What the compiler gives; its declared type does not tell of the cache.
+_COMPILED: Any = Dispatcher
 _told = False
 
 
@@ -54,12 +56,10 @@ def njit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
     def decorate(function: Callable[..., Any]) -> Any:
         dispatcher: Any = numba.njit(**options)(function)
         # Not with NUMBA_DISABLE_JIT, which leaves the function as it is.
-        if isinstance(dispatcher, Dispatcher):
+        if isinstance(dispatcher, _COMPILED):
             try:
                 dispatcher._cache = _FileCache(function)
-            except (
-                Exception
-            ) as exc:  # whatever the caching of numba meets, it compiles all the same
+            except Exception as exc:  # whatever caching meets, it compiles all the same
                 _tell(exc)
         return dispatcher
 
@@ -150,6 +150,6 @@ def _source_stamp(function: Callable[..., Any], own: Any) -> tuple[Any, ...]:
     inner = tuple(
         value._cache._stamp
         for value in used
-        if isinstance(value, Dispatcher) and isinstance(value._cache, _FileCache)
+        if isinstance(value, _COMPILED) and isinstance(value._cache, _FileCache)
     )
     return (own, numbers, inner)
