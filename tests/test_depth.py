@@ -13,7 +13,6 @@ from scipy.special import j1
 from skimage.measure import block_reduce
 
 from merge.depth import (
-    find_even_places,
     locate_depth,
     locating,
     measure_detail,
@@ -231,19 +230,6 @@ def test_two_frames_are_enough_for_a_depth():
     position = located([near, near[:, ::-1]], guide).position
     assert (position[:, :10] == 0).all()
     assert (position[:, -10:] == 1).all()
-
-
-def test_even_places_are_those_with_nothing_but_noise():
-    rng = np.random.default_rng(13)
-    picture = np.full((120, 200), 0.5, np.float32)
-    texture = cv2.GaussianBlur(rng.standard_normal((120, 100)), (0, 0), 1.5)
-    picture[:, 100:] += (0.1 * texture / texture.std()).astype(np.float32)
-    picture += 0.005 * rng.standard_normal(picture.shape).astype(np.float32)
-    even = find_even_places(picture)
-    assert even[15:-15, 15:80].mean() > 0.9
-    assert even[:, 105:].max() == 0
-    assert even.min() >= 0
-    assert even.max() <= 1
 
 
 def guided_plainly(values: np.ndarray, guide: np.ndarray) -> np.ndarray:

@@ -11,6 +11,7 @@ from scenes import blur
 
 from merge.depth import (
     SharpestPicture,
+    find_flat_areas,
     locate_depth,
     measure_detail,
     settle_smooth_places,
@@ -127,3 +128,19 @@ def test_a_smooth_spot_of_a_textured_surface_keeps_the_depth_around_it(brighter)
     _, settled = depths(frames)
     assert np.abs(settled.position - 4)[70:130, 120:180].max() < 1
     assert not settled.beyond[70:130, 120:180].any()
+
+
+def test_flat_areas_are_those_with_nothing_but_noise():
+    """Also a backdrop out of focus everywhere; not texture, hairs and what is beside them."""
+    frames, things, _ = bar_before_a_backdrop()
+    shape = frames[0].shape
+    with ScratchStack(FRAMES, shape[:2], np.float16, memory_bytes=1 << 30) as measures:
+        guide = SharpestPicture(shape)
+        for frame in frames:
+            measures.append(measure_detail(frame.mean(axis=2), 1))
+            guide.add(measures[len(measures) - 1].astype(np.float32), frame)
+        flat = find_flat_areas(weigh_evidence(measures, locate_depth(measures, guide.pixels)))
+    assert flat[far_from(things, 16)].mean() > 0.9
+    assert flat[things].max() == 0
+    assert flat[cv2.dilate(things.astype(np.uint8), np.ones((3, 3))) > 0].max() == 0
+    assert (flat.min(), flat.max()) == (0, 1)

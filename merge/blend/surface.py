@@ -22,8 +22,8 @@ _LEVELS = 2
 # Side of a part, what is blended around it for `restore_detail` to see, and the margin beyond which
 # `_LEVELS` levels reach nothing; multiples of 4, so that a part's pyramid is the whole picture's.
 PART_PX, _HALO_PX, _MARGIN_PX = 256, 4, 16
-# Frames on either side that an even place is averaged over.
-_EVEN_REACH = 3.0
+# Frames on either side over which the fine detail of a flat area, which is noise, is averaged.
+_FLAT_REACH = 3.0
 # Weight of a frame where none of the right depth has a pixel.
 _FALLBACK = 1e-6
 # The blur between two frames is undone up to the first of these steps; up to the second the trust
@@ -34,15 +34,15 @@ _WIDE_STEP_PX = (6.0, 9.0)
 Coverage = Callable[[int, Box], BoolArray | None]
 
 
-def mixing_reach(evenness: FloatArray) -> FloatArray:
-    """Return how many frames away a frame still counts, 1 on detail, more where all is even.
+def mixing_reach(flatness: FloatArray) -> FloatArray:
+    """Return how many frames away fine detail still counts, 1 on detail, more in flat areas.
 
     Parameters
     ----------
-    evenness : ndarray, shape (H, W), float32
+    flatness : ndarray, shape (H, W), float32
         1 where the frames agree because there is nothing to see, 0 on detail.
     """
-    return 1 + evenness * np.float32(_EVEN_REACH - 1)
+    return 1 + flatness * np.float32(_FLAT_REACH - 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,12 +54,15 @@ class Share:
     box : (row, column, height, width)
         Whose pixels of the frame are needed.
     part : Part
-    weight : ndarray, shape (height, width) of ``box``, float32
+    weight, coarse : ndarray, shape (height, width) of ``box``, float32
+        Of the frame's fine detail, and of the rest: where only noise is fine, fine detail comes
+        from more frames, the rest from those of the right depth alone.
     """
 
     box: Box
     part: Part
     weight: FloatArray
+    coarse: FloatArray
 
 
 class SurfaceBlend:
@@ -140,7 +143,7 @@ class SurfaceBlend:
 
     def share_of(self, index: int, part: Part) -> Share | None:
         """Return what is needed of frame ``index`` for a part; None if it has no weight there."""
-        weight = self._weight(index, part.box)
+        weight, coarse = self._weights(index, part.box)
         rows, columns = np.flatnonzero(weight.any(axis=1)), np.flatnonzero(weight.any(axis=0))
         if not len(rows):
             return None
@@ -148,7 +151,8 @@ class SurfaceBlend:
         top, bottom = _with_margin(rows, weight.shape[0])
         left, right = _with_margin(columns, weight.shape[1])
         box = part.box[0] + top, part.box[1] + left, bottom - top, right - left
-        return Share(box, part, weight[top:bottom, left:right])
+        cut = np.s_[top:bottom, left:right]
+        return Share(box, part, weight[cut], coarse[cut])
 
     def add_share(self, share: Share, pixels: FloatArray) -> None:
         """Take a frame for one part.
@@ -162,6 +166,8 @@ class SurfaceBlend:
         """
         bands = build_laplacian(pixels, self._levels)
         weights = build_gaussian(share.weight, self._levels)
+        if share.coarse is not share.weight:
+            weights[-1] = build_gaussian(share.coarse, self._levels)[-1]
         weighted = [band * w[..., None] for band, w in zip(bands, weights, strict=True)]
         mixed = collapse_pyramid(weighted)
         row, column, height, width = share.part.core
@@ -184,26 +190,34 @@ class SurfaceBlend:
                 row, column, height, width = share.box
                 self.add_share(share, pixels[row : row + height, column : column + width])
 
-    def _hat(self, index: int, box: Box) -> FloatArray:
+    def _reach_of(self, box: Box) -> FloatArray:
+        return enlarge_part(self._reach, box, self._reduction)
+
+    def _hat(self, index: int, box: Box, reach: FloatArray | None = None) -> FloatArray:
         """Return the weight of a frame by its distance from the depth; all frames' sum to 1."""
         position = enlarge_position(self._position, box, self._reduction)
-        reach = enlarge_part(self._reach, box, self._reduction)
+        reach = self._reach_of(box) if reach is None else reach
         weight = np.empty(position.shape, np.float32)
         _fill_hat(position, reach, index, self._count, weight)
         return weight
 
-    def _weight(self, index: int, box: Box) -> FloatArray:
+    def _weights(self, index: int, box: Box) -> tuple[FloatArray, FloatArray]:
+        """Return the weights of a frame's fine detail and of the rest."""
         weight = self._hat(index, box)
         total = self._totals.get(box)
-        if total is not None:
-            assert self._coverage is not None
-            mask = self._coverage(index, box)
-            # What lies deepest where no frame of that depth reaches comes from any that does.
-            weight += np.float32(_FALLBACK)
-            if mask is not None:
-                weight *= mask
-            weight /= total + np.float32(_FALLBACK * self._count)
-        return weight
+        if total is None:
+            reach = self._reach_of(box)
+            if not (reach > 1).any():
+                return weight, weight
+            return weight, self._hat(index, box, np.ones_like(reach))
+        assert self._coverage is not None
+        mask = self._coverage(index, box)
+        # Where no frame of the right depth has a pixel, any that has one counts.
+        weight += np.float32(_FALLBACK)
+        if mask is not None:
+            weight *= mask
+        weight /= total + np.float32(_FALLBACK * self._count)
+        return weight, weight
 
     def take(self, part: Part) -> FloatArray:
         """Return a part's blended pixels, shape (height, width, C) of its core, and forget them."""

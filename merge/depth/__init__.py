@@ -4,8 +4,12 @@ Each frame leaves a reduced, half-precision map of its local detail; the maps of
 then filtered along picture edges and their peak along the stack is located.
 """
 
-from merge.depth.coarse import Evidence, settle_smooth_places, weigh_evidence
-from merge.depth.even import find_even_places
+from merge.depth.coarse import (
+    Evidence,
+    find_flat_areas,
+    settle_smooth_places,
+    weigh_evidence,
+)
 from merge.depth.guide import SharpestPicture
 from merge.depth.locating import locate_depth
 from merge.depth.measuring import measure_detail, measure_reduction
@@ -14,7 +18,7 @@ from merge.depth.occlusion import settle_edges
 __all__ = [
     "Evidence",
     "SharpestPicture",
-    "find_even_places",
+    "find_flat_areas",
     "locate_depth",
     "measure_detail",
     "measure_reduction",

@@ -32,6 +32,8 @@ CELL_PX, _OCTAVES = 4, 5
 # noise alone the strongest has 1.8 times the mean power in the window of the measure. Detail so
 # many times as strong counts even where the depths around differ, as on hairs.
 _LEAST_POWER, _STRONG_POWER = 3.0, 9.0
+# An area is flat this far from fine detail, in pixels across; the measure answers so far.
+_FLAT_PX = 9
 # Noise power is looked for in blocks of this side, and differs up to this much over the picture.
 _BLOCK_PX, _UNEVEN = 16, 4.0
 # How far the measure answers to a line or an edge, in pixels; a place that shows less than twice
@@ -97,6 +99,12 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
     keep[0] = False
     sure = keep[labels]
     return Evidence(sure, noise)
+
+
+def find_flat_areas(evidence: Evidence) -> FloatArray:
+    """Return 1 where no frame shows fine detail but noise, 0 on detail, softly between, (h, w)."""
+    flat = cv2.erode((~evidence.sure).astype(np.float32), np.ones((_FLAT_PX,) * 2, np.uint8))
+    return cv2.blur(flat, (_FLAT_PX // 2 + 1,) * 2)
 
 
 def _ellipse(radius: int) -> NDArray[np.uint8]:

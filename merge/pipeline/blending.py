@@ -128,7 +128,7 @@ def _blend_of(job: BlendJob, measured: SceneEstimate, rows: tuple[int, int]) -> 
     """Return the empty blend of some rows of the output."""
     return SurfaceBlend(
         measured.depth.position,
-        mixing_reach(measured.evenness),
+        mixing_reach(measured.flatness),
         job.shape,
         len(job.first.aligned),
         reduction=measured.reduction,
@@ -182,8 +182,8 @@ def _finish(job: BlendJob, measured: SceneEstimate, blend: SurfaceBlend, out: Fl
         pixels = blend.take(part)
         if positions is not None:
             position = enlarge_position(measured.depth.position, part.core, measured.reduction)
-            even = enlarge_part(measured.evenness, part.core, measured.reduction)
-            variance = mixing_variance(position, positions) * (1 - even)
+            flat = enlarge_part(measured.flatness, part.core, measured.reduction)
+            variance = mixing_variance(position, positions) * (1 - flat)
             pixels = restore_detail(pixels, variance, job.first.transfer)
         inner = pixels[within(part.inner, part.core)]
         np.clip(inner, 0, 1, out=out[within(part.inner, job.whole)])

@@ -13,11 +13,11 @@ import cv2
 import numpy as np
 
 from merge.align import equalize_exposure, rescale_transform, valid_area, warp_part
-from merge.blend import VeilScene, foreground_position, luminance, observed_range, veil_gain
+from merge.blend import VeilScene, foreground_position, observed_range, veil_gain
 from merge.compiled import njit
 from merge.depth import (
     SharpestPicture,
-    find_even_places,
+    find_flat_areas,
     locate_depth,
     settle_edges,
     settle_smooth_places,
@@ -59,8 +59,8 @@ class SceneEstimate:
     Attributes
     ----------
     depth : DepthMap
-    evenness : ndarray, shape (h, w), float32
-        From `find_even_places`.
+    flatness : ndarray, shape (h, w), float32
+        From `find_flat_areas`.
     pictures : ScratchStack of (h, w, C)
         The aligned frames.
     reduction : int
@@ -78,7 +78,7 @@ class SceneEstimate:
     """
 
     depth: DepthMap
-    evenness: FloatArray
+    flatness: FloatArray
     pictures: ScratchStack
     reduction: int
     moving: MovingParts
@@ -112,14 +112,13 @@ def measured_scene(
             depth, guide = _locate(first, kept, box, options, out, places)
             places = measured_depth(depth, first.axis, box, kept.reduction)
         kept.close()
-        even = find_even_places(luminance(guide))
-        near_first, limits, noise = None, None, 0.0
+        evidence = weigh_evidence(measures, depth)
+        flat = find_flat_areas(evidence)
+        near_first, limits = None, None
         if first.positions_px is not None:
             axis_px = first.positions_px / kept.reduction
             limits = _light_limits(pictures, kept.reduction, transfer)
             near_first = _near_first(depth, pictures, limits, first, kept.reduction)
-            evidence = weigh_evidence(measures, depth)
-            noise = evidence.noise
             depth = settle_smooth_places(
                 depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
             )
@@ -142,9 +141,17 @@ def measured_scene(
             depth = DepthMap(
                 hold_still(depth.position, moving), depth.confidence, exact, depth.beyond
             )
-            even[moving.labels > 0] = 0  # one frame alone, nothing averaged
+            flat[moving.labels > 0] = 0  # one frame alone, nothing averaged
         yield SceneEstimate(
-            depth, even, pictures, kept.reduction, moving, near_first, limits, places, noise
+            depth,
+            flat,
+            pictures,
+            kept.reduction,
+            moving,
+            near_first,
+            limits,
+            places,
+            evidence.noise,
         )
 
 

@@ -138,6 +138,7 @@ def _written_lines(saved: SavedMerge) -> Iterator[str]:
         (files.picture, _bits(files.picture)),
         (files.depth if known else None, "depth map"),
         (files.depth_preview if known else None, "depth map in colours"),
+        (files.mesh if known else None, "surface"),
         (files.record, "record"),
     )
     for path, what in outputs:

@@ -17,11 +17,12 @@ from bench_helpers import best_of, describe_machine, kept_results, peak_mib, pri
 from scenes import photograph_stack, warp_exact
 
 from merge.depth import (
-    find_even_places,
     locate_depth,
     measure_detail,
     measure_reduction,
     settle_edges,
+    settle_smooth_places,
+    weigh_evidence,
 )
 from merge.model import DepthMap
 from merge.resizing import reduced_shape
@@ -80,8 +81,12 @@ def main() -> None:
     depth, pictures, axis = photograph_at(small)
     seconds = best_of(lambda: settle_edges(depth, pictures, axis, transfer="srgb"))
     print_row("settle_edges, a frame", seconds / 20)
-    grey = np.ascontiguousarray(guide[..., 1])
-    print_row("find_even_places, a stack", best_of(lambda: find_even_places(grey)))
+    evidence = weigh_evidence(measures, depth)
+    print_row("weigh_evidence, a frame", best_of(lambda: weigh_evidence(measures, depth)) / frames)
+    seconds = best_of(
+        lambda: settle_smooth_places(depth, evidence, measures, pictures, guide, axis)
+    )
+    print_row("settle_smooth_places, a frame", seconds / 20)
 
 
 if __name__ == "__main__":
