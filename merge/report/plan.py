@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
@@ -174,8 +175,9 @@ def light_lines(plan: Plan) -> list[str]:
     if plan.chosen.frames == 1:
         return []
     alone = marked_from(plan.one_frame_f_number)
+    light = f"{plan.chosen.light:.0f}" if plan.chosen.light >= 100 else f"{plan.chosen.light:.1f}"
     return [
-        f"One frame as deep would need {alone}, and {plan.chosen.light:.1f} times the exposure of "
+        f"One frame as deep would need {alone}, and {light} times the exposure of "
         "all these frames together."
     ]
 
@@ -347,6 +349,12 @@ def distance_ticks(low: float, high: float) -> list[float]:
     for tick in sorted(inside):
         if not ticks or tick - ticks[-1] > 0.07 * (high - low):
             ticks.append(tick)
+    if len(ticks) < 3 and low > 0:
+        near, far = 1 / high, 1 / low
+        step = 10.0 ** math.floor(math.log10((far - near) / 2))
+        step *= 2 if (far - near) / step > 8 else 1
+        count = math.floor(far / step + 1e-9)
+        ticks = [1 / (k * step) for k in range(count, math.ceil(near / step - 1e-9) - 1, -1)]
     return ticks
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -20,9 +21,12 @@ from merge.report.plan import (
     reach_texts,
 )
 
-_STYLES = ("answers.css",)
+_STYLES = ("answers.css", "plan.css")
 # A rail moves by even steps: of more frames than this every tenth is listed, to check it by.
 _MOST_ROWS = 40
+# What one printed page holds: rows of one list beside all else; side by side two lists with
+# everything, or six with frame and focus alone.
+_LIST_ROWS, _LONG_LIST_ROWS, _MOST_LISTED = 18, 23, 138
 
 
 def plan_page(plan: Plan, record: Mapping[str, Any]) -> str:
@@ -40,7 +44,7 @@ def plan_page(plan: Plan, record: Mapping[str, Any]) -> str:
         Section("stops", "What each f‑number would give", _stops(plan)),
         Section("run", "What it assumes", template("run.html.j2").render(rows=_run(plan))),
     ]
-    subject = "a close‑up on a rail" if plan.mode == "rail" else "a landscape by focus distances"
+    subject = "a bracket on a rail" if plan.mode == "rail" else "a bracket by focus distances"
     return render_page(
         title=f"Plan: {subject}",
         summary=plan_headline(plan).removeprefix("Plan: "),
@@ -102,12 +106,15 @@ def _lens_text(plan: Plan) -> str:
 def _focus(plan: Plan) -> str:
     rail = plan.mode == "rail"
     rows = _position_rows(plan)
-    thinned = rail and len(rows) > _MOST_ROWS
-    if thinned:
-        rows = [row for i, row in enumerate(rows) if i % 10 == 0 or i == len(rows) - 1]
+    thinned = 0
+    if (rail and len(rows) > _MOST_ROWS) or len(rows) > _MOST_LISTED:
+        thinned = 10 * math.ceil(len(rows) / (10 * _MOST_LISTED))
+        rows = [row for i, row in enumerate(rows) if i % thinned == 0 or i == len(rows) - 1]
+    most = _LIST_ROWS if len(rows) <= 2 * _LIST_ROWS else _LONG_LIST_ROWS
+    tall = math.ceil(len(rows) / math.ceil(len(rows) / most))
     html: str = template("plan_focus.html.j2").render(
         chart=focus_chart(plan),
-        rows=rows,
+        lists=[rows[i : i + tall] for i in range(0, len(rows), tall)],
         rail=rail,
         thinned=thinned,
         tolerance=f"{plan.request.tolerance_px:.3g}",

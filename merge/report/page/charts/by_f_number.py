@@ -285,7 +285,7 @@ def plan_contrast_chart(plan: Plan) -> str:
     at = (x(math.log2(chosen.f_number)), y(100 * chosen.worst_contrast))
     parts.append(svg.text(at[0], at[1] + 26, words, anchor="middle", classes="strong halo"))
     return svg.chart(
-        name="stops",
+        name="stops-chart",
         title=f"Contrast of detail {1 / REFERENCE_CYCLES_PER_PX:.0f} px wide at every f-number",
         description=(
             f"The {words}, keeps {100 * chosen.worst_contrast:.0f} % at the worst place, "

@@ -35,7 +35,7 @@ def focus_chart(plan: Plan) -> str:
     marks = [_frame_mark(plan, i, x) for i in range(len(plan.positions))]
     places = [x(_place(plan, p.focus_mm)) for p in plan.positions]
     return svg.chart(
-        name="focus",
+        name="focus-chart",
         title="Where each frame is focused, and how sharp every distance becomes",
         description=_words(plan),
         height=_HEIGHT,
