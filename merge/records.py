@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import math
 from collections.abc import Mapping
 from pathlib import PurePath
@@ -37,8 +36,3 @@ def plain_values(value: Any) -> Any:
     if isinstance(value, PurePath):
         return str(value)
     return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def json_text(value: Any) -> str:
-    """Return a value as JSON for people and programs: indented, characters as they are."""
-    return json.dumps(plain_values(value), ensure_ascii=False, indent=1, allow_nan=False)

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 
 import click
 
 from merge.cli.streams import print_line
+from merge.model import Progress
 from merge.printable import printable_name
-
-Progress = Callable[[str, int, int], None]
 
 
 @contextmanager

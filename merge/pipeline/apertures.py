@@ -27,13 +27,11 @@ from merge.apertures import (
 )
 from merge.encoding import linearize
 from merge.errors import MergeError, RegistrationError
-from merge.model import FloatArray, FrameSource, Stack
+from merge.model import FloatArray, FrameSource, Progress, Stack
 from merge.optics import effective_f_number
 from merge.pipeline.ahead import work_ahead
 from merge.pipeline.page_pictures import screen_pixels
 from merge.read import check_stack, find_frames, read_frame, read_luminance
-
-Progress = Callable[[str, int, int], None]
 
 # Long side of the pictures that frames are aligned by; tiles find the rest of their shift.
 _ALIGN_PX = 600

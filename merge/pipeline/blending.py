@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +30,7 @@ from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
 from merge.resizing import enlarge_part, enlarge_position
 from merge.scratch import ScratchPicture
+from merge.threads import share_out
 
 Box = tuple[int, int, int, int]
 
@@ -94,14 +93,13 @@ def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> No
             valid = None if coverage is None else coverage(slot, part.box)
             blend.add_part(part, sampler.sample(_inside(job.box, part.box)), valid)
 
-        list(pool.map(add_part, blend.parts))
+        share_out(add_part, blend.parts)
         blend.end_frame()
 
     samplers = work_ahead(lambda index: _sampler_of(job, index), used)
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for slot in range(len(used)):
-            add(slot, next(samplers))  # without a name: not held while the next one is read
-            job.report("Merging", band[0] * len(used) + slot + 1, band[1] * len(used))
+    for slot in range(len(used)):
+        add(slot, next(samplers))  # without a name: not held while the next one is read
+        job.report("Merging", band[0] * len(used) + slot + 1, band[1] * len(used))
 
 
 def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> FloatArray:
@@ -165,13 +163,12 @@ def _add_frames(
                 pixels = remove_veil(pixels, share.box, veil, scene, measured.reduction, transfer)
             blend.add_share(share, pixels)
 
-        list(pool.map(add_part, blend.parts_with(slot)))
+        share_out(add_part, blend.parts_with(slot))
 
     frames = work_ahead(read, slots)
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for done, slot in enumerate(slots, 1):
-            add(slot, *next(frames))  # without a name: not held while the next one is read
-            job.report("Merging", band[0] * len(slots) + done, band[1] * len(slots))
+    for done, slot in enumerate(slots, 1):
+        add(slot, *next(frames))  # without a name: not held while the next one is read
+        job.report("Merging", band[0] * len(slots) + done, band[1] * len(slots))
 
 
 def _finish(job: BlendJob, measured: SceneEstimate, blend: SurfaceBlend, out: FloatArray) -> None:
@@ -188,8 +185,7 @@ def _finish(job: BlendJob, measured: SceneEstimate, blend: SurfaceBlend, out: Fl
         inner = pixels[within(part.inner, part.core)]
         np.clip(inner, 0, 1, out=out[within(part.inner, job.whole)])
 
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        list(pool.map(finish, blend.parts))
+    share_out(finish, blend.parts)
 
 
 def _sampler_of(job: BlendJob, index: int) -> FrameSampler:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -22,7 +22,7 @@ from merge.demo import Scene, paint_scene, see_all_sharp, see_through_lens
 from merge.encoding import encode
 from merge.errors import MergeError, WriteError
 from merge.metadata import build_exif_block
-from merge.model import CaptureSettings, FloatArray, FrameTransform
+from merge.model import CaptureSettings, FloatArray, FrameTransform, Progress
 from merge.pipeline.record import program_version
 from merge.read import probe_frame
 from merge.write import replace_atomically, write_json, write_picture
@@ -65,7 +65,6 @@ _MEANING = {
     "gains": "linear light of each frame over that of the reference frame",
     "reference": "index, from 0, of the frame whose geometry and light truth.png has",
 }
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)

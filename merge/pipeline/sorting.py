@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +14,7 @@ import numpy as np
 from merge.atomic import write_json
 from merge.errors import MergeError, ReadError, WriteError
 from merge.metadata import own_content
-from merge.model import FloatArray, FrameSource
+from merge.model import FloatArray, FrameSource, Progress
 from merge.naming import PICTURE_SUFFIXES
 from merge.read import probe_frame, read_preview
 from merge.read.frame import probe_header
@@ -35,7 +35,6 @@ from merge.sort import (
 RECORD_NAME = "sorted-frames.json"
 # Enough for steps of about two pixels of blur at 24 MP; larger previews cost decoding time.
 _PREVIEW_PX = 800
-Progress = Callable[[str, int, int], None]
 
 
 def sort_folder(folder: Path, *, progress: Progress | None = None) -> SortedFrames:

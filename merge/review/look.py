@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +25,7 @@ from merge.edits import (
     read_edits,
 )
 from merge.errors import MergeError, WriteError
-from merge.model import DepthMap, FloatArray
+from merge.model import DepthMap, FloatArray, Progress
 from merge.pipeline.editing import EditSource, apply_edits, to_sixteen_bits
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import screen_pixels
@@ -34,7 +34,6 @@ from merge.scratch import ScratchPicture
 from merge.write import write_json
 
 Box = tuple[int, int, int, int]
-Progress = Callable[[str, int, int], None]
 
 # A candidate shows this much round its region, px of the picture.
 _AROUND_PX = 24

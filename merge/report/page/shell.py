@@ -35,7 +35,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -47,6 +46,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from merge.atomic import check_writable, encode_text, replace_atomically
+from merge.records import plain_values
 
 _UNSAFE = "<>&\u2028\u2029"
 
@@ -159,18 +159,12 @@ def embed_json(data: Any) -> Markup:
     >>> print(embed_json({"name": "</script>", "gain": float("nan")}))
     {"name":"\u003c/script\u003e","gain":null}
     """
-    text = json.dumps(_finite(data), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    text = json.dumps(
+        plain_values(data), ensure_ascii=False, allow_nan=False, separators=(",", ":")
+    )
     for character in _UNSAFE:
         text = text.replace(character, f"\\u{ord(character):04x}")
     return Markup(text)
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(key): _finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 @lru_cache(maxsize=1)
