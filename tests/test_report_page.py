@@ -35,8 +35,9 @@ from merge.model import (
 from merge.pipeline.measuring import equalize_exposure
 from merge.pipeline.page_pictures import ShownFrame, screen_pixels, shown_frames
 from merge.read import find_frames, read_frame
+from merge.report.findings import badness
 from merge.report.page import merge_page as merge_page_module
-from merge.report.page.bracket_page import _badness, _Composite
+from merge.report.page.composite import SharpestComposite
 from merge.report.page.pictures import (
     Crop,
     FrameBook,
@@ -393,7 +394,7 @@ def test_positions_go_to_the_nearest_frame_that_was_used():
 def test_a_composite_takes_each_part_from_its_frame_and_holes_from_the_reference():
     shape, choice = (300, 400), np.zeros((30, 40), np.int32)
     choice[:, 20:] = 1
-    composite = _Composite(shape, choice, 0)
+    composite = SharpestComposite(shape, choice, 0)
     whole, hole = np.ones(shape, bool), np.ones(shape, bool)
     hole[:20] = False
     composite.add(ShownFrame(0, np.full((*shape, 3), 50, np.uint8), whole))
@@ -450,7 +451,7 @@ def test_findings_stand_worst_first():
         Finding("not aligned", "problem", "foreign", frames=(3,)),
         Finding("gap", "warning", "larger", value=3.0, threshold=2.0),
     ]
-    order = [f.message for f in sorted(found, key=_badness)]
+    order = [f.message for f in sorted(found, key=badness)]
     assert order == ["foreign", "soft", "wide", "larger", "small", "note"]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from merge.model import Finding, worst_first
@@ -41,3 +42,16 @@ def split_usual_gaps(findings: Sequence[Finding]) -> tuple[list[Finding], list[F
         ordinary = usual is not None and (finding.value or 0.0) <= _STANDS_OUT * usual
         (summed if finding.kind == "gap" and ordinary else told).append(finding)
     return told, summed
+
+
+def badness(finding: Finding) -> tuple[int, float]:
+    """Order findings worst first: by severity, then by how far the limit is crossed.
+
+    What stands for the whole bracket comes before what stands for one place.
+    """
+    rank = finding.rank
+    if finding.kind == "wide steps":
+        return rank, -math.inf
+    if not finding.value or not finding.threshold:  # a yes or no, such as a foreign frame
+        return rank, -math.inf
+    return rank, -abs(math.log(abs(finding.value / finding.threshold)))

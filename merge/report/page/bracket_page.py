@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.model import DepthMap, Finding, Progress, Stack
 from merge.pipeline.inspecting import Inspection
-from merge.pipeline.page_pictures import ShownFrame, shown_frames, small_frame
-from merge.report.findings import split_usual_gaps
+from merge.pipeline.page_pictures import shown_frames, small_frame
+from merge.report.findings import badness, split_usual_gaps
 from merge.report.page.charts import coverage_chart, frame_trends_chart, limits_chart
+from merge.report.page.composite import SharpestComposite
 from merge.report.page.pictures import (
     CROP_QUALITY,
     Box,
@@ -43,9 +41,6 @@ _PICTURED = 10
 _SINGLE_GAPS = 3
 # Of frames when the main picture is made of them, so that its own quality is not known before.
 _FRAME_QUALITY = 75
-_BAND_ROWS = 256
-# Of 255: less of a frame's own pixels than this is taken from the reference frame instead.
-_LEAST_WEIGHT = 64
 _THUMBNAIL_SIDE = 260
 
 
@@ -136,7 +131,7 @@ def bracket_page(
         view.depth.confidence,
     )
     told, summed = split_usual_gaps(view.inspection.findings)
-    ordered = *sorted(told, key=_badness), *sorted(summed, key=_badness)
+    ordered = *sorted(told, key=badness), *sorted(summed, key=badness)
     inspection = dataclasses.replace(view.inspection, findings=ordered)
     view = dataclasses.replace(view, inspection=inspection)
     pictured = [f for f in ordered[: len(told)] if f.severity != "note"][:_PICTURED]
@@ -165,19 +160,6 @@ def bracket_page(
         data=page_data,
         scripts=VIEWER_SCRIPTS,
     )
-
-
-def _badness(finding: Finding) -> tuple[int, float]:
-    """Order findings worst first: by severity, then by how far the limit is crossed.
-
-    What stands for the whole bracket comes before what stands for one place.
-    """
-    rank = finding.rank
-    if finding.kind == "wide steps":
-        return rank, -math.inf
-    if not finding.value or not finding.threshold:  # a yes or no, such as a foreign frame
-        return rank, -math.inf
-    return rank, -abs(math.log(abs(finding.value / finding.threshold)))
 
 
 def sharp_share(view: BracketView) -> float | None:
@@ -219,7 +201,7 @@ def _gather(
     inspection, shape = view.inspection, (view.box[2], view.box[3])
     quality = _FRAME_QUALITY if view.main is None else choose_quality(view.main)
     book = FrameBook(shape, places.choice, quality, len(inspection.aligned), crops)
-    composite = _Composite(shape, places.choice, inspection.registration.reference)
+    composite = SharpestComposite(shape, places.choice, inspection.registration.reference)
     frames = shown_frames(
         view.stack,
         inspection.registration,
@@ -260,48 +242,6 @@ def _unaligned(view: BracketView) -> dict[int, bytes]:
         i: encode_picture(small_frame(view.stack.sources[i], _THUMBNAIL_SIDE, balance), 60)
         for i in out
     }
-
-
-class _Composite:
-    """The sharpest parts of the frames, put together with soft seams.
-
-    Where the frame chosen has no pixel, at the rim, the reference frame fills in.
-    """
-
-    def __init__(self, shape: tuple[int, int], choice: NDArray[np.int32], reference: int) -> None:
-        self._shape, self._choice, self._reference = shape, choice, reference
-        self._light: NDArray[np.uint16] | None = None
-        self._weight: NDArray[np.uint16] | None = None
-        self._below: Bytes | None = None
-
-    def add(self, frame: ShownFrame) -> None:
-        """Add the parts where this frame is the sharpest."""
-        if self._light is None or self._weight is None:
-            self._light = np.zeros((*self._shape, 3), np.uint16)
-            self._weight = np.zeros(self._shape, np.uint16)
-        if frame.index == self._reference:
-            self._below = frame.pixels
-        own = (self._choice == frame.index).astype(np.uint8) * np.uint8(255)
-        weight = cv2.resize(own, self._shape[::-1], interpolation=cv2.INTER_LINEAR)
-        weight[~frame.valid] = 0
-        for top in range(0, self._shape[0], _BAND_ROWS):
-            rows = np.s_[top : top + _BAND_ROWS]
-            if weight[rows].any():
-                self._weight[rows] += weight[rows]
-                self._light[rows] += weight[rows, :, None].astype(np.uint16) * frame.pixels[rows]
-
-    def pixels(self) -> Bytes:
-        """Return the picture, (H, W, 3) uint8."""
-        assert self._light is not None
-        assert self._weight is not None
-        assert self._below is not None
-        out = np.empty(self._light.shape, np.uint8)
-        for top in range(0, self._shape[0], _BAND_ROWS):
-            rows = np.s_[top : top + _BAND_ROWS]
-            weight = np.maximum(self._weight[rows], 1)[..., None]
-            out[rows] = np.minimum((self._light[rows] + weight // 2) // weight, 255)
-            np.copyto(out[rows], self._below[rows], where=weight < _LEAST_WEIGHT)
-        return out
 
 
 def _findings_html(
