@@ -1,0 +1,167 @@
+"""Verdicts about steps and ends: proven, at the limit, or none. On axes put together by hand."""
+
+import numpy as np
+import pytest
+
+from merge.diagnose import diagnose_stack
+from merge.diagnose.coverage import find_gaps, find_steps_at_limit, find_uncovered_ends
+from merge.diagnose.distances import blur_at_infinity_px
+from merge.diagnose.frames import find_changed_settings, find_exposure_jumps
+from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
+from merge.diagnose.wording import list_names, percent, shutter, two_apart
+from merge.model import CaptureSettings, FocusAxis, FrameRegistration, FrameTransform, Registration
+
+NAMES = [f"frame{i + 1}" for i in range(12)]
+NOWHERE = [None] * 12
+
+
+def axis_of(positions, *, error_px=0.1, scale_error=0.05, tiles=None):
+    """Return an axis whose frames' places have independent errors; steps have root two of them."""
+    positions = np.array(positions, float)
+    steps = np.diff(positions)
+    if tiles is None:
+        tiles = np.tile(np.linspace(positions.min(), positions.max(), 60), (12, 1))
+    covariance = np.eye(len(positions)) * error_px**2
+    return FocusAxis(
+        positions,
+        steps,
+        steps,
+        tiles,
+        np.ones_like(tiles),
+        12,
+        covariance_px=covariance,
+        blur_error_px=0.3,
+        scale_error=scale_error,
+    )
+
+
+def kinds(findings):
+    return [f.kind for f in findings]
+
+
+def test_a_step_slightly_above_the_tolerance_is_a_note_that_tells_the_numbers_apart():
+    """4.02 px read for 4 px allowed: no proof; 2.01 of 2 px, not 2.0 of 2 px."""
+    axis = axis_of([0, 3, 6, 10.02, 13])
+    assert find_gaps(axis, 2.0, NAMES, NOWHERE) == []
+    (note,) = find_steps_at_limit(axis, 2.0, NAMES)
+    assert note.severity == "note"
+    assert note.frames == (2, 3)
+    assert "at the limit: midway 2.01 px of the 2 px allowed" in note.message
+    low, high = note.interval
+    assert low < 2 < high
+
+
+def test_a_step_far_above_the_tolerance_is_a_gap_with_its_interval():
+    axis = axis_of([0, 3, 6, 12, 15])
+    (gap,) = find_gaps(axis, 2.0, NAMES, NOWHERE)
+    assert gap.frames == (2, 3)
+    low, high = gap.interval
+    # Half a step of 6 px; its variance 2 x 0.1^2 + (0.05 x 6)^2, 90 % within 1.645 of its root.
+    assert high - low == pytest.approx(1.645 * np.sqrt(0.02 + 0.09), rel=0.001)
+    assert find_steps_at_limit(axis, 2.0, NAMES) == []
+
+
+def test_the_same_step_proves_less_where_little_tells_it():
+    assert find_gaps(axis_of([0, 3, 6, 12, 15], error_px=1.0), 2.0, NAMES, NOWHERE) == []
+
+
+def test_more_steps_need_more_proof():
+    """One step out of many is the odd one by chance more often."""
+    step = 4.9
+    few = axis_of([0, 3, 3 + step])
+    many = axis_of(np.cumsum([0, 3, step, *[3] * 9]))
+    assert len(find_gaps(few, 2.0, NAMES, NOWHERE)) == 1
+    assert find_gaps(many, 2.0, NAMES, NOWHERE) == []
+
+
+def test_slices_are_missed_and_doubled_along_steps_that_grow():
+    """Steps grow by 10 % each; one is left out, one frame is taken twice."""
+    steps = 2.0 * 1.1 ** np.arange(11)
+    positions = np.concatenate([[0], np.cumsum(steps)])
+    assert find_dropped(axis_of(positions), 9.0, NAMES) == []
+    (dropped,) = find_dropped(axis_of(np.delete(positions, 5)), 9.0, NAMES)
+    assert dropped.frames == (4, 5)
+    (double,) = find_duplicates(axis_of(np.insert(positions, 6, positions[6] - 0.1)), [*NAMES, "x"])
+    assert double.frames == (6, 7)
+    unsure = axis_of(np.insert(positions, 6, positions[6] - 0.1), error_px=1.0)
+    assert find_duplicates(unsure, [*NAMES, "x"]) == []
+
+
+def test_order_is_doubted_only_beyond_the_error():
+    swapped = [0, 3, 2.8, 6, 9]
+    assert find_wrong_order(axis_of(swapped, error_px=0.2), NAMES, range(5)) == []
+    (finding,) = find_wrong_order(axis_of(swapped, error_px=0.02), NAMES, range(5))
+    assert finding.frames == (1, 2)
+
+
+def ended(beyond_px, share):
+    """Return an axis with a share of its tiles so far beyond its last frame."""
+    tiles = np.tile(np.linspace(0, 12, 60), (24, 1))
+    tiles[: round(24 * share)] = 12 + beyond_px
+    return axis_of([0, 3, 6, 9, 12], tiles=tiles)
+
+
+def test_an_end_is_proven_or_at_the_limit_or_covered():
+    (end,) = find_uncovered_ends(ended(5.0, 0.5), 2.0, NAMES)
+    assert (end.kind, end.frames) == ("end not covered", (4,))
+    (note,) = find_uncovered_ends(ended(2.3, 0.5), 2.0, NAMES)
+    assert (note.kind, note.severity, note.advice) == ("end at the limit", "note", "")
+    assert find_uncovered_ends(ended(1.5, 0.5), 2.0, NAMES) == []
+
+
+def test_nothing_lies_beyond_infinity():
+    """28 mm f/2.8 focused at 16.7 m, pixels of 22.2 µm: infinity is blurred by 0.76 px.
+
+    By hand: f^2 / (u - f) = 0.0470 mm before the sensor, over f/2.8 a circle of 16.8 µm.
+    """
+    far = CaptureSettings(
+        focal_length_mm=28.0, f_number=2.8, focus_distance_m=16.7, pixel_pitch_um=22.2
+    )
+    assert blur_at_infinity_px(far, None) == pytest.approx(16.8 / 22.2, rel=0.01)
+    near = [1.0, 2.0, 4.0, 8.0, 16.7]
+    settings = [
+        CaptureSettings(focal_length_mm=28.0, f_number=2.8, focus_distance_m=d, pixel_pitch_um=22.2)
+        for d in near
+    ]
+    still = (FrameRegistration(FrameTransform(np.eye(3)), jump_px=0.1),) * 5
+
+    def ends(settings):
+        found = diagnose_stack(
+            ended(5.0, 0.5),
+            Registration(still, 2, "similarity", (432, 576)),
+            names=NAMES[:5],
+            settings=settings,
+            tolerance_px=2.0,
+        )
+        return [f for f in found if "end" in f.kind]
+
+    assert ends(settings) == []
+    assert kinds(ends([CaptureSettings()] * 5)) == ["end not covered"]
+
+
+def test_several_frames_more_are_told_as_parts_of_the_step_or_distances_that_differ():
+    axis = axis_of([0, 3, 6, 15, 18])
+    (gap,) = find_gaps(axis, 2.0, NAMES, NOWHERE)
+    assert "a third and two thirds of the way from frame3 to frame4" in gap.advice
+    close = [0.1986, 0.1988, 0.1990, 0.1994, 0.1996]
+    (gap,) = find_gaps(axis, 2.0, NAMES, close)
+    assert "focused at 0.1991 m and 0.1993 m" in gap.advice
+
+
+def test_exposures_read_as_photographers_write_them():
+    settings = [CaptureSettings(exposure_time_s=1 / 60)] * 4
+    settings[2] = CaptureSettings(exposure_time_s=1 / 30)
+    (changed,) = find_changed_settings(settings, NAMES)
+    assert "exposure time is 1/60 s, but not in frame3 (1/30 s)" in changed.message
+    (jump,) = find_exposure_jumps(np.array([1, 1, 2, 1.0]), settings, NAMES)
+    assert "frame3 is +1.0 EV against frame2" in jump.message
+    assert "exposure time went from 1/60 s to 1/30 s" in jump.message
+
+
+def test_numbers_and_lists_as_findings_write_them():
+    assert two_apart(2.004, 2.0) == "2.004"
+    assert two_apart(2.3, 2.0) == "2.3"
+    assert [percent(s) for s in (0.0004, 0.25, 3.2)] == ["less than 0.1 %", "25 %", "3.2 times"]
+    assert [shutter(s) for s in (1 / 250, 0.5, 2)] == ["1/250 s", "0.5 s", "2 s"]
+    assert list_names(["a"]) == "a"
+    assert list_names(list("abcdefgh")) == "a, b, c, d, e, f and 2 more"
