@@ -49,8 +49,9 @@ Examples:
     "--each",
     type=PastedPath(),
     metavar="SORTED",
-    help="Audit every focus bracket of 'depthweld sort --json' or of the folder that "
-    "'sort --into' made. Goes on after a failure; run again to resume.",
+    help="Audit every focus bracket of 'depthweld sort --json', of the folder that 'sort --into' "
+    "made, or of a card. Goes on after a failure; run again to resume. --report is then a page "
+    "of the day.",
 )
 @inspection_options
 @prefer_option

@@ -141,8 +141,9 @@ class _Bytes(click.ParamType):
     "--each",
     type=PastedPath(),
     metavar="SORTED",
-    help="Merge every focus bracket of 'depthweld sort --json' or of the folder that "
-    "'sort --into' made. Goes on after a failure; run again to resume.",
+    help="Merge every focus bracket of 'depthweld sort --json', of the folder that 'sort --into' "
+    "made, or of a card. Goes on after a failure; run again to resume. --report is then a page "
+    "of the day.",
 )
 @click.option(
     "--fail-on",
