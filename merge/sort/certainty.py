@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-# Logistic curve of the margin, the likeliest one for 3005 groups of generated cards. It is checked on
+# Logistic curve of the margin, the likeliest one for 3005 groups of generated cards. Checked on
 # cards that it was not fitted to: tests/benchmarks/bench_sort.py.
 _AT_ZERO, _SLOPE = 0.3, 4.4
 # No card proves more than this.
