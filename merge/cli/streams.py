@@ -110,7 +110,7 @@ def _warnings_as_notes() -> Iterator[None]:
         logging.getLogger("merge").info("a library warned: %s", message)
 
     before = warnings.showwarning
-    warnings.showwarning = show
+    warnings.showwarning = show  # type: ignore[assignment]
     try:
         yield
     finally:

@@ -134,11 +134,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=20000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0, help="go on from this mutant")
     parser.add_argument("--seconds", type=float, default=float("inf"), help="stop after so long")
     given = parser.parse_args()
     began, table, bad = time.monotonic(), Counter[tuple[str, str]](), []
     slowest, peak = 0.0, 0
-    for answer in run_jobs(plan_jobs(given.count, given.seed)):
+    for answer in run_jobs(plan_jobs(given.count, given.seed)[given.first :]):
         word = answer["outcome"]
         if word == "read" and answer["text"]:
             word = answer["text"].split(":")[0]
