@@ -15,6 +15,8 @@ FindingKind = Literal[
     # about frames
     "not aligned", "bumped frame", "soft frame", "shaken frame", "duplicate", "out of order",
     "exposure jump", "exposure drift", "changed setting", "motion not followed",
+    # about what the frames are at all
+    "aperture series", "exposure bracket", "bracket twice", "two scenes", "one focus",
     # about places of a merge
     "moving parts", "sensor defects",
     # of a plan
@@ -61,6 +63,11 @@ _FACTS: dict[FindingKind, KindFacts] = {
     "focus not measured": _WHOLE,
     "diffraction": _WHOLE,
     "exposure drift": _WHOLE,
+    "aperture series": _WHOLE,
+    "exposure bracket": _WHOLE,
+    "bracket twice": _WHOLE,
+    "two scenes": _WHOLE,
+    "one focus": _WHOLE,
     "changed setting": KindFacts(about_frames=True, placed=False),
     "not aligned": KindFacts(about_frames=True, panel="shift"),
     "bumped frame": KindFacts(about_frames=True, panel="shift"),

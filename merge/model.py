@@ -313,6 +313,8 @@ class Registration:
         (H, W) of the frames.
     reason : str
         Why it was chosen, in a few words; empty where it was asked for.
+    other_scene : tuple of int
+        Frames that could not be aligned with these but agree with one another, and look otherwise.
     """
 
     frames: tuple[FrameRegistration, ...]
@@ -320,6 +322,7 @@ class Registration:
     model: MotionModel
     shape: tuple[int, int]
     reason: str = ""
+    other_scene: tuple[int, ...] = ()
 
     @property
     def aligned(self) -> tuple[int, ...]:
@@ -579,6 +582,9 @@ class MergeOptions:
         Undo exposure differences between frames.
     strict : bool
         Fail when a frame cannot be aligned, instead of leaving it out.
+    anyway : bool
+        Merge also what is no focus bracket: an aperture series, an exposure bracket, one bracket
+        twice.
     memory_limit_bytes : int or None
         Upper limit of resident memory; None = as it comes.
     audit : AuditOptions
@@ -591,5 +597,6 @@ class MergeOptions:
     reference: int | None = None
     equalize_exposure: bool = True
     strict: bool = False
+    anyway: bool = False
     memory_limit_bytes: int | None = None
     audit: AuditOptions = AuditOptions()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,6 +52,9 @@ _COMPARED = 2
 # Neighbours on each side that a frame's position is compared with, and the fewest in all.
 _NEIGHBOURS, _FEWEST_NEIGHBOURS = 3, 3
 _STRIP_ROWS = 256
+# Frames of another scene: so many at least, and so unlike, seen small (frames of one scene under
+# any defocus correlate by more than 0.8).
+_FEWEST_OF_A_SCENE, _SAME_SCENE, _SCENE_PX = 3, 0.5, 32
 
 
 def analysis_reduction(shape: tuple[int, ...]) -> int:
@@ -260,7 +264,22 @@ class StackRegistration:
                     jump_px=jumps.get(i, 0.0) * self._reduction,
                 )
             )
-        return Registration(tuple(frames), reference, family, self._shape, why)
+        other = self._other_scene(reference, linked)
+        return Registration(tuple(frames), reference, family, self._shape, why, other)
+
+    def _other_scene(self, reference: int, linked: set[int]) -> tuple[int, ...]:
+        """Return the largest group of frames that agree with one another and look otherwise."""
+        left, groups = set(self._small) - linked, []
+        while left:
+            group = linked_frames(self._pairs, len(self._small), min(left))
+            groups.append(group)
+            left -= group
+        largest = max(groups, key=len, default=set())
+        here = self._small[reference].light
+        likeness = max((_likeness(here, self._small[i].light) for i in largest), default=1.0)
+        if len(largest) < _FEWEST_OF_A_SCENE or likeness > _SAME_SCENE:
+            return ()
+        return tuple(sorted(largest))
 
     def _middle(self) -> int:
         count = len(self._small)
@@ -296,6 +315,18 @@ class StackRegistration:
                 product = steps[middle, last] @ steps[first, middle]
                 return np.asarray(product / product[2, 2])
         return None
+
+
+def _likeness(one: FloatArray, other: FloatArray) -> float:
+    """Return the correlation of two small pictures, coarse, at the best small shift."""
+    side = _SCENE_PX / max(one.shape)
+    size = (max(round(one.shape[1] * side), 8), max(round(one.shape[0] * side), 8))
+    a, b = (
+        cv2.GaussianBlur(cv2.resize(np.sqrt(np.maximum(p, 0)), size), (0, 0), 1.0)
+        for p in (one, other)
+    )
+    inner = a[size[1] // 8 : -(size[1] // 8), size[0] // 8 : -(size[0] // 8)]
+    return float(cv2.matchTemplate(b, inner, cv2.TM_CCOEFF_NORMED).max())
 
 
 def _linear_light(picture: FloatArray, transfer: str) -> FloatArray:

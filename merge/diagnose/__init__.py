@@ -7,6 +7,7 @@ tells for every frame what limits its sharpness. Both read what other stages mea
 from merge.diagnose.coverage import Coverage, measure_coverage
 from merge.diagnose.distances import FocusPlace, find_distance_conflicts, locate_frames
 from merge.diagnose.findings import diagnose_stack
+from merge.diagnose.kind import find_aperture_series, find_other_kind
 from merge.diagnose.slices import SliceLimits, describe_slices, find_diffraction
 
 __all__ = [
@@ -15,8 +16,10 @@ __all__ = [
     "SliceLimits",
     "describe_slices",
     "diagnose_stack",
+    "find_aperture_series",
     "find_diffraction",
     "find_distance_conflicts",
+    "find_other_kind",
     "locate_frames",
     "measure_coverage",
 ]

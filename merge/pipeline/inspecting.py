@@ -14,8 +14,10 @@ from merge.diagnose import (
     SliceLimits,
     describe_slices,
     diagnose_stack,
+    find_aperture_series,
     find_diffraction,
     find_distance_conflicts,
+    find_other_kind,
     locate_frames,
     measure_coverage,
 )
@@ -84,6 +86,27 @@ class Inspection:
         return dataclasses.replace(self, findings=worst_first((*more, *self.findings)))
 
 
+def kind_of_bracket(bracket: OrderedBracket) -> Finding | None:
+    """Return a finding if a folder of frames holds something else than one focus bracket."""
+    count = len(bracket.stack)
+    shot = bracket.stack.shot_order or tuple(range(count))
+    settings = {place: s.settings for place, s in zip(shot, bracket.stack.sources, strict=True)}
+    series = find_aperture_series([settings[place] for place in sorted(settings)])
+    return series or find_other_kind(bracket.registration, bracket.axis, shot)
+
+
+def refuse_other_kind(found: Finding | None) -> None:
+    """Raise what a merge cannot make sense of.
+
+    Raises
+    ------
+    MergeError
+        With the finding and its advice.
+    """
+    if found is not None and found.severity == "problem":
+        raise MergeError(f"{found.message} {found.advice}")
+
+
 def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspection:
     """Return what a bracket covers and everything that is wrong with it.
 
@@ -113,6 +136,9 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
             pixel_pitch_um=options.pixel_pitch_um,
         )
     ]
+    other = kind_of_bracket(bracket)
+    if other is not None:
+        findings.insert(0, other)
     slices = _slices(sources, axis if len(aligned) == len(sources) else None, options)
     findings += find_diffraction(slices, names, axis, tolerance_px)
     places: tuple[FocusPlace, ...] = ()

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from merge.align import common_area
+from merge.diagnose import find_aperture_series
 from merge.errors import OptionError, RegistrationError
 from merge.model import (
     DepthMap,
@@ -30,7 +31,9 @@ from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.inspecting import (
     Inspection,
     inspect_bracket,
+    kind_of_bracket,
     known_pitch_um,
+    refuse_other_kind,
     tolerance_in_px,
 )
 from merge.pipeline.measuring import SceneEstimate, measured_scene
@@ -144,6 +147,8 @@ def merge_stack(
     # What can be refused is refused before any work; the output's size shows only after alignment.
     tolerance_in_px(options.audit, known_pitch_um(stack.sources, options.audit), source.shape)
     scratch_bytes = plan_memory(source, source.shape[:2], options).scratch_bytes
+    if not options.anyway:
+        refuse_other_kind(find_aperture_series([s.settings for s in stack.sources]))
     by_depth = options.method != "detail"
     seconds: dict[str, float] = {}
     depth: DepthMap | None = None
@@ -152,6 +157,8 @@ def merge_stack(
     cache_bytes = scratch_bytes if by_depth or keep_depth else None
     with first_pass(stack, options, report, cache_bytes) as first:
         _check_alignment(first, options)
+        if not options.anyway:
+            refuse_other_kind(kind_of_bracket(first.bracket))
         box = _output_box(first.registration, options)
         job = BlendJob(first, box, options, report)
         plan = plan_memory(source, box[2:], options)
@@ -252,7 +259,8 @@ def _misfit(first: FirstPassResult) -> Finding | None:
         f"{first.stack.sources[index].name} (frame {index + 1}) and its neighbours disagree by "
         f"{worst:.1f} px after alignment: {registration.model} motion does not fit"
         + (f", as in {len(off) - 1} more frames." if len(off) > 1 else "."),
-        "For hand-held frames try --align perspective.",
+        "Look where edges are double; leave frames out that were taken from elsewhere, or try "
+        "--align perspective.",
         value=worst,
         threshold=_MISFIT_PX,
         unit="px",

@@ -137,6 +137,7 @@ def _reorder(registration: Registration, order: Sequence[int]) -> Registration:
         registration,
         frames=tuple(registration.frames[i] for i in order),
         reference=list(order).index(registration.reference),
+        other_scene=tuple(sorted(list(order).index(i) for i in registration.other_scene)),
     )
 
 

@@ -1,0 +1,105 @@
+"""Whether a folder of frames is one focus bracket."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from merge.diagnose import find_aperture_series, find_other_kind
+from merge.model import (
+    CaptureSettings,
+    FocusAxis,
+    FrameRegistration,
+    FrameTransform,
+    Registration,
+)
+
+
+def shots(f_numbers, distances_m=None) -> list[CaptureSettings]:
+    distances = distances_m or [None] * len(f_numbers)
+    return [
+        CaptureSettings(f_number=n, focus_distance_m=d)
+        for n, d in zip(f_numbers, distances, strict=True)
+    ]
+
+
+def test_find_aperture_series_knows_full_stops():
+    """f-number series of ISO 517:2008 (from memory), one stop apart."""
+    found = find_aperture_series(shots([5.6, 8, 11, 16, 22]))
+    assert found is not None
+    assert found.severity == "problem"
+    assert "f/5.6 to f/22" in found.message
+    assert "depthweld apertures" in found.advice
+    assert "--anyway" in found.advice
+    assert find_aperture_series(shots([22, 16, 11, 8])) is not None
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        shots([8] * 12),
+        shots([8, 11]),
+        shots([None] * 5),
+        shots([4, 8, 4, 8, 16]),
+        shots([5.6, 8, 11, 16, 22], [0.3, 0.4, 0.6, 1.0, 3.0]),
+        # A close-up lens that reports f (1 + m), from infinity to life size.
+        shots([2.8 * (1 + m) for m in np.linspace(0, 1, 12)]),
+    ],
+)
+def test_find_aperture_series_leaves_focus_brackets_alone(settings):
+    assert find_aperture_series(settings) is None
+
+
+def measured(places, gains=None) -> tuple[Registration, FocusAxis, tuple[int, ...]]:
+    """Return registration and axis of frames shot at ``places``, in the order of focus."""
+    order = np.argsort(places, kind="stable")
+    ordered = np.asarray(places, float)[order]
+    gains = np.ones(len(places)) if gains is None else np.asarray(gains, float)
+    frames = [FrameRegistration(FrameTransform(np.eye(3)), gain=gains[i]) for i in order]
+    steps, tiles = np.diff(ordered), np.zeros((2, 2))
+    axis = FocusAxis(ordered, steps, steps, tiles, tiles, 24)
+    registration = Registration(tuple(frames), len(frames) // 2, "similarity", (100, 100))
+    return registration, axis, tuple(order.tolist())
+
+
+def kind_of(places, gains=None) -> str | None:
+    registration, axis, order = measured(places, gains)
+    found = find_other_kind(registration, axis, order)
+    return None if found is None else found.kind
+
+
+def test_find_other_kind_knows_a_bracket_shot_twice():
+    rng = np.random.default_rng(1)
+    once = np.cumsum([0, 3.0, 2.8, 3.3, 3.1, 2.9])
+    again = once + rng.normal(0, 0.2, len(once))
+    registration, axis, order = measured([*once, *again])
+    found = find_other_kind(registration, axis, order)
+    assert found is not None
+    assert found.kind == "bracket twice"
+    assert "frames 1 to 6 and 7 to 12" in found.message
+    assert "depthweld sort" in found.advice
+    assert kind_of([*once, *again[::-1]]) == "bracket twice"
+
+
+def test_find_other_kind_knows_exposures_and_bursts_of_one_focus():
+    assert kind_of([0, 0.4, -0.3], [1, 0.25, 4]) == "exposure bracket"
+    assert kind_of([0, 0.2, -0.3, 0.1]) == "one focus"
+
+
+@pytest.mark.parametrize(
+    ("places", "gains"),
+    [
+        (np.arange(12) * 3.0, None),
+        (np.arange(4) * 2.0, [1, 2, 4, 8]),  # at dusk
+        ([0, 13.0], None),
+        ([0, 1.6], None),
+        ([0, 6, 3, 9, 12, 15], None),  # two frames changed places
+        ([0, 6, 12, 18, 3, 9, 15, 21], None),  # every other frame, then those between
+        ([0, 3, 6, 6.1, 9, 12], None),  # one frame twice
+        (np.random.default_rng(5).permutation(10) * 3.0, None),
+        (np.cumsum([0, 3, 3, 9, 3, 3, 12, 2, 4]), None),  # with holes
+    ],
+)
+def test_find_other_kind_never_refuses_one_bracket(places, gains):
+    assert kind_of(places, gains) is None
+    assert kind_of(np.asarray(places)[::-1], gains) is None
