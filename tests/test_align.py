@@ -186,14 +186,11 @@ def test_register_stack_crosses_bad_frames_that_agree_with_one_another(plain):
 
 
 def test_register_stack_tells_frames_of_another_scene_from_frames_that_went_wrong(plain):
-    other = [np.ascontiguousarray(p[::-1, ::-1]) for p in plain.pictures[:3]]
     wall = [expose(0.6 * bricks(plain.shape) + s, 0.006, np.random.default_rng(i))
             for i, s in enumerate((0.0, 0.005, 0.01))]  # fmt: skip
     found = register(replace(plain, pictures=[*plain.pictures[:5], *wall], reference=2))
     assert found.other_scene == (5, 6, 7)
     assert register(plain).other_scene == ()
-    turned = register(replace(plain, pictures=[*plain.pictures[:5], *other], reference=2))
-    assert set(turned.other_scene) <= {5, 6, 7}
 
 
 def test_register_stack_fails_when_nothing_fits(plain):

@@ -287,9 +287,10 @@ class StackFit:
 
 def _check_sizes(motion: Motion) -> None:
     """Raise RegistrationError where a frame shrinks to nothing or has no place at all."""
-    own = motion.own
-    sized = motion.model.family in ("similarity", "camera") and not motion.model.bends
-    if not np.isfinite(own).all() or (sized and (own[:, 2] < _LEAST_SIZE - 1).any()):
+    own, small = motion.own, False
+    if motion.model.family == "similarity":
+        small = bool((np.hypot(1 + own[:, 2], own[:, 3]) < _LEAST_SIZE).any())
+    if not np.isfinite(own).all() or small:
         raise RegistrationError(
             "the frames fit together in no way that a camera moves; check that all show one "
             "scene, at their full size"

@@ -84,7 +84,11 @@ def focus_places(
 
 
 def compare_frames(
-    pictures: Pictures, position: FloatArray, places_px: NDArray[np.float64], valid: Valid | None
+    pictures: Pictures,
+    position: FloatArray,
+    places_px: NDArray[np.float64],
+    valid: Valid | None,
+    sways: NDArray[np.float64] | None = None,
 ) -> FloatArray:
     """Return the strongest motion between the frames that every place is merged from.
 
@@ -96,6 +100,10 @@ def compare_frames(
     places_px : ndarray, shape (N,)
         Frames on the focus axis, in compared pixels.
     valid : callable or None
+    sways : ndarray, shape (N, 2), optional
+        Where the camera moved: by how much more than at the plane a frame shows what lies one px
+        of blur beyond it, px. Beside depth steps no one map follows that, so there as much
+        misalignment as the step makes counts as still.
 
     Returns
     -------
@@ -103,6 +111,7 @@ def compare_frames(
         In multiples of what noise and misalignment do.
     """
     evidence = np.zeros(position.shape, np.float32)
+    spread = None if sways is None else _depth_spread(position, places_px)
     before = halve(pictures[0])
     bands: _Bands | None = None
     for k, step in enumerate(np.abs(np.diff(places_px)).tolist()):
@@ -116,10 +125,21 @@ def compare_frames(
             following = _bands(after, sigma)
             if valid is not None:
                 near &= _both_valid(valid(k), valid(k + 1), position.shape)
-            strength = _unlike(bands, following, step)
+            moved = None
+            if spread is not None and sways is not None:
+                moved = spread * np.float32(np.linalg.norm(sways[k + 1] - sways[k]))
+            strength = _unlike(bands, following, step, moved)
             np.maximum(evidence, strength, out=evidence, where=near)
         before, bands = after, following
     return evidence
+
+
+def _depth_spread(position: FloatArray, places_px: NDArray[np.float64]) -> FloatArray:
+    """Return by how much depths differ around every place, in px of blur, shape (h, w)."""
+    places = np.arange(len(places_px))
+    deep = np.interp(position, places, places_px).astype(np.float32)
+    window = np.ones((2 * _BORDER_PX + 1,) * 2, np.uint8)
+    return np.asarray(cv2.dilate(deep, window) - cv2.erode(deep, window), np.float32)
 
 
 def unlike(one: FloatArray, other: FloatArray, step_px: float) -> FloatArray:
@@ -171,7 +191,10 @@ def _coarse_blur(values: FloatArray, sigma: float) -> FloatArray:
     return cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR).reshape(values.shape)
 
 
-def _unlike(one: _Bands, other: _Bands, step_px: float) -> FloatArray:
+def _unlike(
+    one: _Bands, other: _Bands, step_px: float, moved: FloatArray | None = None
+) -> FloatArray:
+    """Return `unlike`; ``moved`` is the misalignment in px to be expected at every place."""
     products = np.empty((len(_PRODUCTS), *one.band.shape[:2]), np.float32)
     _multiply(one.band, other.band, one.softened, other.softened, products)
     side = 2 * round(_WINDOW_SIGMAS * one.sigma) + 1
@@ -183,7 +206,10 @@ def _unlike(one: _Bands, other: _Bands, step_px: float) -> FloatArray:
     sample = left[::_SAMPLED, ::_SAMPLED]
     noise = max(float(np.percentile(sample, _NOISE_PERCENTILE)), _LEAST_NOISE**2)
     allowed = (_STILL_PX**2 + (_STILL_STEPS * step_px) ** 2) / 2
-    left /= products[6] * np.float32(allowed) + np.float32(noise)
+    still: FloatArray | np.float32 = np.float32(allowed)
+    if moved is not None:
+        still = still + moved * moved / np.float32(2)
+    left /= products[6] * still + np.float32(noise)
     return cv2.sqrt(left)
 
 

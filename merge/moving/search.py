@@ -30,6 +30,7 @@ def find_moving_parts(
     *,
     reduction: int = 1,
     valid: Valid | None = None,
+    sways: NDArray[np.float64] | None = None,
 ) -> MovingParts:
     """Return what moved between the frames that a merge by depth would use.
 
@@ -46,6 +47,8 @@ def find_moving_parts(
         Full-size pixels for one of the pictures.
     valid : callable, optional
         Returns where frame k has pixels of its own, (h, w) bool, or None for everywhere.
+    sways : ndarray, shape (N, 2), optional
+        See `compare_frames`.
 
     Returns
     -------
@@ -65,7 +68,7 @@ def find_moving_parts(
         return nothing_moved(shape)
     position = cv2.medianBlur(halve(depth.position), 3)
     places_px = focus_places(positions_px, len(pictures), reduction)
-    evidence = compare_frames(pictures, position, places_px, valid)
+    evidence = compare_frames(pictures, position, places_px, valid, sways)
     cores = find_cores(evidence, position)
     if not cores.labels.any():
         return nothing_moved(shape)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from merge.align import equalize_exposure, rescale_transform, valid_area, warp_part
 from merge.blend import VeilScene, foreground_position, observed_range, veil_gain
@@ -135,6 +136,7 @@ def measured_scene(
             first.positions_px,
             reduction=kept.reduction,
             valid=_small_coverage(first, kept, box, options),
+            sways=None if places is None else _sways(first),
         )
         if moving.any:
             exact = None if depth.exact is None else hold_still(depth.exact, moving)
@@ -168,6 +170,14 @@ def _locate(
         out[1].append(picture)
         guide.add(measure, picture)
     return locate_depth(out[0], guide.pixels), guide.pixels
+
+
+def _sways(first: FirstPassResult) -> NDArray[np.float64]:
+    """Return the frames' parallax in px for each px of blur, shape (N, 2)."""
+    ways = [first.registration.frames[k].transform for k in first.aligned]
+    return np.array(
+        [(0.0, 0.0) if t is None or t.parallax is None else t.parallax[:2] for t in ways]
+    )
 
 
 def _small_coverage(
