@@ -130,7 +130,8 @@ def _verdict(result: AuditResult) -> list[str]:
         f"Focus steps: {np.median(steps):.1f} px of blur{spread}{_sensor_step(result.inspection)}"
     ]
     lines += _distance_lines(result)
-    missed = [f for f in result.findings if f.facts.hole]
+    holes = [f for f in result.findings if f.facts.hole]
+    missed = [f for f in holes if f.severity != "note"]
     if missed:
         count = sum(f.kind == "gap" for f in missed)
         ends = sum(f.kind == "end not covered" for f in missed)
@@ -141,9 +142,9 @@ def _verdict(result: AuditResult) -> list[str]:
             f"Missed: {' and '.join(parts)}; {_percent(coverage.outside_share)} of the picture's "
             f"detail reads as blurred by more than {coverage.tolerance_px:.2g} px in every frame."
         )
-    elif any(f.kind in _AT_LIMIT for f in result.findings):
+    elif holes or any(f.kind in _AT_LIMIT for f in result.findings):
         lines.append(
-            f"Nothing proven missed, but at the limit of {coverage.tolerance_px:.2g} px: see below."
+            f"No warning, but in places at the limit of {coverage.tolerance_px:.2g} px: see notes."
         )
     else:
         margin = 1 - coverage.worst_blur_px / coverage.tolerance_px
