@@ -94,8 +94,9 @@ class Bench:
         return (self._folder / "log").read_text(errors="replace")
 
     def fault(self, words: str) -> None:
-        """Note a fault."""
+        """Note a fault, and print it at once."""
         self.faults.append(words)
+        print(f"FAULT {words}", flush=True)
 
     def check(self, what: str) -> set[str]:
         """Note sources that changed and outputs that are damaged; return the outputs' names."""
@@ -254,13 +255,12 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(Path(folder))
         seconds, sizes = measure(bench)
-        kill_runs(bench, given.kills, seconds, rng)
-        fill_disk(bench, given.limits, sizes, rng)
-        change_frames(bench, given.changes, seconds, rng)
+        with contextlib.suppress(KeyboardInterrupt):  # then what was done so far is told
+            kill_runs(bench, given.kills, seconds, rng)
+            fill_disk(bench, given.limits, sizes, rng)
+            change_frames(bench, given.changes, seconds, rng)
     for word, number in sorted(bench.table.items()):
         print(f"{number:5} {word}")
-    for words in bench.faults:
-        print(f"FAULT {words}")
     total: Any = sum(bench.table.values())
     print(f"{total} runs, {len(bench.faults)} faults; a whole run takes {seconds:.2f} s")
     return 1 if bench.faults else 0
