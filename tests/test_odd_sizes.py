@@ -7,6 +7,7 @@ from io_samples import write_tiff
 from small_brackets import small_bracket, write_frame
 
 from merge.cli import main
+from merge.read import read_preview
 
 
 @pytest.mark.parametrize(
@@ -46,3 +47,12 @@ def test_floats_that_are_no_picture_are_refused(tmp_path, values):
         assert isinstance(result.exception, SystemExit), result.exception
         assert "expected" in result.stderr
         assert len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(("height", "width"), [(1, 1700), (1700, 1), (3, 2500)])
+def test_a_line_of_pixels_has_a_small_picture(tmp_path, height, width):
+    write_tiff(tmp_path / "a.tif", np.full((height, width), 9000, np.uint16))
+    luminance, scale = read_preview(tmp_path / "a.tif", min_long_side_px=800)
+    assert max(luminance.shape) * scale == pytest.approx(max(height, width), rel=0.1)
+    result = CliRunner().invoke(main, ["sort", str(tmp_path)])
+    assert result.exit_code == 0, result.exception

@@ -172,7 +172,7 @@ def _preview(source: FrameSource) -> FloatArray:
     luminance, _ = read_preview(source, min_long_side_px=_PREVIEW_PX)
     # One size for all files of a camera: sharpness is compared in pixels of the preview.
     scale = min(1.0, _PREVIEW_PX / max(source.shape[:2]))
-    size = (round(source.shape[1] * scale), round(source.shape[0] * scale))
+    size = (max(1, round(source.shape[1] * scale)), max(1, round(source.shape[0] * scale)))
     return np.asarray(cv2.resize(luminance, size, interpolation=cv2.INTER_AREA), np.float32)
 
 

@@ -243,7 +243,7 @@ def read_preview(
     """
     source = picture if isinstance(picture, FrameSource) else probe_frame(picture)
     long_side = max(source.shape[:2])
-    reduction = max(1, long_side // max(1, min_long_side_px))
+    reduction = max(1, min(long_side // max(1, min_long_side_px), *source.shape[:2]))
     if source.kind == "raw":
         embedded = raw.read_embedded(source, min_long_side_px)
         if embedded is not None:

@@ -213,7 +213,8 @@ def _command(arguments: list[str]) -> dict[str, Any]:
     for stream in (result.stdout, result.stderr):
         if any(c in stream for c in "\x1b\x9b\r\u202e"):
             return {"outcome": "fault", "text": f"reaches the terminal: {stream[:200]!r}"}
-    if result.exit_code and len(result.stderr.splitlines()) != 1:
+    # A job for every bracket says first where its results go.
+    if result.exit_code and len(result.stderr.splitlines()) > (2 if "--each" in arguments else 1):
         return {"outcome": "fault", "text": f"no single line: {result.stderr[:400]!r}"}
     return {
         "outcome": "refused" if result.exit_code else "read",
