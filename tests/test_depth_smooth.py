@@ -183,3 +183,26 @@ def test_no_rim_is_drawn_into_a_place_that_is_smooth_in_every_frame():
     assert (found > 0).mean() < 0.2 * (guessed > 0).mean()
     assert found.max() < 0.5 * guessed.max()
     assert found.max() < NOISE / 10
+
+
+def test_a_soft_stalk_before_a_backdrop_keeps_its_depth():
+    """It has no fine detail, but the frame that focuses it shows more of it than the last one."""
+    rng = np.random.default_rng(3)
+    stalk = np.zeros(SIZE, np.float32)
+    stalk[:, 140:158] = 1
+    stalk = cv2.GaussianBlur(stalk, (0, 0), 2.5)[..., None]
+    backdrop = np.tile(np.linspace(0.3, 0.5, SIZE[0], dtype=np.float32)[:, None, None], (1, 300, 3))
+    ear = rng.uniform(0.2, 0.8, (*SIZE, 1)).astype(np.float32) * np.ones(3, np.float32)
+    top = np.zeros((*SIZE, 1), np.float32)
+    top[:60, 125:175] = 1
+    frames = []
+    for place in AXIS_PX:
+        spread = abs(AXIS_PX[2] - place)
+        seen = backdrop
+        for cover, colour in ((stalk, np.float32(0.6)), (top, ear)):
+            light = blur(cover * colour * np.ones(3, np.float32), spread)
+            seen = seen * (1 - blur(cover[..., 0], spread)[..., None]) + light
+        frames.append((seen + NOISE * rng.standard_normal(seen.shape)).astype(np.float32))
+    _, settled = depths(frames)
+    middle = settled.position[80:180, 145:153]
+    assert (np.abs(middle - 2) < 1.5).mean() > 0.9

@@ -32,6 +32,8 @@ CELL_PX, _OCTAVES = 4, 5
 # noise alone the strongest has 1.8 times the mean power in the window of the measure. Detail so
 # many times as strong counts even where the depths around differ, as on hairs.
 _LEAST_POWER, _STRONG_POWER = 3.0, 9.0
+# A frame shows clearly less with so many times less power in the octaves below this one.
+_NEAR_OCTAVES, _CLEARLY = 4, 2.0
 # An area is flat this far from fine detail, in pixels across; the measure answers so far.
 _FLAT_PX = 9
 # Noise power is looked for in blocks of this side, and differs up to this much over the picture.
@@ -195,6 +197,7 @@ def settle_smooth_places(
     whole = 0, 0, *depth.position.shape
     place = enlarge_part(place, whole, CELL_PX)
     told = ~evidence.sure & (enlarge_part(told, whole, CELL_PX) > _LEAST_TRUST)
+    told &= ~_shows_less(pictures, measures, evidence, place, depth.position)
     last = np.float32(len(axis_px) - 1)
     beyond = np.zeros(told.shape, np.int8)
     beyond[told & (place > last - _END_FRAMES)] = 1
@@ -206,6 +209,34 @@ def settle_smooth_places(
         np.where(told, place, exact),
         beyond,
     )
+
+
+def _shows_less(
+    pictures: ScratchStack,
+    measures: ScratchStack,
+    evidence: Evidence,
+    place: FloatArray,
+    before: FloatArray,
+) -> BoolArray:
+    """Return where the frame at ``place`` shows clearly less than the one at ``before``, (h, w).
+
+    Such as a soft stalk before a backdrop: it has coarse detail of its own where it is in focus.
+    What is sharp and its surroundings, which cannot tell, are left out.
+    """
+    inside = [(~_grown(evidence.sure, 3)).astype(np.float32)] * 2
+    wanted = [np.rint(values) for values in (place, before)]
+    whole = 0, 0, *place.shape
+    noise = _noise_powers(evidence.noise)[1:_NEAR_OCTAVES]
+    shown = np.zeros((2, *place.shape), np.float32)
+    for k in range(len(pictures)):
+        powers, _ = _take_octaves(
+            pictures[k].astype(np.float32), measures[k].astype(np.float32), inside
+        )
+        above = np.maximum(powers[1:_NEAR_OCTAVES] - 3 * noise, 0).sum(axis=0)
+        full = enlarge_part(above, whole, CELL_PX)
+        for which, values in enumerate(wanted):
+            np.copyto(shown[which], full, where=values == k)
+    return shown[1] > _CLEARLY * shown[0] + 3 * np.float32(noise.sum())
 
 
 def _judge_octaves(
