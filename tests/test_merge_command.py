@@ -398,7 +398,9 @@ def test_each_of_a_card_writes_into_the_current_folder(day, tmp_path, monkeypatc
     assert results_folder(card, "merged") == Path("merged")
     result = merge("--each", card)
     assert sorted(card.iterdir()) == before
-    assert "results go into merged/" in result.stderr or "no focus bracket" in result.stderr
+    assert result.exit_code == 0
+    assert result.stderr.startswith("1 focus bracket; results go into merged/")
+    assert [p.name for p in Path("merged").glob("*.tif")] == ["focus-bracket-IMG_0001.tif"]
 
 
 @pytest.mark.parametrize("what", ["missing", "empty", "cut"])

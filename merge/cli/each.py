@@ -59,7 +59,8 @@ def run_brackets(path: Path, job: BracketJob, folder: Path | None, telling: Tell
     def start(where: Path, count: int) -> None:
         if folder is None and not telling.quiet:
             way = "-o names another folder" if job.ending else "finished ones are noted there"
-            print_line(f"{count} focus brackets; results go into {where}/ ({way})")
+            brackets = "focus bracket" if count == 1 else "focus brackets"
+            print_line(f"{count} {brackets}; results go into {where}/ ({way})")
 
     def report(outcome: Outcome) -> None:
         outcomes.append(outcome)
