@@ -24,6 +24,8 @@ _EVEN = 0.2
 _MORE_THAN_ONE, _HARDLY_ONE = 1.5, 0.5
 # Without three steps a rhythm cannot be told; frames as near as this are focused alike.
 _LEAST_STEP_PX = 0.35
+# Frames farther apart than this are no duplicates, however wide the others' steps: it shows.
+_ALIKE_PX = 1.5
 
 
 def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> list[Finding]:
@@ -106,7 +108,7 @@ def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
         usual = _usual_step(steps, k)
         limit = _LEAST_STEP_PX if usual is None else _HARDLY_ONE * usual.step_px
         error = steps.error_px[k] if usual is None else usual.ratio_error(0.0) * usual.step_px
-        if step + steps.limit * error >= limit:
+        if step > _ALIKE_PX or step + steps.limit * error >= limit:
             continue
         a, b = sorted(steps.order[k : k + 2].tolist())
         findings.append(
