@@ -16,7 +16,7 @@ from merge import find_frames, merge_stack
 FLOORS: dict[str, tuple[float, float | None]] = {
     "harbour-16mm-raw": (-0.3, None),
     "ridge-meadow-20mm": (-0.3, 0.7),
-    "foggy-path-16mm": (-1.7, None),
+    "foggy-path-16mm": (-2.1, None),
     "market-stall-50mm": (-3.1, -2.0),
     "watchworks-1to1": (5.5, 8.5),
     "thistle-1to2": (3.0, 3.0),
