@@ -268,7 +268,7 @@ def _raised_noise(seen: FloatArray, cover: FloatArray, noise: float, transfer: s
     own = ((next(ends) - next(ends)) / 2) ** 2 * np.float32(_FINE_NOISE)
     signal = np.maximum(_soft(detail * detail, _POWER_SIGMA_PX) - own, 0) * clear**2
     shrunk = (signal + own) / np.maximum(signal + own * clear**2, np.float32(1e-12))
-    return detail * clear * (1 - shrunk)
+    return np.asarray(detail * clear * (1 - shrunk), np.float32)
 
 
 def _soft(values: FloatArray, sigma: float) -> FloatArray:

@@ -83,11 +83,11 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
         block = reduce_map(square, _BLOCK_PX)
         least = block if least is None else np.minimum(least, block)
     assert least is not None
-    quiet = np.float32(max(float(np.percentile(least, 10)), 1e-10))
+    least_quiet = np.float32(max(float(np.percentile(least, 10)), 1e-10))
     # Bright and dark places, and what a camera or JPEG made of them, differ in noise.
-    local = np.clip(cv2.blur(least, (3, 3)), quiet, _UNEVEN * quiet)
+    local = np.clip(cv2.blur(least, (3, 3)), least_quiet, _UNEVEN * least_quiet)
     whole = 0, 0, *position.shape
-    noise = float(np.sqrt(quiet / _fine_gain()))
+    noise = float(np.sqrt(least_quiet / _fine_gain()))
     quiet = enlarge_part(local, whole, _BLOCK_PX)
     weak = cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX) < _LEAST_POWER * quiet
     leak = np.empty_like(power)
@@ -193,10 +193,10 @@ def settle_smooth_places(
         With ``beyond``; confidence 0 where coarse detail decided.
     """
     far = len(axis_px) - 1 if near_first else 0
-    place, told = _judge_octaves(measures, pictures, guide, depth.position, evidence, axis_px, far)
+    place, trust = _judge_octaves(measures, pictures, guide, depth.position, evidence, axis_px, far)
     whole = 0, 0, *depth.position.shape
     place = enlarge_part(place, whole, CELL_PX)
-    told = ~evidence.sure & (enlarge_part(told, whole, CELL_PX) > _LEAST_TRUST)
+    told = ~evidence.sure & (enlarge_part(trust, whole, CELL_PX) > _LEAST_TRUST)
     told &= ~_shows_less(pictures, measures, evidence, place, depth.position)
     last = np.float32(len(axis_px) - 1)
     beyond = np.zeros(told.shape, np.int8)
@@ -294,7 +294,7 @@ def _least(loss: FloatArray, floor: np.float32) -> FloatArray:
         weight = (np.abs(best - k) <= 2) / (values + floor) ** 2
         total += weight * frames[k]
         weights += weight
-    return total / weights
+    return np.asarray(total / weights, np.float32)
 
 
 def _losses(
@@ -314,7 +314,7 @@ def _losses(
     noise = _noise_powers(evidence.noise)
     most = np.zeros((_OCTAVES + 1, *cells), np.float32)
     loss = np.zeros((count, *cells), np.float32)
-    with ScratchStack(count, most.shape, np.float16, memory_bytes=_SCRATCH_BYTES) as amplitudes:
+    with ScratchStack(count, most.shape, np.float32, memory_bytes=_SCRATCH_BYTES) as amplitudes:
         for k in range(count):
             picture, measure = pictures[k].astype(np.float32), measures[k].astype(np.float32)
             powers, seen = _take_octaves(picture, measure, inside)
@@ -326,9 +326,9 @@ def _losses(
         clear = seen > _FREE_SHARE
         highest = np.sqrt(np.maximum(most / noise - 1, 0))
         for k in range(count):
-            lost = (highest - amplitudes[k].astype(np.float32)) ** 2 * noise
+            lost = (highest - amplitudes[k]) ** 2 * noise
             loss[k] = (lost * (significant * clear)).sum(axis=0)
-    return loss, clear.any(axis=0)
+    return loss, np.asarray(clear.any(axis=0))
 
 
 def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float64]) -> FloatArray:

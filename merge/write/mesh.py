@@ -97,7 +97,7 @@ def _surface(
     rows, columns = np.divmod(kept, position.shape[1])
     x, y = columns * step + start, height - 1 - (rows * step + start)
     place = position.ravel()[kept]
-    unit, z = "x and y in pixels, z in frames", -place
+    unit, z = "x and y in pixels, z in frames", -place.astype(np.float64)
     if scale is not None and scale.pixel_mm is not None:
         x, y = x * scale.pixel_mm, y * scale.pixel_mm
         z = -scale.in_mm(place)
