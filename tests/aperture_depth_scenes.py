@@ -209,7 +209,8 @@ def field_series(
     """Return frames (96 rows x 96 columns px), float32, sRGB-coded, of a scene with depth.
 
     ``shakes`` are uniform motions during the exposure, px, by frame; ``sky`` leaves the upper
-    quarter without detail; ``noise`` is the standard deviation at mid grey, sRGB-coded.
+    quarter of the blocks, rounded up, without detail; ``noise`` is the standard deviation at mid
+    grey, sRGB-coded.
     """
     rng = np.random.default_rng(seed)
     rows, columns = shape
@@ -217,8 +218,9 @@ def field_series(
     light = dead_leaves(rows * BLOCK, columns * BLOCK, seed % 5).copy()
     textured = np.ones(shape, bool)
     if sky:
-        light[: rows * BLOCK // 4] = np.linspace(0.5, 0.7, columns * BLOCK)
-        textured[: math.ceil(rows / 4)] = False
+        blank = math.ceil(rows / 4)
+        light[: blank * BLOCK] = np.linspace(0.5, 0.7, columns * BLOCK)
+        textured[:blank] = False
     wavelengths = (0.48, 0.55, 0.61) if colours else (0.55,)
     contrast = np.zeros((rows, columns, len(f_numbers)))
     frames = []

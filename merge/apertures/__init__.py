@@ -28,6 +28,7 @@ from merge.apertures.regions import (
     judge_region,
     region_masks,
     textured_tiles,
+    tile_shares,
     winner_map,
 )
 from merge.apertures.results import ApertureFrame, ApertureReport, EdgeResponse, Region, StopCost
@@ -141,9 +142,9 @@ def assess_series(
     models = blur_models(numbers, sharp_at, pitch_um, stretch)
     blurs = tile_blurs(series, focused, good, models)
     transfers = tile_transfers(series, focused, blurs, models)
-    contrast = transfers[textured].mean(axis=0)
-    contrast = contrast / contrast.max()
-    errors = mean_contrast_errors(transfers[textured])
+    shared = (transfers * tile_shares(grid)[kept, None])[textured]
+    contrast = shared.mean(axis=0) / shared.mean(axis=0).max()
+    errors = mean_contrast_errors(shared)
     ranked = steadied_contrast(contrast, errors, diffraction)
     best = int(np.flatnonzero(good)[int(np.argmax(ranked[good]))])
     # Where the plane of focus is as sharp at the picture's best, one f-number is the answer.

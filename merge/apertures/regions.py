@@ -66,6 +66,22 @@ def region_masks(grid: TileGrid) -> dict[str, NDArray[np.bool_]]:
     }
 
 
+def tile_shares(grid: TileGrid) -> NDArray[np.float64]:
+    """Return the part of the picture that each tile stands for over the mean, shape (T,).
+
+    Tiles keep clear of the picture's rim, so the outer ones stand for more.
+    """
+    centre = grid.corners + TILE / 2
+    shares = np.ones(len(centre))
+    for axis, size in enumerate(grid.shape):
+        places = np.array(
+            [centre[grid.cells[:, axis] == k, axis].mean() for k in range(grid.map_shape[axis])]
+        )
+        borders = np.concatenate([[0.0], (places[1:] + places[:-1]) / 2, [float(size)]])
+        shares *= np.diff(borders)[grid.cells[:, axis]]
+    return shares / shares.mean()
+
+
 def judge_region(
     name: str,
     transfers: NDArray[np.float64],
