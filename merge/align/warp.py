@@ -3,7 +3,7 @@
 The kernel is the interpolating cubic B-spline [1]_: samples become spline coefficients by a short
 filter, then sixteen of them are summed at every position. Its transfer averaged over sub-pixel
 positions is 0.986 at 0.25 and 0.917 at 0.35 cycles/px; at a black-white edge it overshoots by 11 %
-of the step at the worst position (measured; the table in DEVELOPERS.md compares kernels).
+of the step at the worst position (measured; bench_warp.py compares kernels).
 
 .. [1] M. Unser, "Splines: a perfect fit for signal and image processing", IEEE Signal Process.
    Mag. 16(6), 22-38 (1999). doi:10.1109/79.799930
