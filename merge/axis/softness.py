@@ -269,14 +269,14 @@ def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array]:
     sound = np.ones(count, bool)
     while sound.sum() >= _FEWEST_IN_RUN:
         error = np.zeros(count)
-        for k in np.flatnonzero(sound):
+        for k in map(int, np.flatnonzero(sound)):
             near = [j for j in np.argsort(np.abs(np.arange(count) - k), kind="stable") if sound[j]]
             others = np.array(near[1 : 1 + _BESIDE])
             told = (_line_at(k, others, part) for part in (lean.real, lean.imag))
             off[k] = lean[k] - complex(*told)
             contrast = np.zeros(count)
             contrast[k], contrast[others] = 1.0, -1 / len(others)
-            error[k] = np.sqrt(max(contrast @ covariance @ contrast, 0.0))
+            error[k] = np.sqrt(max(float(contrast @ covariance @ contrast), 0.0))
         spread = excess_spread(np.abs(off[sound]), error[sound], parts=2)
         between, degrees = learned_spread(spread, int(sound.sum()), _BETWEEN_LEANS)
         size = np.abs(off) / np.hypot(error, between)

@@ -94,8 +94,10 @@ def solve(
         covariance = _covariance(data, fit, weight, *before)
     each = (np.log1p((fit.residual / TYPICAL) ** 2) * inside).sum(axis=1)
     count, entries = len(frames_px), inside.sum(axis=1)
-    by_frame = np.bincount(data.frames.ravel(), each.ravel(), minlength=count)
-    by_frame /= np.maximum(np.bincount(data.frames.ravel(), entries.ravel(), minlength=count), 1)
+    sums = np.bincount(data.frames.ravel(), each.ravel(), minlength=count)
+    by_frame = sums / np.maximum(
+        np.bincount(data.frames.ravel(), entries.ravel(), minlength=count), 1
+    )
     return Solution(
         frames_px - frames_px[0],
         tiles_px - frames_px[0],

@@ -138,7 +138,7 @@ def _focus_tables(evidence: Evidence) -> tuple[Array, Array]:
     back = _steps_back(squared)
     over_pause = evidence.pauses * np.where(_goes_on(squared), 0.4, 0.9)
     for a in range(n - 1):
-        size = np.arange(2, n - a + 1)
+        size = np.arange(2.0, n - a + 1)
         pairs = np.cumsum(_sums_to_earlier(squared, a))
         steps = np.diagonal(squared, 1)[a:]
         nearest = np.cumsum(steps)
