@@ -138,12 +138,12 @@ def _focus_tables(evidence: Evidence) -> tuple[Array, Array]:
     back = _steps_back(squared)
     over_pause = evidence.pauses * np.where(_goes_on(squared), 0.4, 0.9)
     for a in range(n - 1):
-        size = np.arange(2.0, n - a + 1)
+        size = np.arange(2, n - a + 1)
         pairs = np.cumsum(_sums_to_earlier(squared, a))
         steps = np.diagonal(squared, 1)[a:]
         nearest = np.cumsum(steps)
         mean_all, mean_step = pairs / (size * (size - 1) / 2), nearest / (size - 1)
-        moved = _moved(mean_all, mean_step, size, limit)
+        moved = _moved(mean_all, mean_step, size.astype(np.float64), limit)
         recorded, turned = _recorded(dioptres[a:])
         moved = (moved + recorded - timer * (size > 5)) * (size + 1) / 3
         apart = np.cumsum(evidence.apart[a + 1 :])
