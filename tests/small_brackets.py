@@ -24,13 +24,13 @@ def small_bracket(
         truth += 0.05 * cv2.resize(layer, (width, height), interpolation=cv2.INTER_CUBIC)
     truth = truth.clip(0.02, 0.98)
     band = np.arange(width) * frames // width
+    blurred = [cv2.GaussianBlur(truth, (0, 0), 1.2 * distance) for distance in range(1, frames)]
     pictures = []
     for i in range(frames):
         picture = truth.copy()
         for distance in range(1, frames):
-            blurred = cv2.GaussianBlur(truth, (0, 0), 1.2 * distance)
             away = np.abs(band - i) == distance
-            picture[:, away] = blurred[:, away]
+            picture[:, away] = blurred[distance - 1][:, away]
         pictures.append(picture)
     return pictures, truth
 

@@ -57,9 +57,8 @@ def frames(tmp_path_factory) -> Path:
     """Return a folder of 20 frames of a megapixel."""
     folder = tmp_path_factory.mktemp("many") / "in"
     folder.mkdir()
-    pictures, _ = small_bracket(6, height=HEIGHT, width=WIDTH)
-    for i in range(20):
-        picture = pictures[i // 4]
+    pictures, _ = small_bracket(20, height=HEIGHT, width=WIDTH)
+    for i, picture in enumerate(pictures):
         write_frame(folder / f"frame_{i:02d}.jpg", np.roll(picture, i % 4, axis=1), i)
     return folder
 
