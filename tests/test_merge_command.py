@@ -77,7 +77,7 @@ def test_the_summary_names_what_was_done_on_one_screen(bracket, tmp_path):
     height, width = tifffile.imread(tmp_path / "out.tif").shape[:2]
     assert f"by auto to {width} x {height} px" in shown["Merged"]
     # Blurred by 1.2 px of Gaussian, like a disk of 4.8 px (equal variance): 2.4 px midway.
-    assert re.search(r"Gap between frame_1.jpg and frame_2.jpg: .* by 2\.[2-6] px", result.stdout)
+    assert re.search(r"at the limit: midway 2\.[2-6] px of the 2 px allowed", result.stdout)
     assert re.match(r"\d+\.\d s \(aligning \d", shown["Time"])
     assert shown["Written"].startswith(f"{tmp_path / 'out.tif'} (16-bit TIFF")
 
