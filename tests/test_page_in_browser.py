@@ -350,7 +350,9 @@ def test_a_page_prints_and_reads_without_its_script(browser, pages, name):
         page.emulate_media(media="print")
         if name in {"merge", "plan"}:
             assert page.pdf(format="A4").startswith(b"%PDF")
-        for chart in page.locator("svg.chart").all():
+        # A printed plan is one page: its numbers stand in the table, without the second chart.
+        charts = page.locator("svg.chart").all()
+        for chart in charts[:1] if name in {"plan", "plan-rail"} else charts:
             assert chart.is_visible()
             assert chart.bounding_box()["height"] > 60
         if name in PICTURE_PAGES:

@@ -171,7 +171,7 @@ def test_a_bracket_is_checked_merged_repaired_undone_and_saved(page, session, tm
     target = tmp_path / "out" / "focus-bracket-CARD_0001.tif"
     plain = read_samples(probe_frame(target))[0].copy()
 
-    found = post(page, "/look/0/candidates", {"x": 120, "y": 80, "size": 24}).json()["candidates"]
+    found = post(page, "/look/0/candidates", {"x": 150, "y": 80, "size": 20}).json()["candidates"]
     assert found[0]["detail"] == pytest.approx(1)
     assert [c["edit"]["kind"] for c in found[-2:]] == ["detail", "surface"]
     # The place is in the third of four bands, where the third frame is sharp.

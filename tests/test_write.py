@@ -345,7 +345,7 @@ def test_folder_without_permission_gives_one_clear_line(tmp_path, source, pixels
     def refuse(*_args, **_options):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("pathlib.Path.open", refuse)
+    monkeypatch.setattr("os.open", refuse)
     with pytest.raises(WriteError, match="no permission to write there"):
         write_picture(tmp_path / "o.tif", pixels, source=source, provenance={})
 

@@ -34,7 +34,7 @@ from merge.sort import sort_frames
 from merge.write import write_picture
 
 MEMORY_LIMIT_BYTES = 3 << 30
-_PICTURES = ("jpeg", "png", "tiff", "dng", "exif", "icc", "xmp")
+_PICTURES = ("jpeg", "png", "tiff", "dng", "exif", "icc", "xmp", "heif")
 _originals: dict[tuple[str, int], np.ndarray] = {}
 
 

@@ -6,6 +6,7 @@ A mutant is told by (kind, seed, number) alone, so that any can be made again.
 from __future__ import annotations
 
 import copy
+import importlib.util
 import io
 import json
 import math
@@ -29,6 +30,8 @@ _HEIGHT, _WIDTH = 72, 104
 _SHORTS = (0, 1, 2, 7, 8, 16, 255, 256, 0x7FFF, 0x8000, 0xFFFE, 0xFFFF)
 _LONGS = (*_SHORTS, 0x10000, 0x7FFFFFFF, 0x80000000, 0xFFFFFFF0, 0xFFFFFFFF)
 _TYPES = range(19)
+# The extra that reads HEIF; its mutants are left out without it.
+HEIF = importlib.util.find_spec("pillow_heif") is not None
 _PHOTO = {
     0x829A: 1 / 60, 0x829D: 5.6, 0x8827: 200, 0x9003: "2031:05:06 07:08:09", 0x9291: "25",
     0x9011: "+02:00", 0x920A: 60.0, 0x9206: 1.25, 0xA20E: 2000.0, 0xA210: 3, 0xA434: "Lens 60",
@@ -55,6 +58,17 @@ def _jpeg(**options: Any) -> bytes:
     xmp = build_xmp({"version": "1", "frames": ["a.jpg"]}).replace(b"depthweld", b"elsewhere")
     settings = {"quality": 88, "exif": _exif(), "icc_profile": working_profile(), "xmp": xmp}
     Image.fromarray(_picture(options.pop("channels", 3))).save(buffer, "JPEG", **settings | options)
+    return buffer.getvalue()
+
+
+def _heif(*, grey: bool = False) -> bytes:
+    import pillow_heif
+
+    pixels = _picture(1)[..., 0] if grey else _picture()
+    buffer = io.BytesIO()
+    height, width = pixels.shape[:2]
+    file = pillow_heif.from_bytes("L" if grey else "RGB", (width, height), pixels.tobytes())
+    file.save(buffer, quality=80, exif=_exif())
     return buffer.getvalue()
 
 
@@ -119,6 +133,7 @@ def seeds() -> dict[str, tuple[bytes, ...]]:
             _tiff(rgb8, compression="jpeg"),
         ),
         "dng": (_dng(), _dng(preview=rgb8)),
+        "heif": (_heif(), _heif(grey=True)) if HEIF else (),
         "exif": (_jpeg(),),
         "icc": (_jpeg(),),
         "xmp": (_jpeg(),),
@@ -128,9 +143,12 @@ def seeds() -> dict[str, tuple[bytes, ...]]:
     }  # fmt: skip
 
 
-KINDS = ("jpeg", "png", "tiff", "dng", "exif", "icc", "xmp", "audit", "groups", "name")
+_ALWAYS = ("jpeg", "png", "tiff", "dng", "exif", "icc", "xmp", "audit", "groups", "name")
+# Last, so that the numbers of the others' mutants do not depend on an extra.
+KINDS = (*_ALWAYS, "heif") if HEIF else _ALWAYS
 ENDING = {"jpeg": ".jpg", "exif": ".jpg", "icc": ".jpg", "xmp": ".jpg", "png": ".png",
-          "tiff": ".tif", "dng": ".dng", "audit": ".json", "groups": ".json"}  # fmt: skip
+          "tiff": ".tif", "dng": ".dng", "heif": ".heic", "audit": ".json",
+          "groups": ".json"}  # fmt: skip
 
 
 def make_mutant(kind: str, seed: int, number: int) -> tuple[bytes, int, bool]:
