@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from merge.errors import ReadError
 from merge.read.header import Header, damaged
 
+# What the library raises for damaged files: it says SyntaxError where a box is not known to it.
+_FAULTS = (ValueError, RuntimeError, EOFError, SyntaxError, LookupError)
+
 
 def read_header(path: Path) -> Header:
     """Return a HEIF picture's header.
@@ -21,7 +24,10 @@ def read_header(path: Path) -> Header:
         If the optional library is missing, or the file is damaged.
     """
     picture = _open(path)
-    info = picture.info
+    try:
+        info = picture.info
+    except _FAULTS as exc:
+        raise damaged(path, f"cut off or damaged ({_in_one_line(exc)})") from exc
     width, height = picture.size
     exif = info.get("exif") or b""
     return Header(
@@ -47,8 +53,8 @@ def decode(path: Path) -> tuple[NDArray[Any], float, bool]:
     picture = _open(path)
     try:
         pixels = np.asarray(picture)
-    except (ValueError, RuntimeError, EOFError) as exc:
-        raise damaged(path, f"cut off or damaged ({exc})") from exc
+    except _FAULTS as exc:
+        raise damaged(path, f"cut off or damaged ({_in_one_line(exc)})") from exc
     full_scale = float(np.iinfo(pixels.dtype).max)
     return pixels, full_scale, picture.mode.startswith(("RGBA", "LA"))
 
@@ -63,5 +69,10 @@ def _open(path: Path) -> Any:
         ) from None
     try:
         return pillow_heif.open_heif(path, convert_hdr_to_8bit=False)
-    except (ValueError, RuntimeError, EOFError) as exc:
-        raise damaged(path, f"cut off or damaged ({exc})") from exc
+    except _FAULTS as exc:
+        raise damaged(path, f"cut off or damaged ({_in_one_line(exc)})") from exc
+
+
+def _in_one_line(exc: Exception) -> str:
+    """Return what the library says, which ends its lines."""
+    return " ".join(str(exc).split())

@@ -64,7 +64,7 @@ def _jpeg(**options: Any) -> bytes:
 def _heif(*, grey: bool = False) -> bytes:
     import pillow_heif
 
-    pixels = _picture(1)[..., 0] if grey else _picture()
+    pixels = _picture(1) if grey else _picture()
     buffer = io.BytesIO()
     height, width = pixels.shape[:2]
     file = pillow_heif.from_bytes("L" if grey else "RGB", (width, height), pixels.tobytes())
