@@ -34,7 +34,8 @@ class TrueGroup:
 
 
 @lru_cache(maxsize=1)
-def _photographs() -> list[np.ndarray]:
+def photographs() -> list[np.ndarray]:
+    """Return the photographs that scikit-image carries, (H, W, 3) uint8."""
     from skimage import data
 
     names = ("brick", "grass", "gravel", "camera", "coffee", "coins", "chelsea", "rocket")
@@ -46,7 +47,7 @@ class Scene:
     """A crop with depth; `render` gives what a lens focused at ``focus`` (0..1) sees."""
 
     def __init__(self, rng: np.random.Generator, wide: bool = True):
-        pictures = _photographs()
+        pictures = photographs()
         picture = pictures[rng.integers(len(pictures))]
         h, w = picture.shape[:2]
         crop = int(rng.uniform(0.6, 0.95) * min(h, w * 2 // 3))

@@ -9,14 +9,13 @@ EXIF holds what cameras write and nothing else. `card_patterns` fills cards with
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
 import cv2
 import numba
 import numpy as np
-from card_generator import write_dng
+from card_generator import TrueGroup, photographs, write_dng
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
@@ -26,25 +25,8 @@ _DIAMETERS = (0.0, 0.6, 1.0, 1.6, 2.4, 3.6, 5.4, 8.0, 12.0, 18.0)
 _SHUTTERS = (1 / 1000, 1 / 500, 1 / 250, 1 / 125, 1 / 60, 1 / 30, 1 / 15, 1 / 8, 1 / 4)
 
 
-@dataclass
-class TrueGroup:
-    """Kind and files of one group as written."""
-
-    kind: str
-    files: list[Path] = field(default_factory=list)
-
-
-@lru_cache(maxsize=1)
-def _photographs() -> list[np.ndarray]:
-    from skimage import data
-
-    names = ("brick", "grass", "gravel", "camera", "coffee", "coins", "chelsea", "rocket")
-    pictures = [getattr(data, name)() for name in names]
-    return [p if p.ndim == 3 else np.repeat(p[..., None], 3, axis=2) for p in pictures]
-
-
 def _photograph(rng: np.random.Generator, width: int, height: int) -> np.ndarray:
-    pictures = _photographs()
+    pictures = photographs()
     picture = pictures[rng.integers(len(pictures))]
     h, w = picture.shape[:2]
     share = rng.uniform(0.7, 1.0)

@@ -156,6 +156,25 @@ def _count_agreeing(  # pragma: no cover - compiled
 
 
 @njit(nogil=True, fastmath=True)
+def _solve_row(  # pragma: no cover - compiled
+    values: FloatArray, shares: FloatArray, link: FloatArray, upper: FloatArray
+) -> None:
+    """Solve one row in place; ``link`` to the next place is 0 at the end, ``upper`` is room."""
+    before = np.float32(0)
+    left_value, left_share, left_upper = np.float32(0), np.float32(0), np.float32(0)
+    for x in range(len(values)):
+        scale = 1 / (1 + link[x] + before - before * left_upper)
+        left_value = (values[x] + before * left_value) * scale
+        left_share = (shares[x] + before * left_share) * scale
+        left_upper = link[x] * scale
+        values[x], shares[x], upper[x] = left_value, left_share, left_upper
+        before = link[x]
+    for x in range(len(values) - 2, -1, -1):
+        values[x] += upper[x] * values[x + 1]
+        shares[x] += upper[x] * shares[x + 1]
+
+
+@njit(nogil=True, fastmath=True)
 def _solve_rows(  # pragma: no cover - compiled
     values: FloatArray, shares: FloatArray, guide: FloatArray, smoothness: float, rows: tuple
 ) -> None:
@@ -164,26 +183,14 @@ def _solve_rows(  # pragma: no cover - compiled
     Both right-hand sides share one tridiagonal matrix, solved by elimination.
     """
     width, channels = guide.shape[1], guide.shape[2]
-    upper = np.empty(width, np.float32)
+    link, upper = np.zeros(width, np.float32), np.empty(width, np.float32)
     for row in range(rows[0], rows[1]):
-        before = np.float32(0)
-        left_value, left_share, left_upper = np.float32(0), np.float32(0), np.float32(0)
-        for x in range(width):
-            link = np.float32(0)
-            if x < width - 1:
-                step = np.float32(0)
-                for channel in range(channels):
-                    step += abs(guide[row, x + 1, channel] - guide[row, x, channel])
-                link = smoothness * np.exp(-step / np.float32(COLOUR_STEP)) + np.float32(1e-4)
-            scale = 1 / (1 + link + before - before * left_upper)
-            left_value = (values[row, x] + before * left_value) * scale
-            left_share = (shares[row, x] + before * left_share) * scale
-            left_upper = link * scale
-            values[row, x], shares[row, x], upper[x] = left_value, left_share, left_upper
-            before = link
-        for x in range(width - 2, -1, -1):
-            values[row, x] += upper[x] * values[row, x + 1]
-            shares[row, x] += upper[x] * shares[row, x + 1]
+        for x in range(width - 1):
+            step = np.float32(0)
+            for channel in range(channels):
+                step += abs(guide[row, x + 1, channel] - guide[row, x, channel])
+            link[x] = smoothness * np.exp(-step / np.float32(COLOUR_STEP)) + np.float32(1e-4)
+        _solve_row(values[row], shares[row], link, upper)
 
 
 @njit(nogil=True, fastmath=True)
@@ -192,20 +199,8 @@ def _solve_linked_rows(  # pragma: no cover - compiled
 ) -> None:
     """Do what `_solve_rows` does, how well neighbours are linked being known."""
     width = values.shape[1]
-    upper = np.empty(width, np.float32)
+    link, upper = np.zeros(width, np.float32), np.empty(width, np.float32)
     for row in range(rows[0], rows[1]):
-        before = np.float32(0)
-        left_value, left_share, left_upper = np.float32(0), np.float32(0), np.float32(0)
-        for x in range(width):
-            link = np.float32(0)
-            if x < width - 1:
-                link = smoothness * links[row, x] + np.float32(1e-4)
-            scale = 1 / (1 + link + before - before * left_upper)
-            left_value = (values[row, x] + before * left_value) * scale
-            left_share = (shares[row, x] + before * left_share) * scale
-            left_upper = link * scale
-            values[row, x], shares[row, x], upper[x] = left_value, left_share, left_upper
-            before = link
-        for x in range(width - 2, -1, -1):
-            values[row, x] += upper[x] * values[row, x + 1]
-            shares[row, x] += upper[x] * shares[row, x + 1]
+        for x in range(width - 1):
+            link[x] = smoothness * links[row, x] + np.float32(1e-4)
+        _solve_row(values[row], shares[row], link, upper)

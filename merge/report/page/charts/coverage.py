@@ -83,7 +83,7 @@ def coverage_chart(
         height=_HEIGHT,
         parts=[
             svg.hatching(f"{_NAME}-open", "var(--bad)"),
-            svg.hint("Visit a frame or a gap: its place in the picture is shown."),
+            svg.hint("Point at a frame or a gap to see its place in the picture."),
             *_detail(view),
             *(_hole_mark(view, f) for f in marked),
             *(_frame_mark(view, k) for k in range(len(aligned))),

@@ -63,7 +63,7 @@ def frame_trends_chart(
     trends = _trends(registration, axis, findings, aligned)
     count = len(names)
     height = _PANEL_TOP + len(trends) * (_PANEL + _PANEL_GAP) + 8
-    parts = [svg.hint("Visit a frame for its numbers.")]
+    parts = [svg.hint("Point at a frame for its numbers.")]
     for k, trend in enumerate(trends):
         parts += _panel(trend, _PANEL_TOP + k * (_PANEL + _PANEL_GAP), count, height)
     parts += svg.labels(
@@ -275,7 +275,7 @@ def limits_chart(slices: Sequence[SliceLimits], *, names: Sequence[str]) -> str:
     parts = [
         svg.hatching(f"{_LIMITS}-step", "var(--warn)"),
         svg.dotting(f"{_LIMITS}-seen", "var(--bad)"),
-        svg.hint("Visit a frame for its numbers."),
+        svg.hint("Point at a frame for its numbers."),
         *_limits_key(slices),
     ]
     y = svg.Scale(0, 1, _COLUMN_FOOT, _COLUMN_TOP)
