@@ -142,10 +142,14 @@ def assess_series(
     models = blur_models(numbers, sharp_at, pitch_um, stretch)
     blurs = tile_blurs(series, focused, good, models)
     transfers = tile_transfers(series, focused, blurs, models)
-    shared = (transfers * tile_shares(grid)[kept, None])[textured]
-    contrast = shared.mean(axis=0) / shared.mean(axis=0).max()
-    errors = mean_contrast_errors(shared)
-    ranked = steadied_contrast(contrast, errors, diffraction)
+    # What a stop costs is told by all places alike, with the least noise; which frame is best, by
+    # places counted by the part of the picture that they stand for.
+    alike = transfers[textured]
+    contrast = alike.mean(axis=0) / alike.mean(axis=0).max()
+    errors = mean_contrast_errors(alike)
+    shared = alike * tile_shares(grid)[kept][textured, None]
+    whole = shared.mean(axis=0) / shared.mean(axis=0).max()
+    ranked = steadied_contrast(whole, mean_contrast_errors(shared), diffraction)
     best = int(np.flatnonzero(good)[int(np.argmax(ranked[good]))])
     # Where the plane of focus is as sharp at the picture's best, one f-number is the answer.
     in_focus = _same_if_alike(sharp_at, best, plane, numbers, good)
