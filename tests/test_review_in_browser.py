@@ -135,7 +135,7 @@ def test_keys_alone_reach_a_repair(page):
     page.locator("#canvas").focus()
     page.keyboard.press("r")
     page.locator(".candidate").first.wait_for()
-    page.keyboard.press("]")
+    page.keyboard.press(".")
     page.locator("#main[data-waiting='']").wait_for()
     page.keyboard.press("Escape")
     page.locator("#candidates").wait_for(state="hidden")

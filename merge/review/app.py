@@ -175,12 +175,12 @@ def _tile(request: Request, session: Session) -> Response:
 
 
 def _frame(request: Request, session: Session) -> Response:
-    """Return a frame in the picture's geometry, reduced."""
+    """Return a frame in the picture's geometry, reduced; made once."""
     look = _look_of(request, session)
     index = _aligned(look, request.path_params["frame"])
-    whole = look.frame_part(index, (0, 0, *look.shape[:2]))
-    side = int(request.query_params.get("side", _FRAME_SIDE))
-    return _webp(encode_picture(shrink(whole, min(side, _FRAME_SIDE)), 80))
+    small = look.small_frame(index, _FRAME_SIDE)
+    side = _THUMBNAIL_SIDE if "thumbnail" in request.query_params else _FRAME_SIDE
+    return _webp(encode_picture(shrink(small, side), 80))
 
 
 def _frame_tile(request: Request, session: Session) -> Response:

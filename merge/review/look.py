@@ -30,6 +30,7 @@ from merge.pipeline.editing import EditSource, apply_edits, to_sixteen_bits
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import screen_pixels
 from merge.pipeline.saving import OutputFiles, edits_told, write_merge
+from merge.report.page.pictures import shrink
 from merge.scratch import ScratchPicture
 from merge.write import write_json
 
@@ -107,6 +108,7 @@ class Look:
         whole = DepthMap(depth.values, np.empty((0, 0), np.float32))
         self.result = dataclasses.replace(result, pixels=nothing, depth=whole)
         self._kept: dict[int, tuple[ScratchPicture, float]] = {}
+        self._small: dict[int, NDArray[np.uint8]] = {}
         self.frames = EditSource(self.result, self.shape[:2], self._read)
         self._history: list[tuple[Edit, ...]] = [()]
         self._at = 0
@@ -117,6 +119,7 @@ class Look:
     def close(self) -> None:
         """Let go of the frames."""
         self._kept.clear()
+        self._small.clear()
 
     # ---- frames ----
 
@@ -153,6 +156,13 @@ class Look:
         """Return a box as one frame shows it, in sRGB."""
         patch, _ = self.frames.frame_patch(index, box)
         return screen_pixels(patch, self.source)
+
+    def small_frame(self, index: int, side: int) -> NDArray[np.uint8]:
+        """Return all of a frame, its longer side reduced to ``side``; the whole is warped once."""
+        with self._lock:
+            if index not in self._small:
+                self._small[index] = shrink(self.frame_part(index, (0, 0, *self.shape[:2])), side)
+            return self._small[index]
 
     # ---- edits ----
 

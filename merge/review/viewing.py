@@ -78,7 +78,7 @@ def _frame_rows(address: str, look: Look) -> list[dict[str, Any]]:
             "index": index,
             "number": index + 1,
             "name": source.name,
-            "thumbnail": f"{address}/frame/{index}?side=220" if index in aligned else "",
+            "thumbnail": f"{address}/frame/{index}?thumbnail" if index in aligned else "",
             "aligned": index in aligned,
             "share": None,
             "marks": [],

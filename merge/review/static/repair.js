@@ -224,7 +224,7 @@ const deeds = {
   leave: closeCandidates,
 };
 for (const [id, deed] of Object.entries(deeds)) byId(id).addEventListener("click", deed);
-const keys = { r: "repair-here", d: "draw", z: "undo", y: "redo", b: "before", s: "save", "]": "larger", "[": "smaller" };
+const keys = { r: "repair-here", d: "draw", z: "undo", y: "redo", b: "before", s: "save", ".": "larger", ",": "smaller" };
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("select, input[type=range]")) return;
   const id = event.key === "Escape" && !byId("candidates").hidden ? "leave" : keys[event.key.toLowerCase()];
