@@ -60,7 +60,7 @@ def settled(page):
     """Wait for the maps of the picture viewer: the readout then tells the sharpest frame."""
     # Not `wait_for_function`: it evaluates text, which the page's policy forbids.
     page.locator("#readout", has_text="sharpest").wait_for()
-    page.wait_for_load_state("networkidle")
+    page.locator("#viewer[data-pending='0']").wait_for()
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -214,8 +214,12 @@ def test_the_loupe_follows_the_pointer_and_compares_any_frame(browser, pages, na
         box = page.locator("#canvas").bounding_box()
         seen_at = []
         for share in (0.3, 0.7):
+            told = page.locator("#readout").inner_text()
             page.mouse.move(box["x"] + share * box["width"], box["y"] + share * box["height"])
-            page.wait_for_timeout(150)
+            page.wait_for_function(
+                "(told) => document.getElementById('readout').innerText !== told", arg=told
+            )
+            settled(page)
             readout = page.locator("#readout").inner_text()
             seen_at.append(
                 (readout, picture_of(page, "loupe-main"), picture_of(page, "loupe-other"))
@@ -225,11 +229,12 @@ def test_the_loupe_follows_the_pointer_and_compares_any_frame(browser, pages, na
         before = seen_at[1][2]
         first = page.locator("#loupe-frame option:not([value=auto])").first.get_attribute("value")
         page.locator("#loupe-frame").select_option(first)
-        page.wait_for_timeout(150)
+        page.locator(f"#loupe[data-compared='{first}']").wait_for()
+        settled(page)
         other = picture_of(page, "loupe-other")
         assert other != before
         page.locator("input[name=loupe-zoom][value='2']").check(force=True)
-        page.wait_for_timeout(150)
+        settled(page)
         assert picture_of(page, "loupe-other") != other
 
 

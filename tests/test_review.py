@@ -69,7 +69,7 @@ def page(session):
 
 
 def wait(client, reached):
-    end = time.monotonic() + 120
+    end = time.monotonic() + 300  # the first merge after installing compiles its loops
     while time.monotonic() < end:
         state = client.get("/state").json()
         if reached(state):

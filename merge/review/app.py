@@ -68,6 +68,7 @@ def make_app(session: Session) -> Starlette:
         routes=[
             route("/", lambda request, session: HTMLResponse(groups_html(session))),
             route("/review.js", _script_of("review.js")),
+            route("/early.js", _script_of("early.js")),
             route("/look.js", _look_script),
             route("/review.css", _style),
             route("/state", lambda request, session: JSONResponse(session.plain())),

@@ -20,6 +20,11 @@ const KEPT = 220;
 // More tiles than this are not drawn at once: the overview has to do then.
 const DRAWN = 120;
 const decoded = new Map();
+let pending = 0;
+function awaited(change) {
+  pending += change;
+  byId("viewer").dataset.pending = String(pending);
+}
 /** The picture of a key, or null while it is being decoded (a redraw follows). */
 function picture(key, text) {
   const found = decoded.get(key);
@@ -30,10 +35,11 @@ function picture(key, text) {
   }
   const entry = { bitmap: null };
   decoded.set(key, entry);
+  awaited(1);
   decode(text, "webp").then((bitmap) => {
     entry.bitmap = bitmap;
     redraw();
-  }, () => decoded.delete(key));
+  }, () => decoded.delete(key)).then(() => awaited(-1));
   if (decoded.size > KEPT) {
     const oldest = decoded.keys().next().value;
     const old = decoded.get(oldest);

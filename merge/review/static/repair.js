@@ -225,15 +225,19 @@ const deeds = {
 };
 for (const [id, deed] of Object.entries(deeds)) byId(id).addEventListener("click", deed);
 const keys = { r: "repair-here", d: "draw", z: "undo", y: "redo", b: "before", s: "save", ".": "larger", ",": "smaller" };
-document.addEventListener("keydown", (event) => {
+function pressKey(event) {
   if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("select, input[type=range]")) return;
   const id = event.key === "Escape" && !byId("candidates").hidden ? "leave" : keys[event.key.toLowerCase()];
   if (!id || byId(id).disabled) return;
   event.preventDefault();
   deeds[id]();
-});
+}
 // Another tab may have changed something.
 window.addEventListener("focus", () => ask("edits").then(showEdits, complain));
 window.addEventListener("beforeunload", () => { repair.asked += 1; });
 setInterval(() => ask("edits").catch(complain), 60000);
-ask("edits").then(showEdits, complain);
+ask("edits").then(showEdits, complain).then(() => {
+  document.addEventListener("keydown", pressKey);
+  window.pressEarlyKeys();
+  byId("main").dataset.ready = "yes";
+});
