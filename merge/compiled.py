@@ -19,18 +19,14 @@ from pathlib import Path
 from typing import Any
 
 import numba
-from numba.core.caching import (
-    CompileResultCacheImpl,
-    FunctionCache,
-    InTreeCacheLocator,
-    UserProvidedCacheLocator,
-    UserWideCacheLocator,
-)
+from numba.core import caching
+from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.dispatcher import Dispatcher
 from numba.core.serialize import dumps
 
 _LOG = logging.getLogger(__name__)
 _DIGEST_BYTES = 32
+_PLACES = ("UserProvidedCacheLocator", "InTreeCacheLocator", "UserWideCacheLocator")
 # What the compiler gives; its declared type does not tell of the cache.
 _COMPILED: Any = Dispatcher
 _told = False
@@ -79,7 +75,10 @@ def _tell(reason: object) -> None:
 
 
 class _Locations(CompileResultCacheImpl):
-    _locator_classes = [UserProvidedCacheLocator, InTreeCacheLocator, UserWideCacheLocator]  # noqa: RUF012
+    # Older releases have the same classes with an underscore.
+    _locator_classes = [  # noqa: RUF012
+        getattr(caching, name, None) or getattr(caching, f"_{name}") for name in _PLACES
+    ]
 
     def get_filename_base(self, fullname: str, abiflags: str) -> str:
         """Return a name without the line's number, so that a new version replaces the old one."""
