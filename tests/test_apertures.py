@@ -107,9 +107,10 @@ def judge(settings) -> dict[str, float | bool]:
 
 
 @pytest.mark.slow
-def test_sixty_simulated_series_are_judged_right():
-    judged = [judge(settings) for settings in scenes.sixty_series()]
-    assert len(judged) == 60
+def test_simulated_series_are_judged_right():
+    settings = scenes.sixty_series()
+    # A third of them, of every texture.
+    judged = [judge(settings[7 * k % len(settings)]) for k in range(20)]
     assert np.mean([j["ranked"] for j in judged]) >= 0.95
     assert max(j["stops"] for j in judged) <= 0.5
     assert min(j["chosen"] for j in judged) >= 0.97

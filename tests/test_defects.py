@@ -36,7 +36,7 @@ from merge.defects import (
     repair_frame,
     repair_measure,
 )
-from merge.defects.search import _upright
+from merge.defects.search import turn_upright
 from merge.defects.spikes import SpikeSearch
 from merge.encoding import encode, linearize
 from merge.errors import FrameMismatchError
@@ -431,7 +431,7 @@ def test_places_on_the_sensor_turn_like_the_pixels(orientation):
     numbers = np.arange(35, dtype=np.float32).reshape(5, 7)
     upright = apply_orientation(numbers, orientation)
     places = np.argwhere(numbers >= 0)
-    turned = _upright(places, (5, 7), orientation)
+    turned = turn_upright(places, (5, 7), orientation)
     assert np.array_equal(upright[turned[:, 0], turned[:, 1]], numbers[places[:, 0], places[:, 1]])
 
 

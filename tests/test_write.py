@@ -418,15 +418,15 @@ def test_memory_of_writing_a_tiff_is_far_below_a_second_picture(tmp_path, source
 import sys
 import numpy as np
 sys.path.insert(0, "tests/benchmarks")
-from bench_helpers import _peak_bytes
+from bench_helpers import peak_bytes
 from merge.read import probe_frame
 from merge.write import write_picture
 pixels = np.full((3000, 4000, 3), 0.5, np.float32)
 source = probe_frame(sys.argv[1])
 write_picture(sys.argv[3], pixels[:64], source=source, provenance={})
-before = _peak_bytes()
+before = peak_bytes()
 write_picture(sys.argv[2], pixels, source=source, provenance={})
-print((_peak_bytes() - before) / 2**20)
+print((peak_bytes() - before) / 2**20)
 """
     done = subprocess.run(
         [sys.executable, "-c", script, str(source.path), str(tmp_path / "o.tif"),

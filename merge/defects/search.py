@@ -158,12 +158,12 @@ def find_hot_photosites(
     row, column, plane, _ = places.T.astype(np.int64)
     on_sensor = np.stack([row * period + plane // period, column * period + plane % period], axis=1)
     fixed = judge_spikes(
-        _upright(on_sensor, shape, orientation), present, motion, reach=1, side=period
+        turn_upright(on_sensor, shape, orientation), present, motion, reach=1, side=period
     )
     return tuple(sorted((r, c) for r, c in on_sensor[fixed].tolist()))
 
 
-def _upright(
+def turn_upright(
     places: NDArray[np.int64], shape: tuple[int, int], orientation: int
 ) -> NDArray[np.int64]:
     """Return where (M, 2) places of a sensor are on the upright frame."""

@@ -99,10 +99,10 @@ def peak_mib(action: Callable[..., Any], *arguments: Any) -> float:
 def _added_peak(action: Callable[..., Any], arguments: tuple) -> float:
     before = psutil.Process().memory_info().rss
     action(*arguments)
-    return (_peak_bytes() - before) / 2**20
+    return (peak_bytes() - before) / 2**20
 
 
-def _peak_bytes() -> int:
+def peak_bytes() -> int:
     """Return this process's peak; ru_maxrss on Linux would count the parent's, too."""
     status = Path("/proc/self/status")
     if status.exists():

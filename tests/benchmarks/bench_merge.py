@@ -33,14 +33,14 @@ from merge.read import probe_frame, read_samples
 CHILD = f"""
 import sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
-from bench_helpers import _peak_bytes
+from bench_helpers import peak_bytes
 from merge.cli import main
 code = 0
 try:
     main(sys.argv[1:], standalone_mode=False)
 except SystemExit as exc:
     code = exc.code or 0
-print("peak", _peak_bytes(), file=sys.stderr)
+print("peak", peak_bytes(), file=sys.stderr)
 sys.exit(code)
 """
 
@@ -52,12 +52,12 @@ import cv2
 import imagecodecs
 import numpy as np
 import tifffile
-from bench_helpers import _peak_bytes
+from bench_helpers import peak_bytes
 paths = sorted(Path(sys.argv[1]).glob("*.jpg"))
 frames = [imagecodecs.jpeg8_decode(path.read_bytes()) for path in paths]
 fused = cv2.createMergeMertens(1, 0, 0).process(frames)
 tifffile.imwrite(sys.argv[2], np.rint(fused.clip(0, 1) * 65535).astype(np.uint16))
-print("peak", _peak_bytes(), file=sys.stderr)
+print("peak", peak_bytes(), file=sys.stderr)
 """
 # All frames and their pyramids as floats: above this the fusion needs more memory than there is.
 _FUSION_PIXELS = 150e6
