@@ -8,7 +8,13 @@ import pytest
 from scipy.ndimage import binary_dilation
 from thin_lens import render_focus
 
-from merge.depth import settle_edges
+from merge.depth import (
+    SharpestPicture,
+    first_is_near,
+    locate_depth,
+    measure_detail,
+    settle_edges,
+)
 from merge.encoding import encode
 from merge.model import DepthMap
 from merge.scratch import ScratchStack
@@ -131,3 +137,25 @@ def test_grey_pictures_and_odd_sizes_are_settled_too(height):
     after = settled(first, grey)
     hole = (first == FAR) & (true[:height] == NEAR)
     assert wrong_share(after, true[:height], hole) < 0.1
+
+
+@pytest.mark.parametrize("near_colour", [(0.02, 0.02, 0.6), (0.9, 0.9, 0.6)])
+def test_outlines_tell_which_end_is_near(near_colour):
+    frames, _ = two_layers(near_colour)
+    for order, expected in ((frames, True), (frames[::-1], False)):
+        assert is_first_near(order) is expected
+
+
+def is_first_near(frames: list[np.ndarray]) -> bool:
+    shape, guide = frames[0].shape, SharpestPicture(frames[0].shape)
+    with ScratchStack(len(frames), shape[:2], np.float16, memory_bytes=1 << 30) as measures:
+        for frame in frames:
+            measures.append(measure_detail(frame.mean(axis=2), 1))
+            guide.add(measures[len(measures) - 1].astype(np.float32), frame)
+        depth = locate_depth(measures, guide.pixels)
+        return first_is_near(depth, measures, np.arange(len(frames)) * STEP_PX)
+
+
+def test_without_depth_steps_the_first_frame_is_near():
+    flat = [np.full((40, 40, 3), 0.5, np.float32)] * 4
+    assert is_first_near(flat)

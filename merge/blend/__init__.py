@@ -21,10 +21,8 @@ from merge.blend.veil import (
     Veil,
     VeilScene,
     find_veil,
-    foreground_position,
     observed_range,
     remove_veil,
-    veil_gain,
 )
 
 __all__ = [
@@ -38,13 +36,11 @@ __all__ = [
     "Veil",
     "VeilScene",
     "find_veil",
-    "foreground_position",
     "luminance",
     "mixing_reach",
     "mixing_variance",
     "observed_range",
     "remove_veil",
     "restore_detail",
-    "veil_gain",
     "within",
 ]

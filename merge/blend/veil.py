@@ -28,13 +28,10 @@ _REACH_FRAMES = 1.5
 _LEAST_COVER, _MOST_COVER = 0.003, 0.75
 # Foreground is blurred in layers whose diameters grow by this ratio.
 _LAYER_RATIO, _LAYER_STEP_PX = 1.35, 0.3
-_LOOK_SIGMA_PX = 1.0
 # Detail is fine below the first, its variance is taken around a pixel within the second; white
 # noise of variance 1 has so much of it there, and luminance this much of one channel's noise.
 _FINE_SIGMA_PX, _POWER_SIGMA_PX = 1.2, 1.5
 _FINE_NOISE, _LUMA_NOISE = 0.83, 0.67
-# How far around a pixel the nearest foreground is looked for, in pixels of the reduced scene.
-_FOREGROUND_PX = 8
 _TILE_PX = 192
 
 
@@ -48,8 +45,6 @@ class VeilScene:
         Depth in frames.
     light : ndarray, shape (h, w, C), float32
         Merged picture, linear light.
-    unveiled : ndarray, shape (h, w, C), float32
-        Linear light as seen by the frame that is focused on the nearest thing around.
     low, high : ndarray, shape (h, w, C), float32
         Linear light between which the frames saw every place, see `observed_range`.
     positions_px : ndarray, shape (N,)
@@ -61,7 +56,6 @@ class VeilScene:
 
     position: FloatArray
     light: FloatArray
-    unveiled: FloatArray
     low: FloatArray
     high: FloatArray
     positions_px: np.ndarray
@@ -87,12 +81,6 @@ def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[Float
     return cv2.erode(low, around).reshape(shape), cv2.dilate(high, around).reshape(shape)
 
 
-def foreground_position(position: FloatArray, *, near_first: bool) -> FloatArray:
-    """Return the depth of the nearest thing around every pixel, shape (h, w)."""
-    around = np.ones((2 * _FOREGROUND_PX + 1,) * 2, np.uint8)
-    return cv2.erode(position, around) if near_first else cv2.dilate(position, around)
-
-
 @dataclass(frozen=True, eq=False)
 class Veil:
     """What lies over one frame, at the scene's size.
@@ -106,24 +94,26 @@ class Veil:
     maps: FloatArray
 
 
-def find_veil(small: FloatArray, index: int, scene: VeilScene, transfer: str) -> Veil | None:
+def find_veil(index: int, scene: VeilScene) -> Veil | None:
     """Return the veil of what lies in front of a frame's focus; None where there is none.
 
     Parameters
     ----------
-    small : ndarray, shape (h, w, C), float32
-        The aligned frame at the scene's size, in its own encoding.
     index : int
-        Its place in ``scene.positions_px``.
+        The frame's place in ``scene.positions_px``.
     scene : VeilScene
-    transfer : str
     """
     maps: FloatArray | None = None
-    for tile in _judged_tiles(small, index, scene, transfer):
-        if tile.share.any():
-            if maps is None:
-                maps = np.zeros((*small.shape[:2], small.shape[2] + 2), np.float32)
-            maps[tile.box] = np.dstack([tile.share, tile.cover, tile.light])
+    own = np.abs(scene.position - np.float32(index)) < _REACH_FRAMES
+    for core, padded, inner in _tiles_beside_foreground(scene, index, own):
+        cover, light = _blur_foreground(scene, index, padded)
+        allowed = own[padded] & (cover > _LEAST_COVER) & (cover < _MOST_COVER)
+        if not allowed[inner].any():
+            continue
+        share = cv2.GaussianBlur(allowed.astype(np.float32), (0, 0), 1.0) * allowed
+        if maps is None:
+            maps = np.zeros((*scene.position.shape, scene.light.shape[2] + 2), np.float32)
+        maps[core] = np.dstack([share, cover, light])[inner]
     return None if maps is None else Veil(maps)
 
 
@@ -180,70 +170,6 @@ def remove_veil(
     return out
 
 
-def veil_gain(frames: Iterable[tuple[int, FloatArray]], scene: VeilScene, transfer: str) -> float:
-    """Return by what share frames come closer to the unveiled view where they do come closer.
-
-    Smaller where near and far are exchanged: a focus axis alone does not tell which end is near.
-
-    Parameters
-    ----------
-    frames : iterable of (index, ndarray (h, w, C))
-        Frames of the scene's size in their own encoding.
-    scene : VeilScene
-    transfer : str
-    """
-    closer, apart = 0.0, 1e-12
-    for index, pixels in frames:
-        for tile in _judged_tiles(pixels, index, scene, transfer):
-            gain = tile.veiled_apart - tile.unveiled_apart
-            closer += float(np.maximum(gain, 0)[tile.allowed].sum())
-            apart += float(tile.veiled_apart[tile.allowed].sum())
-    return closer / apart
-
-
-@dataclass(frozen=True, eq=False)
-class _Tile:
-    """Part of the scene under a veil in one frame.
-
-    Coverage (h, w) and light (h, w, C) of the veil, the share of it to take off, where that could
-    be told at all, and how far the frame is from the unveiled view with and without its veil.
-    """
-
-    box: Tile
-    cover: FloatArray
-    light: FloatArray
-    share: FloatArray
-    allowed: BoolArray
-    veiled_apart: FloatArray
-    unveiled_apart: FloatArray
-
-
-def _judged_tiles(
-    small: FloatArray, index: int, scene: VeilScene, transfer: str
-) -> Iterator[_Tile]:
-    """Yield the tiles of a frame, given at the scene's size, that lie under a veil."""
-    own = np.abs(scene.position - np.float32(index)) < _REACH_FRAMES
-    for core, padded, inner in _tiles_beside_foreground(scene, index, own):
-        cover, light = _blur_foreground(scene, index, padded)
-        allowed = own[padded] & (cover > _LEAST_COVER) & (cover < _MOST_COVER)
-        if not allowed[inner].any():
-            continue
-        seen = linearize(np.clip(small[padded], 0, 1), transfer)
-        behind = _behind(seen, cover, light, (scene.low[padded], scene.high[padded]))
-        trial = np.where(allowed[..., None], behind, seen)
-        veiled, unveiled = (_apart(v, scene.unveiled[padded]) for v in (seen, trial))
-        share = cv2.GaussianBlur(allowed.astype(np.float32), (0, 0), 1.0) * allowed
-        yield _Tile(
-            core,
-            cover[inner],
-            light[inner],
-            share[inner],
-            allowed[inner],
-            veiled[inner],
-            unveiled[inner],
-        )
-
-
 def _behind(
     seen: FloatArray, cover: FloatArray, light: FloatArray, limits: tuple[FloatArray, FloatArray]
 ) -> FloatArray:
@@ -273,12 +199,6 @@ def _raised_noise(seen: FloatArray, cover: FloatArray, noise: float, transfer: s
 
 def _soft(values: FloatArray, sigma: float) -> FloatArray:
     return cv2.GaussianBlur(values, (0, 0), sigma).reshape(values.shape)
-
-
-def _apart(values: FloatArray, view: FloatArray) -> FloatArray:
-    """Return the difference to the unveiled view, summed over the channels."""
-    difference = cv2.GaussianBlur(values - view, (0, 0), _LOOK_SIGMA_PX).reshape(values.shape)
-    return np.asarray(np.abs(difference).sum(axis=2), np.float32)
 
 
 def _blur_px(scene: VeilScene, index: int, box: Tile) -> FloatArray:

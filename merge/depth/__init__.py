@@ -13,12 +13,14 @@ from merge.depth.coarse import (
 from merge.depth.guide import SharpestPicture
 from merge.depth.locating import locate_depth
 from merge.depth.measuring import measure_detail, measure_reduction
+from merge.depth.nearness import first_is_near
 from merge.depth.occlusion import settle_edges
 
 __all__ = [
     "Evidence",
     "SharpestPicture",
     "find_flat_areas",
+    "first_is_near",
     "locate_depth",
     "measure_detail",
     "measure_reduction",

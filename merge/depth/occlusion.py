@@ -87,9 +87,7 @@ def settle_edges(
     count = len(pictures)
     frames = list(range(count)) if near_first else list(range(count - 1, -1, -1))
     position = depth.position if near_first else np.float32(count - 1) - depth.position
-    steps = np.abs(np.diff(positions_px))
-    gap_frames = max(_GAP_PX / max(float(np.median(steps)), 1e-6), _LEAST_GAP_FRAMES)
-    questions = _Questions.of(position, gap_frames)
+    questions = _Questions.of(position, gap_in_frames(positions_px))
     out = position.copy()
     if questions.tiles:
         cells = -(-position.shape[0] // _CELL_PX), -(-position.shape[1] // _CELL_PX)
@@ -126,6 +124,12 @@ def settle_edges(
     if beyond is not None:
         beyond = np.where(out == depth.position, beyond, np.int8(0))
     return DepthMap(out, depth.confidence, exact, beyond)
+
+
+def gap_in_frames(positions_px: NDArray[np.float64]) -> float:
+    """Return from how many frames apart places lie on two surfaces."""
+    step = float(np.median(np.abs(np.diff(positions_px))))
+    return max(_GAP_PX / max(step, 1e-6), _LEAST_GAP_FRAMES)
 
 
 @dataclass(frozen=True, eq=False)

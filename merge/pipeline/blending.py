@@ -147,11 +147,8 @@ def _add_frames(
     slots = [slot for slot in range(len(used)) if blend.parts_with(slot)]
 
     def read(slot: int) -> tuple[FrameSampler, Veil | None]:
-        sampler, veil = _sampler_of(job, used[slot]), None
-        if scene is not None:
-            small = measured.pictures[slot].astype(np.float32)
-            veil = find_veil(small, slot, scene, transfer)
-        return sampler, veil
+        sampler = _sampler_of(job, used[slot])
+        return sampler, None if scene is None else find_veil(slot, scene)
 
     def add(slot: int, sampler: FrameSampler, veil: Veil | None) -> None:
         def add_part(part: Part) -> None:

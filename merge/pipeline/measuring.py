@@ -7,18 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import equalize_exposure, rescale_transform, valid_area, warp_part
-from merge.blend import VeilScene, foreground_position, observed_range, veil_gain
+from merge.blend import VeilScene, observed_range
 from merge.compiled import njit
 from merge.depth import (
     SharpestPicture,
     find_flat_areas,
+    first_is_near,
     locate_depth,
     settle_edges,
     settle_smooth_places,
@@ -42,10 +43,6 @@ from merge.scratch import ScratchStack
 Box = tuple[int, int, int, int]
 Limits = tuple[FloatArray, FloatArray]
 
-# Which end of the stack is near, if no file tells, is judged on about this many frames; first frame
-# near, as brackets are usually shot, unless the other way explains clearly more.
-_JUDGED_FRAMES = 4
-_REVERSED = 1.3
 # How far around a place, in pixels of the frame, the frames tell what can lie behind a veil
 # (photograph scene: 1 px 30.95 dB, 4 31.25, 8 31.38, but dark specks on the rendered insect).
 _RANGE_PX = 4
@@ -119,7 +116,9 @@ def measured_scene(
         if first.positions_px is not None:
             axis_px = first.positions_px / kept.reduction
             limits = _light_limits(pictures, kept.reduction, transfer)
-            near_first = _near_first(depth, pictures, limits, first, kept.reduction)
+            near_first = _near_first_by_distance(first)
+            if near_first is None:
+                near_first = first_is_near(depth, measures, axis_px)
             depth = settle_smooth_places(
                 depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
             )
@@ -277,64 +276,19 @@ def veil_scene(measured: SceneEstimate, first: FirstPassResult) -> VeilScene | N
     positions, limits = first.positions_px, measured.limits
     if positions is None or limits is None or measured.near_first is None:
         return None
-    scene = _scene(
-        measured.pictures,
-        measured.depth.position,
-        positions / measured.reduction,
-        limits,
-        first.transfer,
-        near_first=measured.near_first,
+    position = measured.depth.position
+    return VeilScene(
+        position,
+        linearize(_choose(measured.pictures, position), first.transfer),
+        *limits,
+        positions / measured.reduction * (1 if measured.near_first else -1),
+        measured.noise,
     )
-    return replace(scene, noise=measured.noise)
 
 
 def _light_limits(pictures: ScratchStack, reduction: int, transfer: str) -> Limits:
     low, high = observed_range(pictures, reach=-(-_RANGE_PX // reduction))
     return linearize(low, transfer), linearize(high, transfer)
-
-
-def _scene(
-    pictures: ScratchStack,
-    position: FloatArray,
-    positions_px: np.ndarray,
-    limits: Limits,
-    transfer: str,
-    *,
-    near_first: bool,
-) -> VeilScene:
-    nearest = foreground_position(position, near_first=near_first)
-    chosen, unveiled = _choose(pictures, position, nearest)
-    return VeilScene(
-        position,
-        linearize(chosen, transfer),
-        linearize(unveiled, transfer),
-        *limits,
-        positions_px * (1 if near_first else -1),
-    )
-
-
-def _near_first(
-    depth: DepthMap,
-    pictures: ScratchStack,
-    limits: Limits,
-    first: FirstPassResult,
-    reduction: int,
-) -> bool:
-    """Return whether the first frame is the near end."""
-    recorded = _near_first_by_distance(first)
-    if recorded is not None:
-        return recorded
-    assert first.positions_px is not None
-    transfer, positions_px = first.transfer, first.positions_px / reduction
-    ends = [foreground_position(depth.position, near_first=near) for near in (True, False)]
-    chosen, *seen = (linearize(c, transfer) for c in _choose(pictures, depth.position, *ends))
-    slots = range(0, len(pictures), max(1, len(pictures) // _JUDGED_FRAMES))
-    gains = []
-    for unveiled, sign in zip(seen, (1, -1), strict=True):
-        scene = VeilScene(depth.position, chosen, unveiled, *limits, sign * positions_px)
-        frames = ((k, pictures[k].astype(np.float32)) for k in slots)
-        gains.append(veil_gain(frames, scene, transfer))
-    return gains[1] <= _REVERSED * gains[0]
 
 
 def _near_first_by_distance(first: FirstPassResult) -> bool | None:
@@ -351,15 +305,12 @@ def _near_first_by_distance(first: FirstPassResult) -> bool | None:
     return None if start == end else end > start
 
 
-def _choose(pictures: ScratchStack, *positions: FloatArray) -> list[FloatArray]:
-    """Return, for every depth map, each pixel from the frame nearest to its depth."""
-    nearest = [np.rint(position).astype(np.int32) for position in positions]
-    shape = (*positions[0].shape, pictures[0].shape[2])
-    chosen = [np.zeros(shape, np.float32) for _ in positions]
+def _choose(pictures: ScratchStack, position: FloatArray) -> FloatArray:
+    """Return each pixel from the frame nearest to its depth."""
+    nearest = np.rint(position).astype(np.int32)
+    chosen = np.zeros((*position.shape, pictures[0].shape[2]), np.float32)
     for slot, picture in enumerate(pictures):
-        values = picture.astype(np.float32)
-        for wanted, out in zip(nearest, chosen, strict=True):
-            _pick(values, wanted, slot, out)
+        _pick(picture.astype(np.float32), nearest, slot, chosen)
     return chosen
 
 

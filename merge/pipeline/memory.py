@@ -110,8 +110,8 @@ def _fixed_bytes(source: FrameSource, *, detail: bool) -> int:
     """Return what the last pass needs beside its output: frames, small maps, libraries."""
     height, width, channels = source.shape
     reduced = height * width // measure_reduction(source.shape) ** 2
-    # Light, unveiled, low, high; two frames' veils and small pictures; depth and flatness.
-    small = 0 if detail else reduced * 4 * (4 * channels + 2 * (2 * channels + 2) + 4)
+    # Light, low, high; two frames' veils; depth and flatness.
+    small = 0 if detail else reduced * 4 * (3 * channels + 2 * (channels + 2) + 4)
     return _BASE_BYTES + int(_SPARE * (_FRAMES_IN_FLIGHT * _sample_bytes(source) + small))
 
 
