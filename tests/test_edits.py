@@ -5,17 +5,30 @@ import json
 import cv2
 import numpy as np
 import pytest
+import tifffile
 
+from merge.align import warp_frame
+from merge.defects import SensorDefects
 from merge.edits import (
     Edit,
     EditList,
     affected_box,
     edits_record,
-    find_region,
+    find_regions,
     join_patch,
+    local_difference,
     read_edits,
 )
 from merge.errors import ReadError
+from merge.model import FrameRegistration, FrameTransform, MergeOptions, Registration
+from merge.pipeline.deep import OutputDepth
+from merge.pipeline.editing import EditSource
+from merge.pipeline.inspecting import Inspection
+from merge.pipeline.merging import MergeResult
+from merge.pipeline.page_pictures import shown_frames
+from merge.pipeline.repairing import Repairs
+from merge.read import find_frames, read_frame
+from merge.resizing import reduce_map
 
 SQUARE = ((40.0, 30.0), (90.0, 30.0), (90.0, 80.0), (40.0, 80.0))
 
@@ -82,7 +95,7 @@ def test_the_region_goes_round_a_thing_along_the_least_difference():
     thing = np.zeros((300, 300), np.uint8)
     cv2.ellipse(thing, (160, 145), (50, 30), 20, 0, 360, 1, -1)
     after[thing > 0] += 0.3
-    region = find_region(before, after, (150, 150), 60)
+    (region,) = find_regions(local_difference(before, after), (150, 150), [60])
     inside = np.zeros((300, 300), np.uint8)
     cv2.fillPoly(inside, [np.rint(region).astype(np.int32)], 1)
     assert inside[thing > 0].mean() > 0.995
@@ -135,3 +148,52 @@ def test_what_is_no_file_of_edits_is_refused_in_one_line(tmp_path, content, word
         read_edits(path)
     assert "edits.json" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_frames_are_sampled_with_depth_where_the_camera_moved(tmp_path):
+    """Near and far lie apart in a frame by its parallax, as the merge itself moved them."""
+    result = moved_merge(tmp_path)
+    source = EditSource(result, result.pixels.shape[:2])
+    box = (10, 20, 60, 100)
+    seen, _ = source.frame_patch(1, box)
+    picture = read_frame(result.stack.sources[1]).pixels
+    transform = result.registration.frames[1].transform
+    place = source.in_reference(box)
+    deep = result.places.part_px(place)
+    expected = np.clip(warp_frame(picture, transform, box=place, position=deep), 0, 1)
+    assert np.abs(seen - expected).max() < 1e-4
+    flat = warp_frame(picture, transform, box=place)
+    assert np.abs(seen - flat).max() > 0.1
+    # A page shows the same, and the reduced frame of a review likewise.
+    shape = result.pixels.shape[:2]
+    whole = (*result.origin, *shape)
+    shown = list(shown_frames(result.stack, result.registration, whole, deep=result.places))[1]
+    part = shown.pixels[box[0] : box[0] + box[2], box[1] : box[1] + box[3]]
+    assert np.abs(part / 255 - expected).max() < 0.01
+    small = source.reduced(1, *source.decode(1), 2)
+    full, _ = source.frame_patch(1, (0, 0, *shape))
+    assert np.abs(small - reduce_map(full, 2))[5:-5, 5:-5].mean() < 0.01
+
+
+def moved_merge(folder):
+    """Return a merge of two frames whose right half lies 5 px of blur deeper than the left one."""
+    rng = np.random.default_rng(7)
+    shape = (120, 160)
+    for k in range(2):
+        pixels = cv2.GaussianBlur(rng.random((*shape, 3), np.float32), (0, 0), 2)
+        pixels = (pixels - 0.5) * 6 + 0.5
+        coded = np.rint(pixels.clip(0, 1) * 65535).astype(np.uint16)
+        tifffile.imwrite(folder / f"F_{k}.tif", coded, photometric="rgb")
+    far = FrameTransform(np.eye(3), parallax=np.array([1.5, 0.0, 0.0]), plane_px=0.0)
+    frames = (FrameRegistration(FrameTransform(np.eye(3))), FrameRegistration(far))
+    registration = Registration(frames, 0, "camera", shape)
+    inspection = Inspection(registration, None, "", None, (), (), (), 2.0, None, None, None)
+    index = np.zeros((100, 140), np.float32)
+    index[:, 70:] = 1
+    places = OutputDepth(index, np.array([0.0, 5.0]), (8, 10, 100, 140), 1)
+    nothing = SensorDefects(shape, 0, np.empty((0, 2), np.int32))
+    pixels = np.zeros((100, 140, 3), np.float32)
+    return MergeResult(
+        pixels, (8, 10), find_frames([folder]), inspection, None, MergeOptions(),
+        Repairs(nothing, (), "srgb", ()), places=places,
+    )  # fmt: skip

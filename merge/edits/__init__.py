@@ -2,7 +2,7 @@
 
 from merge.edits.blending import affected_box, join_patch
 from merge.edits.edit import Edit, EditKind, EditList, edits_record, parse_edit, read_edits
-from merge.edits.region import find_region
+from merge.edits.region import find_regions, local_difference
 
 __all__ = [
     "Edit",
@@ -10,8 +10,9 @@ __all__ = [
     "EditList",
     "affected_box",
     "edits_record",
-    "find_region",
+    "find_regions",
     "join_patch",
+    "local_difference",
     "parse_edit",
     "read_edits",
 ]

@@ -43,6 +43,12 @@ class OutputDepth:
         inner = box[0] - self.box[0], box[1] - self.box[1], box[2], box[3]
         return self._in_px(enlarge_position(self.index, inner, self.reduction))
 
+    def reduced(self, reduction: int) -> OutputDepth:
+        """Return it for an output reduced by a factor that is all there is of the reference."""
+        rows, columns = reduced_shape(self.box[2:], reduction)
+        index = cv2.resize(self.index, (columns, rows), interpolation=cv2.INTER_NEAREST)
+        return OutputDepth(index, self.frames_px, (0, 0, rows, columns), 1)
+
     def _in_px(self, index: FloatArray) -> FloatArray:
         places = np.arange(len(self.frames_px))
         return np.interp(index, places, self.frames_px).astype(np.float32)
@@ -54,6 +60,15 @@ def has_parallax(registration: Registration) -> bool:
         frame.transform is not None and frame.transform.parallax is not None
         for frame in registration.frames
     )
+
+
+def depth_of_reference(
+    registration: Registration, axis: FocusAxis | None, reduction: int
+) -> OutputDepth | None:
+    """Return coarse depth over the whole reference frame; None where depth moves nothing."""
+    if axis is None or not has_parallax(registration):
+        return None
+    return smooth_depth(axis, (0, 0, *registration.shape), reduction)
 
 
 def smooth_depth(axis: FocusAxis, box: Box, reduction: int) -> OutputDepth:

@@ -7,11 +7,13 @@ picture, or the merge itself, gets the same pixels.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.align import rescale_transform
 from merge.blend import DetailBlend, Part, SurfaceBlend, mixing_reach, within
 from merge.edits import Edit, EditList, affected_box, join_patch
 from merge.errors import MergeError
@@ -20,6 +22,7 @@ from merge.pipeline.ahead import work_ahead
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
+from merge.resizing import reduce_map, reduced_shape
 
 Box = tuple[int, int, int, int]
 # Of the frame at an index of the stack: (samples, white), sensor defects mended.
@@ -40,6 +43,15 @@ class EditSource:
         (H, W) of the merged picture.
     read : callable, optional
         In place of `decode`.
+
+    Attributes
+    ----------
+    names : list of str
+        Of all frames of the stack.
+    aligned : tuple of int
+        Indices of the frames that the merge used.
+    reference : FrameSource
+        Whose encoding the pixels are in.
     """
 
     def __init__(
@@ -48,9 +60,10 @@ class EditSource:
         self._result, self._shape = result, shape
         self._read = read or self.decode
         self._channels = result.stack.sources[0].shape[2]
-        self._names = [source.name for source in result.stack.sources]
+        self.names = [source.name for source in result.stack.sources]
         self._stack = result.repairs.mended_stack(result.stack)
         self.aligned = result.registration.aligned
+        self.reference = self._stack.sources[result.registration.reference]
 
     def decode(self, index: int) -> tuple[NDArray[Any], float]:
         """Return a frame's samples and their white, the sensor's defects mended."""
@@ -67,7 +80,35 @@ class EditSource:
             self._result.registration.frames[index],
             self._result.stack.sources[0].transfer,
             equalize=self._result.options.equalize_exposure,
+            depth=self._result.places,
         )
+
+    def reduced(
+        self, index: int, samples: NDArray[Any], white: float, reduction: int
+    ) -> FloatArray:
+        """Return all of the merged picture as a frame shows it, its sides divided by a number.
+
+        Parameters
+        ----------
+        index : int
+        samples, white
+            From `decode`.
+        reduction : int
+        """
+        frame, (row, column) = self._result.registration.frames[index], self._result.origin
+        assert frame.transform is not None
+        first = column / reduction, row / reduction
+        transform = rescale_transform(frame.transform, 1 / reduction, first)
+        places = self._result.places
+        sampler = FrameSampler(
+            reduce_map(samples, reduction),
+            white,
+            replace(frame, transform=transform),
+            self._result.stack.sources[0].transfer,
+            equalize=self._result.options.equalize_exposure,
+            depth=None if places is None else places.reduced(reduction),
+        )
+        return np.clip(sampler.sample((0, 0, *reduced_shape(self._shape, reduction))), 0, 1)
 
     def in_reference(self, box: Box) -> Box:
         """Return a box of the merged picture as one of the reference frame."""
@@ -105,10 +146,10 @@ class EditSource:
         MergeError
             If there is none, or more than one.
         """
-        found = [i for i in self.aligned if self._names[i] == name]
+        found = [i for i in self.aligned if self.names[i] == name]
         if len(found) != 1:
             what = "is not among the frames merged" if not found else "names more than one frame"
-            raise MergeError(f"edits: {name!r} {what}; expected a name such as {self._names[0]!r}")
+            raise MergeError(f"edits: {name!r} {what}; expected a name such as {self.names[0]!r}")
         return found[0]
 
     def _with_surroundings(self, box: Box) -> Box:

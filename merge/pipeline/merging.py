@@ -25,7 +25,7 @@ from merge.model import (
 )
 from merge.moving import moving_findings
 from merge.pipeline.blending import BlendJob, blend_by_depth, blend_detail
-from merge.pipeline.deep import has_parallax, smooth_depth
+from merge.pipeline.deep import OutputDepth, has_parallax, smooth_depth
 from merge.pipeline.first_pass import FirstPassResult, first_pass
 from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.inspecting import (
@@ -69,6 +69,8 @@ class MergeResult:
         Defects of the sensor, mended in every frame.
     seconds : dict of str to float
         Wall-clock time of every stage.
+    places : OutputDepth or None
+        How deep the picture's pixels lay when frames were moved; None where depth moves nothing.
     """
 
     pixels: FloatArray
@@ -79,6 +81,7 @@ class MergeResult:
     options: MergeOptions
     repairs: Repairs
     seconds: dict[str, float] = field(default_factory=dict)
+    places: OutputDepth | None = None
 
     @property
     def registration(self) -> Registration:
@@ -181,7 +184,9 @@ def merge_stack(
         inspection = inspection.with_findings(_merge_findings(first, moved))
         ordered, repairs = first.bracket.stack, first.repairs
     origin = (box[0], box[1])
-    return MergeResult(pixels, origin, ordered, inspection, depth, options, repairs, seconds)
+    return MergeResult(
+        pixels, origin, ordered, inspection, depth, options, repairs, seconds, job.depth
+    )
 
 
 def _depth_of_stack(measured: SceneEstimate, first: FirstPassResult, box: Box) -> DepthMap:

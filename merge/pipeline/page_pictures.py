@@ -19,11 +19,14 @@ from merge.encoding import encode, linearize
 from merge.model import (
     DepthMap,
     FloatArray,
+    FocusAxis,
+    FrameRegistration,
     FrameSource,
     Progress,
     Registration,
     Stack,
 )
+from merge.pipeline.deep import OutputDepth, depth_of_reference
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_frame, read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
@@ -64,6 +67,7 @@ def shown_frames(
     box: Box,
     *,
     equalize: bool = True,
+    deep: OutputDepth | None = None,
     progress: Progress | None = None,
 ) -> Iterator[ShownFrame]:
     """Yield every aligned frame in the geometry of ``box`` (row, column, height, width).
@@ -77,6 +81,8 @@ def shown_frames(
         Part of the reference frame that the page shows.
     equalize : bool
         Bring each frame's light to that of the reference frame.
+    deep : OutputDepth, optional
+        Over the box, where frames see near and far shifted differently.
     progress : callable, optional
         Called with (stage, frames done, frames in all).
 
@@ -87,18 +93,34 @@ def shown_frames(
     """
     used = registration.aligned
     for done, index in enumerate(used, 1):
-        yield _shown(stack, registration, index, box, equalize=equalize)
+        frame = registration.frames[index]
+        # Without a name: a sampler is not held while the next frame is read.
+        yield _shown(
+            _sampler(stack, index, frame, equalize=equalize, deep=deep),
+            index, frame, stack.sources[index], box,
+        )  # fmt: skip
         if progress is not None:
             progress("Preparing the page", done, len(used))
 
 
+def _sampler(
+    stack: Stack,
+    index: int,
+    frame: FrameRegistration,
+    *,
+    equalize: bool,
+    deep: OutputDepth | None,
+) -> FrameSampler:
+    """Return what samples one frame."""
+    source = stack.sources[index]
+    samples, white = read_samples(source, white_balance=stack.white_balance)
+    return FrameSampler(samples, white, frame, source.transfer, equalize=equalize, depth=deep)
+
+
 def _shown(
-    stack: Stack, registration: Registration, index: int, box: Box, *, equalize: bool
+    sampler: FrameSampler, index: int, frame: FrameRegistration, source: FrameSource, box: Box
 ) -> ShownFrame:
     """Return one frame; a function of its own, so that nothing large outlives it."""
-    source, frame = stack.sources[index], registration.frames[index]
-    samples, white = read_samples(source, white_balance=stack.white_balance)
-    sampler = FrameSampler(samples, white, frame, source.transfer, equalize=equalize)
     row, column, height, width = box
     shown = np.empty((height, width, 3), np.uint8)
 
@@ -165,7 +187,11 @@ def _to_srgb(profile: bytes, grey: bool) -> ImageCms.ImageCmsTransform | None:
 
 
 def locate_sharpest(
-    stack: Stack, registration: Registration, *, progress: Progress | None = None
+    stack: Stack,
+    registration: Registration,
+    axis: FocusAxis | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> DepthMap:
     """Return which aligned frame is sharpest where, in the whole reference frame.
 
@@ -173,6 +199,8 @@ def locate_sharpest(
     ----------
     stack : Stack
     registration : Registration
+    axis : FocusAxis, optional
+        Where frames see near and far shifted differently, it tells how far things lie.
     progress : callable, optional
 
     Returns
@@ -185,6 +213,8 @@ def locate_sharpest(
     reduction = measure_reduction(registration.shape)
     small = reduced_shape(registration.shape, reduction)
     guide = SharpestPicture((*small, 1))
+    deep = depth_of_reference(registration, axis, reduction)
+    position = None if deep is None else deep.small_px
     with ScratchStack(len(used), small, np.float16, memory_bytes=_SCRATCH_BYTES) as measures:
         for done, index in enumerate(used, 1):
             transform = registration.frames[index].transform
@@ -192,7 +222,9 @@ def locate_sharpest(
             luminance = read_luminance(stack.sources[index], white_balance=stack.white_balance)
             layers = [measure_detail(luminance, reduction), reduce_map(luminance, reduction)]
             moved = rescale_transform(transform, 1 / reduction)
-            measure, picture = np.moveaxis(warp_frame(np.dstack(layers), moved), 2, 0)
+            measure, picture = np.moveaxis(
+                warp_frame(np.dstack(layers), moved, position=position), 2, 0
+            )
             measure = np.maximum(np.nan_to_num(measure), 0)
             measures.append(measure)
             guide.add(measure, np.nan_to_num(picture)[..., None])

@@ -24,13 +24,15 @@ from starlette.routing import Route
 from merge.edits import parse_edit
 from merge.errors import MergeError
 from merge.pipeline.page_pictures import small_frame
-from merge.report.page.pictures import encode_picture, shrink
+from merge.report.page.pictures import shrink
 from merge.report.page.shell import joined_scripts, joined_styles
-from merge.review.look import Candidate, Look
+from merge.review.candidates import Candidate
+from merge.review.look import Look
 from merge.review.session import Session
 from merge.review.viewing import TILE, VIEW_SCRIPTS, groups_html, look_html, tile_box
 
-_THUMBNAIL_SIDE, _FRAME_SIDE, _OVERVIEW_SIDE = 220, 1400, 1800
+_THUMBNAIL_SIDE = 220
+_QUALITY, _THUMBNAIL_QUALITY = 92, 80
 _MOST_BYTES = 2_000_000
 Answer = Callable[[Request, Session], Response]
 
@@ -61,8 +63,8 @@ def make_app(session: Session) -> Starlette:
         key = ("thumbnail", number, index)
         if key not in pictures:
             source = session.group(number).sources[index]
-            pictures[key] = encode_picture(small_frame(source, _THUMBNAIL_SIDE), 70)
-        return _webp(pictures[key])
+            pictures[key] = _encoded(small_frame(source, _THUMBNAIL_SIDE), _THUMBNAIL_QUALITY)
+        return _jpeg(pictures[key])
 
     return Starlette(
         routes=[
@@ -107,8 +109,13 @@ async def _json_of(request: Request) -> dict[str, Any]:
     return data
 
 
-def _webp(data: bytes) -> Response:
-    return Response(data, media_type="image/webp")
+def _encoded(pixels: NDArray[np.uint8], quality: int = _QUALITY) -> bytes:
+    """Return a picture as JPEG: ten times as fast as WebP, and nothing travels far."""
+    return bytes(imagecodecs.jpeg8_encode(pixels, level=quality, subsampling="444"))
+
+
+def _jpeg(data: bytes) -> Response:
+    return Response(data, media_type="image/jpeg")
 
 
 def _exact(pixels: NDArray[np.uint8]) -> Response:
@@ -165,8 +172,7 @@ def _look_page(request: Request, session: Session) -> Response:
 
 def _overview(request: Request, session: Session) -> Response:
     look = _look_of(request, session)
-    whole = look.part((0, 0, *look.shape[:2]), before="before" in request.query_params)
-    return _webp(encode_picture(shrink(whole, _OVERVIEW_SIDE), 88))
+    return _jpeg(_encoded(look.overview(before="before" in request.query_params)))
 
 
 def _tile(request: Request, session: Session) -> Response:
@@ -179,9 +185,10 @@ def _frame(request: Request, session: Session) -> Response:
     """Return a frame in the picture's geometry, reduced; made once."""
     look = _look_of(request, session)
     index = _aligned(look, request.path_params["frame"])
-    small = look.small_frame(index, _FRAME_SIDE)
-    side = _THUMBNAIL_SIDE if "thumbnail" in request.query_params else _FRAME_SIDE
-    return _webp(encode_picture(shrink(small, side), 80))
+    small = look.small_frame(index)
+    if "thumbnail" in request.query_params:
+        return _jpeg(_encoded(shrink(small, _THUMBNAIL_SIDE), _THUMBNAIL_QUALITY))
+    return _jpeg(_encoded(small))
 
 
 def _frame_tile(request: Request, session: Session) -> Response:
@@ -204,7 +211,7 @@ def _edits(request: Request, session: Session) -> Response:
 def _candidates(request: Request, session: Session) -> Response:
     look, data = _look_of(request, session), request.state.data
     x, y = float(data["x"]), float(data["y"])
-    size = None if data.get("size") is None else float(np.clip(float(data["size"]), 8, 2000))
+    size = None if data.get("size") is None else float(np.clip(float(data["size"]), 8, 600))
     region = data.get("region")
     if region is not None:
         region = [(float(a), float(b)) for a, b in region]
@@ -213,14 +220,14 @@ def _candidates(request: Request, session: Session) -> Response:
 
 
 def _candidate_plain(candidate: Candidate) -> dict[str, Any]:
-    data = imagecodecs.png_encode(np.ascontiguousarray(candidate.pixels), level=1)
+    data = _encoded(candidate.pixels)
     edit = candidate.edit
     return {
         "name": candidate.name,
         "edit": {"kind": edit.kind, "frame": edit.frame, "region": edit.region,
                  "feather_px": edit.feather_px, "on": True},
         "box": candidate.box,
-        "picture": f"data:image/png;base64,{base64.b64encode(data).decode()}",
+        "picture": f"data:image/jpeg;base64,{base64.b64encode(data).decode()}",
         "detail": candidate.detail,
         "change": candidate.change,
     }  # fmt: skip

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,61 +15,27 @@ from merge.atomic import written_together
 from merge.depth import measure_reduction
 from merge.edits import (
     Edit,
-    EditKind,
     EditList,
     affected_box,
     edits_record,
-    find_region,
     join_patch,
     read_edits,
 )
 from merge.errors import MergeError, WriteError
-from merge.model import DepthMap, FloatArray, Progress
+from merge.model import DepthMap, Progress
 from merge.pipeline.editing import EditSource, apply_edits, to_sixteen_bits
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import screen_pixels
 from merge.pipeline.saving import OutputFiles, edits_told, write_merge
-from merge.report.page.pictures import shrink
+from merge.resizing import reduce_map
+from merge.review.candidates import Candidate, find_candidates
 from merge.scratch import ScratchPicture
 from merge.write import write_json
 
 Box = tuple[int, int, int, int]
 
-# A candidate shows this much round its region, px of the picture.
-_AROUND_PX = 24
-# Sizes tried where the person has named none, px of the picture's shorter side over 1000.
-_SIZES = (20.0, 40.0, 80.0)
-_MOST_CANDIDATES = 16
-# Of the best candidate's detail: a frame with less cannot serve.
-_LEAST_DETAIL = 0.1
-_DETAIL_SIGMAS_PX = 0.7, 1.4
-
-
-@dataclasses.dataclass(frozen=True, eq=False)
-class Candidate:
-    """What a place could be replaced by.
-
-    Attributes
-    ----------
-    edit : Edit
-    name : str
-        For people.
-    box : (row, column, height, width)
-        Of the crop in the picture.
-    pixels : ndarray, shape (height, width, 3), uint8
-        The place with the edit, in sRGB.
-    detail : float
-        Fine detail of the region, 0 to 1 of the best candidate's.
-    change : float
-        Mean change of the region's values, 0 to 1.
-    """
-
-    edit: Edit
-    name: str
-    box: Box
-    pixels: NDArray[np.uint8]
-    detail: float
-    change: float
+# Reduced pictures are about so large; the browser shows them until tiles are there.
+OVERVIEW_SIDE, FRAME_SIDE = 1800, 1400
 
 
 class Look:
@@ -109,6 +74,9 @@ class Look:
         self.result = dataclasses.replace(result, pixels=nothing, depth=whole)
         self._kept: dict[int, tuple[ScratchPicture, float]] = {}
         self._small: dict[int, NDArray[np.uint8]] = {}
+        self.frame_step = max(1, round(max(self.shape) / FRAME_SIDE))
+        self._step = -(-max(self.shape) // OVERVIEW_SIDE)
+        self._whole: dict[bool, NDArray[np.uint8]] = {}
         self.frames = EditSource(self.result, self.shape[:2], self._read)
         self._history: list[tuple[Edit, ...]] = [()]
         self._at = 0
@@ -120,6 +88,7 @@ class Look:
         """Let go of the frames."""
         self._kept.clear()
         self._small.clear()
+        self._whole.clear()
 
     # ---- frames ----
 
@@ -128,16 +97,20 @@ class Look:
 
         Where the disk has no room they are decoded anew whenever one is asked for.
         """
+        room = True
+        self.overview()
         for done, index in enumerate(self.frames.aligned, 1):
             samples, white = self.frames.decode(index)
+            self._small[index] = self._reduced_frame(index, samples, white)
             try:
-                kept = ScratchPicture(samples.shape, samples.dtype)
+                kept = ScratchPicture(samples.shape, samples.dtype) if room else None
             except WriteError:
                 self._kept.clear()
-                return
-            kept.values[:] = samples
-            kept.release()
-            self._kept[index] = kept, white
+                room, kept = False, None
+            if kept is not None:
+                kept.values[:] = samples
+                kept.release()
+                self._kept[index] = kept, white
             progress("Making the frames ready", done, len(self.frames.aligned))
 
     def _read(self, index: int) -> tuple[NDArray[Any], float]:
@@ -157,12 +130,39 @@ class Look:
         patch, _ = self.frames.frame_patch(index, box)
         return screen_pixels(patch, self.source)
 
-    def small_frame(self, index: int, side: int) -> NDArray[np.uint8]:
-        """Return all of a frame, its longer side reduced to ``side``; the whole is warped once."""
+    def small_frame(self, index: int) -> NDArray[np.uint8]:
+        """Return all of a frame in sRGB, its sides divided by `frame_step`."""
+        if index not in self._small:
+            self._small[index] = self._reduced_frame(index, *self._read(index))
+        return self._small[index]
+
+    def _reduced_frame(self, index: int, samples: NDArray[Any], white: float) -> NDArray[np.uint8]:
+        small = self.frames.reduced(index, samples, white, self.frame_step)
+        return screen_pixels(small, self.source)
+
+    def overview(self, *, before: bool = False) -> NDArray[np.uint8]:
+        """Return the whole picture in sRGB, reduced, with its edits or before them."""
         with self._lock:
-            if index not in self._small:
-                self._small[index] = shrink(self.frame_part(index, (0, 0, *self.shape[:2])), side)
-            return self._small[index]
+            if before not in self._whole:
+                self._whole[before] = self._reduced((0, 0, *self.shape[:2]), before=before)
+            return self._whole[before]
+
+    def _reduced(self, box: Box, *, before: bool = False) -> NDArray[np.uint8]:
+        whole: NDArray[Any] = self.base if before else self.current
+        values = reduce_map(whole[_area(box)], self._step)
+        return screen_pixels(values.astype(np.float32) / np.float32(65535), self.source)
+
+    def _renew_overview(self, box: Box) -> None:
+        """Bring the blocks of the overview that a box of the picture touches up to date."""
+        if False not in self._whole:
+            return
+        step = self._step
+        top, left = box[0] // step, box[1] // step
+        bottom, right = -(-(box[0] + box[2]) // step), -(-(box[1] + box[3]) // step)
+        height = min(bottom * step, self.shape[0]) - top * step
+        width = min(right * step, self.shape[1]) - left * step
+        new = self._reduced((top * step, left * step, height, width))
+        self._whole[False][top:bottom, left:right] = new
 
     # ---- edits ----
 
@@ -250,6 +250,8 @@ class Look:
             for row in range(top // side, (top + height - 1) // side + 1)
             for column in range(left // side, (left + width - 1) // side + 1)
         }
+        for box in boxes:
+            self._renew_overview(box)
         for key in tiles:
             self.versions[key] = self.versions.get(key, 0) + 1
 
@@ -320,121 +322,12 @@ class Look:
         size_px: float | None = None,
         region: Sequence[tuple[float, float]] | None = None,
     ) -> list[Candidate]:
-        """Return what could stand at a place: frames, most detail first, then other ways.
-
-        Parameters
-        ----------
-        x, y : float
-            The place in pixels of the picture.
-        size_px : float, optional
-            Radius wished for; by default the one whose border shows least.
-        region : sequence of (x, y), optional
-            A region drawn by hand, the same for every candidate.
-        """
-        unit = min(self.shape[:2]) / 1000
-        sizes = [size_px] if size_px else [max(12.0, s * unit) for s in _SIZES]
-        if region is not None:
-            far = max(np.hypot(px - x, py - y) for px, py in region)
-            sizes = [max(12.0, float(far))]
-        reach = round(1.5 * max(sizes)) + _AROUND_PX
-        wide = self._inside(round(y) - reach, round(x) - reach, 2 * reach + 1, 2 * reach + 1)
-        now = self.current[_area(wide)].astype(np.float32) / np.float32(65535)
-        edits = []
-        for index in self.frames.aligned:
-            patch, valid = self.frames.frame_patch(index, wide)
-            if valid is not None and not valid.all():
-                continue
-            name = self.result.stack.sources[index].name
-            border = region or self._border(now, patch, wide, (x, y), sizes)
-            edits.append(Edit("frame", tuple(border), name))
-        if not edits:
-            return []
-        shown = self._around(edits)
-        found = [self._candidate(edit, shown) for edit in edits]
-        best = max(candidate.detail for candidate in found)
-        found = [c for c in found if c.detail >= _LEAST_DETAIL * best]
-        found = sorted(found, key=lambda c: -c.detail)[:_MOST_CANDIDATES]
-        ways: tuple[EditKind, ...] = ("detail", "surface")
-        found += [self._candidate(Edit(way, found[0].edit.region), shown) for way in ways]
-        return [dataclasses.replace(c, detail=c.detail / max(best, 1e-12)) for c in found]
-
-    def _around(self, edits: Sequence[Edit]) -> Box:
-        """Return what is shown of the picture: all regions and something round them."""
-        corners = np.concatenate([np.array(edit.region) for edit in edits])
-        left, top = np.floor(corners.min(axis=0)).astype(int) - _AROUND_PX
-        right, bottom = np.ceil(corners.max(axis=0)).astype(int) + _AROUND_PX
-        return self._inside(top, left, bottom - top + 1, right - left + 1)
-
-    def _border(
-        self,
-        now: FloatArray,
-        patch: FloatArray,
-        wide: Box,
-        place: tuple[float, float],
-        sizes: Sequence[float],
-    ) -> tuple[tuple[float, float], ...]:
-        """Return the region whose border shows least, of the sizes allowed, in the picture."""
-        centre = place[0] - wide[1], place[1] - wide[0]
-        regions = [find_region(now, patch, centre, size) for size in sizes]
-        seen = [_difference_along(now, patch, region) for region in regions]
-        # The smallest whose border hardly shows more than the best one's.
-        chosen = next(k for k, value in enumerate(seen) if value <= 1.3 * min(seen) + 1e-4)
-        return tuple((px + wide[1], py + wide[0]) for px, py in regions[chosen])
-
-    def _candidate(self, edit: Edit, wide: Box) -> Candidate:
-        box = affected_box(edit, self.shape)
-        assert box is not None
-        pixels, valid = self.frames.patch(edit, box)
-        before = self.current[_area(box)]
-        joined = join_patch(before, pixels, edit, box, valid)
-        mask = np.zeros(box[2:], np.uint8)
-        corners = np.rint(np.array(edit.region) - (box[1], box[0])).astype(np.int32)
-        cv2.fillPoly(mask, [corners], 1)
-        inside = mask > 0
-        change = np.abs(joined.astype(np.float32) - before)[inside].mean() / 65535
-        shown = self.current[_area(wide)].copy()
-        row, column = max(box[0], wide[0]), max(box[1], wide[1])
-        bottom = min(box[0] + box[2], wide[0] + wide[2])
-        right = min(box[1] + box[3], wide[1] + wide[3])
-        shown[row - wide[0] : bottom - wide[0], column - wide[1] : right - wide[1]] = joined[
-            row - box[0] : bottom - box[0], column - box[1] : right - box[1]
-        ]
-        return Candidate(
-            edit,
-            _name_of(edit),
-            wide,
-            screen_pixels(shown.astype(np.float32) / np.float32(65535), self.source),
-            _detail(pixels, inside),
-            float(change),
-        )
-
-    def _inside(self, top: int, left: int, height: int, width: int) -> Box:
-        """Return a box cut to the picture."""
-        bottom, right = min(top + height, self.shape[0]), min(left + width, self.shape[1])
-        top, left = max(top, 0), max(left, 0)
-        if bottom <= top or right <= left:
-            raise MergeError("That place lies outside the picture.")
-        return int(top), int(left), int(bottom - top), int(right - left)
+        """Return what could stand at a place, see `merge.review.candidates.find_candidates`."""
+        return find_candidates(self.current, self.frames, (x, y), size_px, region)
 
 
 def _name_of(edit: Edit) -> str:
     return edit.frame if edit.kind == "frame" else f"merged by {edit.kind}"
-
-
-def _detail(pixels: FloatArray, inside: NDArray[np.bool_]) -> float:
-    """Return the mean square of the fine detail of a region."""
-    grey = pixels.mean(axis=2)
-    fine, coarse = (cv2.GaussianBlur(grey, (0, 0), sigma) for sigma in _DETAIL_SIGMAS_PX)
-    return float(np.square(fine - coarse)[inside].mean()) if inside.any() else 0.0
-
-
-def _difference_along(
-    one: FloatArray, other: FloatArray, region: Sequence[tuple[float, float]]
-) -> float:
-    points = np.rint(np.array(region)).astype(int)
-    rows = np.clip(points[:, 1], 0, one.shape[0] - 1)
-    columns = np.clip(points[:, 0], 0, one.shape[1] - 1)
-    return float(np.abs(one[rows, columns] - other[rows, columns]).max(axis=1).mean())
 
 
 def _area(box: Box) -> tuple[slice, slice]:

@@ -110,7 +110,7 @@ def _book(address: str, look: Look) -> dict[str, Any]:
         "tiles": f"{address}/tile/",
         "versions": look.versions,
         "frameTileSide": TILE,
-        "reduction": max(1, round(max(height, width) / 1400)),
+        "reduction": look.frame_step,
         "frames": [
             {
                 "index": index,

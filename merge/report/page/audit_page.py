@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from merge.depth import measure_reduction
 from merge.model import Progress
 from merge.pipeline.auditing import AuditResult
+from merge.pipeline.deep import depth_of_reference
 from merge.pipeline.page_pictures import locate_sharpest
 from merge.pipeline.record import program_record
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
@@ -37,13 +39,16 @@ def audit_page(
         inspection=result.inspection,
         box=(0, 0, height, width),
         main=None,
-        depth=locate_sharpest(result.stack, result.registration, progress=progress),
+        depth=locate_sharpest(result.stack, result.registration, result.axis, progress=progress),
         equalize=True,
         words=Words(
             main="Sharpest parts",
             note="The sharpest parts of the frames, put side by side: a quick look at what the "
             "bracket holds, not a merge.",
             frame_layer="The frame that is sharpest at each place",
+        ),
+        deep=depth_of_reference(
+            result.registration, result.axis, measure_reduction(result.registration.shape)
         ),
     )
     count = len(result.stack)

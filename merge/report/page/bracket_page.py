@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from merge.model import DepthMap, Finding, Progress, Stack
+from merge.pipeline.deep import OutputDepth
 from merge.pipeline.inspecting import Inspection
 from merge.pipeline.page_pictures import shown_frames, small_frame
 from merge.report.findings import badness, split_usual_gaps
@@ -61,6 +62,8 @@ class BracketView:
     equalize : bool
         Frames are shown with their light evened out.
     words : Words
+    deep : OutputDepth or None
+        Over ``box``, where frames see near and far shifted differently.
     """
 
     stack: Stack
@@ -70,6 +73,7 @@ class BracketView:
     depth: DepthMap
     equalize: bool
     words: Words
+    deep: OutputDepth | None = None
 
 
 @dataclass(frozen=True)
@@ -207,6 +211,7 @@ def _gather(
         inspection.registration,
         view.box,
         equalize=view.equalize,
+        deep=view.deep,
         progress=progress,
     )
     for frame in frames:

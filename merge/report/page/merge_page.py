@@ -54,6 +54,7 @@ def merge_page(
         depth=_reduced_depth(result, progress),
         equalize=result.options.equalize_exposure,
         words=Words(main="Result", note="", frame_layer=chosen),
+        deep=result.places,
     )
     written = record["written"]["picture"]["name"]
     return bracket_page(
@@ -76,7 +77,7 @@ def _reduced_depth(result: MergeResult, progress: Progress | None) -> DepthMap:
             np.ascontiguousarray(result.depth.position[start::step, start::step]),
             np.ascontiguousarray(result.depth.confidence[start::step, start::step]),
         )
-    whole = locate_sharpest(result.stack, result.registration, progress=progress)
+    whole = locate_sharpest(result.stack, result.registration, result.axis, progress=progress)
     step = measure_reduction(result.registration.shape)
     height, width = reduced_shape(shape, step)
     rows = np.s_[row // step : row // step + height]
