@@ -115,9 +115,13 @@ def transform_error(scored: Scored, result: MergeResult) -> dict[str, Any]:
     bracket = scored.bracket
     step = max(2.0, float(np.abs(np.diff(bracket.positions_px)).max()))
     rows, columns = np.indices(bracket.inverse_depth.shape)
-    ones = np.stack([columns, rows, np.ones_like(rows)], -1).astype(float)
+    points = np.stack([columns, rows], -1).astype(float)
     worst, left_out = 0.0, 0
     order = frame_order(bracket, result)
+    # Positions of result and truth rise along the same way, by the same unit but for an error.
+    positions = bracket.positions_px
+    way = np.sign(positions[order[-1]] - positions[order[0]])
+    places = np.interp(bracket.depth, np.arange(len(positions)), positions)
     for index, frame in zip(order, result.registration.frames, strict=True):
         if frame.transform is None:
             left_out += 1
@@ -125,8 +129,9 @@ def transform_error(scored: Scored, result: MergeResult) -> dict[str, Any]:
         sharp = (np.abs(bracket.blur_px(index)) < step) & scored.counted
         if sharp.sum() < 500:
             continue
-        found = ones[sharp] @ frame.transform.matrix.T
-        off = found[:, :2] / found[:, 2:] - bracket.places_in(index)[sharp]
+        away = way * (places[sharp] - positions[index])
+        found = frame.transform.apply(points[sharp], frame.transform.plane_px + away)
+        off = found - bracket.places_in(index)[sharp]
         worst = max(worst, float(np.sqrt((off**2).sum(-1).mean())))
     same = order[result.registration.reference] == bracket.reference
     return {"px": round(worst, 3), "left_out": left_out, "true_reference": same}

@@ -32,6 +32,7 @@ from merge.align import (
     common_area,
     register_pair,
     register_stack,
+    small_colours,
     valid_area,
     warp_frame,
 )
@@ -262,6 +263,37 @@ def test_register_stack_follows_a_lens_that_distorts_with_focus(views):
         worst = max(worst, float(np.abs(frame.transform.apply(corners) - seen).max()))
     assert "distorts" in found.reason
     assert worst <= 0.3
+
+
+def test_register_stack_turns_frames_only_where_they_turned(views, plain):
+    """A tripod and a rail do not turn the picture; what tiles say of it by chance adds up."""
+    assert all(f.transform.rotation_deg == 0 for f in register(plain).frames)
+    maps = breathing_maps(views[0].shape, 6, breathing=0.01, shift_px=1.5, rotation_deg=0.1)
+    turned = move_views(views[:6], maps)
+    found = [f.transform.rotation_deg for f in register(turned).frames]
+    truth = [np.degrees(np.arctan2(m[1, 0], m[0, 0])) for m in turned.transforms]
+    np.testing.assert_allclose(found, truth, atol=0.02)  # 0.02 degrees: 0.13 px at the sides
+
+
+def test_register_stack_evens_out_the_colour_of_light_where_it_changes_and_only_there(plain):
+    """A cloud: red falls by 30 %, blue by 25 % (half a stop, and bluer)."""
+    tint = np.array([0.9, 1.0, 1.1], np.float32)
+    clouded = np.array([0.70, 0.72, 0.75], np.float32)
+
+    def colours(light: np.ndarray, gains: np.ndarray) -> np.ndarray:
+        return small_colours(encode(linearize(light, "srgb")[..., None] * gains, "srgb"), "srgb")
+
+    for gains in (clouded, np.full(3, 0.7, np.float32)):
+        registrar = StackRegistration(plain.shape)
+        for i, picture in enumerate(plain.pictures[:5]):
+            own = tint * gains if i > 2 else tint
+            registrar.add(picture, colours(picture, own))
+        found = [f.colour_gains for f in registrar.finish(2).frames]
+        if gains is clouded:
+            np.testing.assert_allclose(found[3:], [gains, gains], atol=0.004)
+            np.testing.assert_allclose(found[:2], np.ones((2, 3)), atol=0.004)
+        else:
+            assert found == [None] * 5
 
 
 def test_refine_follows_a_camera_that_sways():

@@ -3,12 +3,12 @@
 `register_pair` compares two pictures, `StackRegistration` takes frames one by one and solves all
 pairs of neighbours together, `register_stack` does so for pictures at hand,
 `warp_frame` samples a frame at exact positions, `equalize_exposure` brings its light to the
-reference's, `common_area` tells what all frames cover,
-`analysis_reduction` how small the compared pictures may be.
+reference's, `small_colours` gives what changes of colour are measured on, `common_area` tells what
+all frames cover, `analysis_reduction` how small the compared pictures may be.
 """
 
 from merge.align.area import common_area, valid_area
-from merge.align.exposure import equalize_exposure
+from merge.align.exposure import equalize_exposure, small_colours
 from merge.align.geometry import median_positions
 from merge.align.motion import rescale_transform
 from merge.align.pair import PairResult, register_pair
@@ -26,6 +26,7 @@ __all__ = [
     "register_pair",
     "register_stack",
     "rescale_transform",
+    "small_colours",
     "valid_area",
     "warp_frame",
     "warp_part",

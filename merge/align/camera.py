@@ -41,6 +41,8 @@ class CameraModel:
         Of H. A camera turns about its lens and changes its picture's size: shift x and y, size
         and turn as in a similarity, but the shifts bend the frame as rotations do, by one
         number for the whole stack: half the longer side over the focal length, squared.
+    rolls : bool
+        Whether frames turn in the picture; only a similarity and a camera may be without.
     radial : int
         Numbers by which the radial change follows the focus, 0 to 2.
     parallax : bool
@@ -48,13 +50,19 @@ class CameraModel:
     """
 
     family: MotionModel
+    rolls: bool = True
     radial: int = 0
     parallax: bool = False
 
     @property
     def own(self) -> int:
         """Number of parameters of a frame."""
-        return _OWN[self.family] + (3 if self.parallax else 0)
+        return self.flat + (3 if self.parallax else 0)
+
+    @property
+    def flat(self) -> int:
+        """Number of those that H takes."""
+        return _OWN[self.family] - int(not self.rolls)
 
     @property
     def bends(self) -> bool:
@@ -98,7 +106,10 @@ class Motion:
 
     def matrices(self) -> Array:
         """Return H of every frame, shape (N, 3, 3)."""
-        return _family_matrices(self.model.family, self.own, self.bend)
+        own = self.own[:, : self.model.flat]
+        if not self.model.rolls:
+            own = np.concatenate([own, np.zeros((len(own), 1))], 1)
+        return _family_matrices(self.model.family, own, self.bend)
 
     def radial_powers(self) -> Array:
         """Return what the radial parameters are multiplied by in every frame, shape (N, radial)."""
@@ -142,7 +153,7 @@ class Motion:
 def first_motion(model: CameraModel, matrices: Array, reference: int) -> Motion:
     """Return a motion near to normalised ``matrices`` (N, 3, 3) of the frames."""
     m = matrices / matrices[:, 2:, 2:]
-    own = np.zeros((len(m), model.own))
+    own = np.zeros((len(m), _OWN[model.family]))
     own[:, 0], own[:, 1] = m[:, 0, 2], m[:, 1, 2]
     size, turn = (m[:, 0, 0] + m[:, 1, 1]) / 2, (m[:, 1, 0] - m[:, 0, 1]) / 2
     if model.family == "similarity":
@@ -158,18 +169,19 @@ def first_motion(model: CameraModel, matrices: Array, reference: int) -> Motion:
     shared = np.zeros(model.shared)
     shared[: int(model.bends)] = _FIRST_BEND
     away = np.arange(len(m)) - reference
-    return Motion(model, own, shared, away / max(int(np.abs(away).max()), 1))
+    return Motion(model, own[:, : model.own], shared, away / max(int(np.abs(away).max()), 1))
 
 
 def enriched(motion: Motion, model: CameraModel) -> Motion:
     """Return a motion of another model that does the same as far as that model can."""
     old = motion.model
     own, shared = np.zeros((len(motion.own), model.own)), np.zeros(model.shared)
-    count = _OWN[old.family]
-    own[:, :count] = motion.own[:, :count]
+    own[:, : old.flat] = motion.own[:, : old.flat]
     if model.family == "camera" and old.family == "similarity":
-        own[:, 2] = np.log(np.hypot(1 + motion.own[:, 2], motion.own[:, 3]))
-        own[:, 3] = np.arctan2(motion.own[:, 3], 1 + motion.own[:, 2])
+        turn = motion.own[:, 3] if old.rolls else np.zeros(len(own))
+        own[:, 2] = np.log(np.hypot(1 + motion.own[:, 2], turn))
+        if model.rolls:
+            own[:, 3] = np.arctan2(turn, 1 + motion.own[:, 2])
     if model.bends:
         shared[0] = motion.shared[0] if old.bends else _FIRST_BEND
     if model.sways and old.sways:

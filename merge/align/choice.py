@@ -62,10 +62,12 @@ def choose_motion(fit: StackFit, simplest: Motion, changes: Sequence[Change]) ->
         Each takes a `CameraModel` to a richer one, or leaves it as it is.
     """
     chosen, loss, found = simplest, _predict(fit, simplest), []
+    tried = {simplest.model}
     for change in changes:
         model = change(chosen.model)
-        if model == chosen.model:
+        if model in tried:
             continue
+        tried.add(model)
         motion = fit.solve(enriched(chosen, model), _ROUNDS)
         other = _predict(fit, motion)
         evidence = _evidence(fit, (loss, other), chosen.model, motion)
@@ -93,6 +95,11 @@ def _evidence(
 def predicts_better(fit: StackFit, one: Motion, other: Motion) -> bool:
     """Tell whether the other motion predicts tiles better by more than chance."""
     return _gain(_predict(fit, one), _predict(fit, other)) > _BETTER
+
+
+def rolling(model: CameraModel) -> CameraModel:
+    """Return a model in which frames turn in the picture."""
+    return replace(model, rolls=True)
 
 
 def turning(model: CameraModel) -> CameraModel:

@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 
 from merge.align.motion import resample
 from merge.align.pair import Pyramid
-from merge.encoding import scale_light
+from merge.encoding import linearize, scale_light
 from merge.model import FloatArray, FrameRegistration
 
 Array = NDArray[np.float64]
 
-# Small pictures of at most this size are kept of every frame.
-_SIDE_PX = 128
+# Small pictures of at most this size are kept of every frame; of so many samples along each side of
+# a pixel their colours are the mean.
+_SIDE_PX, _SAMPLES = 128, 4
 # Blocks along the longer side.
 _BLOCKS = 12
 # A small picture's pixel above this share of white may hold clipped ones.
@@ -48,26 +49,64 @@ _FRAMES_FOR_CURVE = 6
 
 @dataclass(frozen=True, eq=False)
 class SmallPicture:
-    """A frame's linear light at a size where a whole stack fits in memory."""
+    """A frame's linear light at a size where a whole stack fits in memory.
+
+    Attributes
+    ----------
+    light : ndarray, shape (h, w), float32
+    reduction : float
+        Pixels of the compared pictures for one of ``light``.
+    colours : ndarray, shape (h', w', 3), float32, or None
+        Linear light of red, green and blue; None for grey pictures, or where not asked for.
+    """
 
     light: FloatArray
     reduction: float
+    colours: FloatArray | None = None
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """Light of a frame over the reference frame's; see `FrameRegistration`."""
+
+    gain: float = 1.0
+    falloff: float = 0.0
+    colour_gains: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class _Blocks:
-    """Logarithm of second light over first in every usable block."""
+    """Logarithm of second light over first in every usable block, a column for each channel."""
 
     ratio: Array
     light: Array  # of the first picture, sums to 1
     probe: Array  # (n, 2): 1 and the squared distance from the centre
 
 
-def small_picture(pyramid: Pyramid) -> SmallPicture:
-    """Return the finest level that is at most `_SIDE_PX` px long."""
+def small_picture(pyramid: Pyramid, colours: FloatArray | None = None) -> SmallPicture:
+    """Return the finest level that is at most `_SIDE_PX` px long, and colours with it."""
     fitting = [k for k, level in pyramid.levels.items() if max(level.shape) <= _SIDE_PX]
     depth = min(fitting, default=max(pyramid.levels))
-    return SmallPicture(pyramid.levels[depth], 2.0**depth)
+    return SmallPicture(pyramid.levels[depth], 2.0**depth, colours)
+
+
+def small_colours(picture: FloatArray, transfer: str) -> FloatArray | None:
+    """Return linear light of a picture's colours, small; None for a grey picture.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (H, W, C), float32
+        Of any size.
+    transfer : str
+        Its encoding.
+    """
+    if picture.shape[2] != 3:
+        return None
+    side = max(max(picture.shape) / _SIDE_PX, 1.0)
+    stride = max(int(side / _SAMPLES), 1)
+    light = linearize(picture[::stride, ::stride], transfer)
+    size = (max(round(length / side), 1) for length in picture.shape[1::-1])
+    return np.asarray(cv2.resize(light, tuple(size), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def radius_squared(
@@ -86,9 +125,12 @@ def radius_squared(
 
 
 def compare_exposures(
-    pictures: Mapping[int, SmallPicture], matrices: Mapping[int, Array], reference: int
-) -> dict[int, tuple[float, float]]:
-    """Return (gain, falloff) of every frame in ``matrices`` against the reference frame.
+    pictures: Mapping[int, SmallPicture],
+    matrices: Mapping[int, Array],
+    reference: int,
+    shape: tuple[int, int],
+) -> dict[int, Exposure]:
+    """Return the exposure of every frame in ``matrices`` against the reference frame.
 
     Parameters
     ----------
@@ -96,28 +138,69 @@ def compare_exposures(
     matrices : mapping of frame to ndarray, shape (3, 3)
         Reference → frame, in the pixels of the pictures before reduction.
     reference : int
+    shape : (H, W)
+        Of the pictures before reduction.
 
     Returns
     -------
     dict
-        Light of a frame is that of the reference times ``gain * exp(falloff * r2)``, r2 the squared
-        distance from the centre, 1 at the corners. Falloff is 0 in all frames unless it stands
-        out of its error in one; a frame with too little well-exposed light gets gain 1.
+        Falloff is 0 in all frames unless it stands out of its error in one, and so with colours; a
+        frame with too little well-exposed light has gain 1.
     """
+    here, others = pictures[reference], {i: m for i, m in matrices.items() if i != reference}
     compared = {
-        i: _compare(pictures[reference], pictures[i], m)
-        for i, m in matrices.items()
-        if i != reference
+        i: _compare(
+            here.light[..., None], pictures[i].light[..., None], resample(m, 1 / here.reduction)
+        )
+        for i, m in others.items()
     }
     known = {i: b for i, b in compared.items() if b is not None}
     falloff = _falloff_trend(known, reference)
-    found = {i: (1.0, 0.0) for i in matrices}
+    colours = _compare_colours(pictures, others, here, shape, falloff)
+    found = {i: Exposure() for i in matrices}
     for i, blocks in known.items():
         f = falloff.get(i, 0.0)
-        left = blocks.ratio - f * blocks.probe[:, 1]
+        left = blocks.ratio[:, 0] - f * blocks.probe[:, 1]
         (log_gain,), _ = _fit(blocks.probe[:, :1], left, blocks.light)
-        found[i] = (float(np.exp(log_gain)), f)
+        found[i] = Exposure(float(np.exp(log_gain)), f, colours.get(i))
     return found
+
+
+def _compare_colours(
+    pictures: Mapping[int, SmallPicture],
+    matrices: Mapping[int, Array],
+    here: SmallPicture,
+    shape: tuple[int, int],
+    falloff: Mapping[int, float],
+) -> dict[int, tuple[float, float, float]]:
+    """Return the gains of red, green and blue in every frame; empty if they are alike in all.
+
+    Judged is a channel's gain over the mean of all three: that needs neither light to stay nor
+    blur to be alike, and its error is that of colours alone.
+    """
+    gains, surprise = {}, 0.0
+    for i, matrix in matrices.items():
+        one, two = here.colours, pictures[i].colours
+        if one is None or two is None:
+            continue
+        blocks = _compare(one, two, _between_centres(matrix, shape, one.shape))
+        if blocks is None:
+            continue
+        ratio = blocks.ratio - falloff.get(i, 0.0) * blocks.probe[:, 1:]
+        even, tinted = blocks.probe[:, :1], ratio - ratio.mean(axis=1, keepdims=True)
+        for channel in tinted.T:
+            fit, covariance = _fit(even, channel, blocks.light)
+            surprise = max(surprise, abs(fit[0]) / (np.sqrt(covariance[0, 0]) + _LEAST_ERROR))
+        red, green, blue = (_fit(even, channel, blocks.light)[0][0] for channel in ratio.T)
+        gains[i] = float(np.exp(red)), float(np.exp(green)), float(np.exp(blue))
+    return gains if surprise > _SIGNIFICANT else {}
+
+
+def _between_centres(matrix: Array, shape: tuple[int, ...], small: tuple[int, ...]) -> Array:
+    """Return a matrix for pictures of ``shape`` at another size, pixel centres as in `rescale`."""
+    x, y = small[1] / shape[1], small[0] / shape[0]
+    to_small = np.array([[x, 0, (x - 1) / 2], [0, y, (y - 1) / 2], [0, 0, 1.0]])
+    return np.asarray(to_small @ matrix @ np.linalg.inv(to_small))
 
 
 def _falloff_trend(known: Mapping[int, _Blocks], reference: int) -> dict[int, float]:
@@ -126,7 +209,7 @@ def _falloff_trend(known: Mapping[int, _Blocks], reference: int) -> dict[int, fl
         return {}
     values, errors = [], []
     for blocks in known.values():
-        fit, covariance = _fit(blocks.probe, blocks.ratio, blocks.light)
+        fit, covariance = _fit(blocks.probe, blocks.ratio[:, 0], blocks.light)
         values.append(fit[1])
         errors.append(np.sqrt(covariance[1, 1]) + _LEAST_ERROR)
     away = np.array(list(known), float) - reference
@@ -145,18 +228,16 @@ def _falloff_trend(known: Mapping[int, _Blocks], reference: int) -> dict[int, fl
     return dict(zip(known, trend.tolist(), strict=True))
 
 
-def _compare(one: SmallPicture, two: SmallPicture, matrix: Array) -> _Blocks | None:
-    """Return the blocks that both pictures show well exposed; None where they are too few."""
-    a = one.light
-    small = resample(matrix, 1 / one.reduction)
+def _compare(a: FloatArray, b: FloatArray, matrix: Array) -> _Blocks | None:
+    """Return the blocks that two pictures (h, w, C) show well exposed; None where too few."""
     moved = cv2.warpPerspective(
-        two.light, small, a.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderValue=-1e6,
-    )  # fmt: skip
-    usable = (moved >= 0) & (np.maximum(a, moved) < _BRIGHTEST)
+        b, matrix, a.shape[1::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderValue=(-1e6,) * 4,
+    ).reshape(a.shape)  # fmt: skip
+    usable = (moved >= 0).all(axis=2) & (np.maximum(a, moved) < _BRIGHTEST).all(axis=2)
     usable = cv2.erode(usable.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=1) > 0
     side = max(a.shape) / _BLOCKS
-    row, column = np.indices(a.shape)
+    row, column = np.indices(usable.shape)
     block = ((row // side) * _BLOCKS + column // side).astype(int)
     count = np.bincount(block.ravel())
 
@@ -165,17 +246,17 @@ def _compare(one: SmallPicture, two: SmallPicture, matrix: Array) -> _Blocks | N
             np.bincount(block[usable], values[usable], minlength=len(count)), np.float64
         )
 
-    pixels = sums(np.ones(a.shape))
-    first, second, radius = sums(a), sums(moved), sums(a * radius_squared(a.shape))
-    kept = (pixels > _LEAST_COVERED * count) & (
-        np.minimum(first, second) > _DARKEST * np.maximum(pixels, 1)
-    )
+    pixels, radius = sums(np.ones(usable.shape)), radius_squared(usable.shape)
+    first, second = (np.stack([sums(p) for p in np.moveaxis(picture, 2, 0)], 1)
+                     for picture in (a, moved))  # fmt: skip
+    enough = np.minimum(first, second).min(axis=1) > _DARKEST * np.maximum(pixels, 1)
+    kept = (pixels > _LEAST_COVERED * count) & enough
     if np.count_nonzero(kept) < _FEWEST_BLOCKS:
         return None
-    ratio = np.log(second[kept] / first[kept])
-    light = first[kept] / first[kept].sum()
-    shape = np.stack([np.ones(len(ratio)), radius[kept] / first[kept]], 1)
-    return _Blocks(ratio, light, shape)
+    light, outside = a.mean(axis=2), sums(a.mean(axis=2) * radius)
+    total = sums(light)[kept]
+    probe = np.stack([np.ones(len(total)), outside[kept] / total], 1)
+    return _Blocks(np.log(second[kept] / first[kept]), total / total.sum(), probe)
 
 
 def _fit(probe: Array, values: Array, light: Array) -> tuple[Array, Array]:
@@ -217,9 +298,12 @@ def equalize_exposure(
     shape : (H, W, ...), optional
         Of the frame; default that of ``pixels``.
     """
-    if abs(frame.gain - 1) < _GAIN_FLOOR and not frame.falloff:
+    colours = frame.colour_gains if pixels.shape[2] == 3 else None
+    if abs(frame.gain - 1) < _GAIN_FLOOR and not frame.falloff and colours is None:
         return pixels
     factor: float | FloatArray = 1 / frame.gain
+    if colours is not None:
+        factor = np.asarray(1 / np.array(colours), np.float32)
     if frame.falloff:
         corner = radius_squared(shape or pixels.shape, origin, pixels.shape)[..., None]
         factor = (factor * np.exp(-frame.falloff * corner)).astype(np.float32)

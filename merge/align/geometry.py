@@ -16,6 +16,7 @@ from merge.align.choice import (
     distorting,
     moving,
     predicts_better,
+    rolling,
     turning,
 )
 from merge.align.motion import normaliser, rescale_transform
@@ -123,7 +124,7 @@ class StackGeometry:
     def reason(self) -> str:
         """Return in a few words why this motion was chosen."""
         model = self.motion.model
-        if model == CameraModel("similarity"):
+        if not (model.bends or model.radial or model.parallax):
             return "turns, distortion and sway of the camera explain no more"
         seen = {
             "the camera turned": model.bends,
@@ -161,10 +162,10 @@ def solve_geometry(
     scale = normaliser(shape)
     known = follow_pairs(pairs, frames, reference)
     starts = np.stack([np.linalg.inv(scale) @ known[i] @ scale for i in frames])
-    simplest = CameraModel("similarity" if model == "auto" else model)
+    simplest = CameraModel("similarity", rolls=False) if model == "auto" else CameraModel(model)
     choice = Choice(fit.solve(first_motion(simplest, starts, place)))
     if model == "auto":
-        choice = _choose(fit, choice.motion, [turning, distorting])
+        choice = _choose(fit, choice.motion, [rolling, turning, distorting, rolling])
     return StackGeometry(tuple(frames), fit, choice, shape)
 
 
@@ -201,7 +202,7 @@ def refine_geometry(geometry: StackGeometry, axis: FocusAxis, reduction: int) ->
     fit = StackFit(kept, geometry.shape, geometry.fit.reference)
     flat = geometry.motion
     plain = enriched(flat, replace(flat.model, radial=0))  # parallax may have looked like it
-    choice = _choose(fit, fit.solve(plain), [moving, turning, distorting])
+    choice = _choose(fit, fit.solve(plain), [moving, turning, distorting, rolling])
     if not choice.motion.model.parallax or not predicts_better(fit, flat, choice.motion):
         return geometry
     return StackGeometry(

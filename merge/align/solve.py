@@ -289,7 +289,8 @@ def _check_sizes(motion: Motion) -> None:
     """Raise RegistrationError where a frame shrinks to nothing or has no place at all."""
     own, small = motion.own, False
     if motion.model.family == "similarity":
-        small = bool((np.hypot(1 + own[:, 2], own[:, 3]) < _LEAST_SIZE).any())
+        turn = own[:, 3] if motion.model.rolls else 0.0
+        small = bool((np.hypot(1 + own[:, 2], turn) < _LEAST_SIZE).any())
     if not np.isfinite(own).all() or small:
         raise RegistrationError(
             "the frames fit together in no way that a camera moves; check that all show one "

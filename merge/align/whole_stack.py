@@ -142,13 +142,15 @@ class StackRegistration:
         self._best: dict[int, float] = {}
         self._geometry: StackGeometry | None = None
 
-    def add(self, picture: FloatArray) -> None:
+    def add(self, picture: FloatArray, colours: FloatArray | None = None) -> None:
         """Take the next frame: compare it with those held, the newest first, until enough agree.
 
         Parameters
         ----------
         picture : ndarray, shape (H // reduction, W // reduction), float32
             Luminance in [0, 1], area-averaged over ``reduction`` x ``reduction`` pixels.
+        colours : ndarray, shape (h, w, 3), float32, optional
+            From `small_colours`, to see whether the light changed its colour.
 
         Raises
         ------
@@ -159,7 +161,7 @@ class StackRegistration:
         pyramid = build_pyramid(_linear_light(picture, self._transfer))
         if self._held and next(iter(self._held.values())).shape != pyramid.shape:
             raise ValueError(f"picture {index}: shape {pyramid.shape} differs from the others")
-        self._small[index] = small_picture(pyramid)
+        self._small[index] = small_picture(pyramid, colours)
         self._best.setdefault(index, 0.0)
         agreed = 0
         for earlier in sorted(self._held, reverse=True):
@@ -247,19 +249,21 @@ class StackRegistration:
             family = geometry.motion.model.family
             why = geometry.reason() if self._model == "auto" else ""
         matrices = {i: transform.matrix for i, transform in small.items()}
-        exposures = compare_exposures(self._small, matrices, reference)
+        compared = (self._shape[0] // self._reduction, self._shape[1] // self._reduction)
+        exposures = compare_exposures(self._small, matrices, reference, compared)
         jumps = _jumps(matrices, self._shape, self._reduction)
         frames = []
         for i in range(len(self._small)):
             if i not in matrices:
                 frames.append(FrameRegistration(None, reason=self._why_not(i)))
                 continue
-            gain, falloff = exposures[i]
+            exposure = exposures[i]
             frames.append(
                 FrameRegistration(
                     full[i],
-                    gain=gain,
-                    falloff=falloff,
+                    gain=exposure.gain,
+                    falloff=exposure.falloff,
+                    colour_gains=exposure.colour_gains,
                     residual_px=residuals.get(i, float("nan")) * self._reduction,
                     jump_px=jumps.get(i, 0.0) * self._reduction,
                 )

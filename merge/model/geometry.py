@@ -104,6 +104,9 @@ class FrameRegistration:
         None when the frame could not be aligned.
     gain : float
         Linear light of this frame over that of the reference frame; divide by it.
+    colour_gains : tuple of float, or None
+        The same of red, green and blue, where the colour of the light changed; None where all
+        three have ``gain``.
     falloff : float
         Change of that ratio from centre to corner: it is ``gain * exp(falloff * r2)`` with r2 the
         squared distance from the centre, 1 at the corners.
@@ -120,6 +123,7 @@ class FrameRegistration:
     transform: FrameTransform | None
     gain: float = 1.0
     falloff: float = 0.0
+    colour_gains: tuple[float, float, float] | None = None
     residual_px: float = math.nan
     jump_px: float = 0.0
     reason: str = ""

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.align import StackRegistration, analysis_reduction
+from merge.align import StackRegistration, analysis_reduction, small_colours
 from merge.depth import measure_detail, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -188,9 +188,10 @@ def _ordered(seen: _Seen, options: MergeOptions) -> OrderedBracket:
 
 @dataclass(frozen=True, eq=False)
 class _Look:
-    """What is taken from one frame: reduced linear luminance, measure and small copy."""
+    """What is taken from one frame: reduced linear luminance, colours, measure and small copy."""
 
     light: FloatArray
+    colours: FloatArray | None = None
     measure: FloatArray | None = None
     picture: FloatArray | None = None
 
@@ -209,7 +210,8 @@ def _read_frames(
 
     def read(frame: int) -> _Look:
         source, balance = stack.sources[frame], stack.white_balance
-        if cache is None and frame not in finder.sample:
+        grey = source.shape[2] == 1 or not options.equalize_exposure
+        if cache is None and frame not in finder.sample and grey:
             luminance = read_luminance(source, reduction=reduction, white_balance=balance)
             return _Look(linearize(luminance, source.transfer))
         samples, white = read_samples(source, white_balance=balance)
@@ -220,7 +222,7 @@ def _read_frames(
     try:
         # One reader: the finder, which must not hold a whole frame, takes them in their order.
         for frame, look in enumerate(work_ahead(read, range(len(stack)), threads=1)):
-            registrar.add(look.light)
+            registrar.add(look.light, look.colours)
             if min(look.light.shape) >= SMALLEST_SIDE_PX:
                 cells[frame] = measure_cells(look.light, scale=1 / reduction)
             if cache is not None and look.measure is not None and look.picture is not None:
@@ -246,4 +248,4 @@ def _look_at(
     luminance, picture = split_samples(samples, white, cache.reduction if cache else reduction)
     measure = None if cache is None else measure_detail(luminance, cache.reduction)
     small = reduce_map(luminance, reduction, incomplete="drop")
-    return _Look(linearize(small, transfer), measure, picture)
+    return _Look(linearize(small, transfer), small_colours(picture, transfer), measure, picture)

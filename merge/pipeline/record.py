@@ -259,6 +259,7 @@ def _geometry_record(frame: FrameRegistration, shape: tuple[int, int]) -> dict[s
         "magnification": frame.transform.magnification,
         "rotation_deg": frame.transform.rotation_deg,
         "falloff": frame.falloff,
+        "colour_gains": frame.colour_gains,
         "residual_px": frame.residual_px,
     }
 
