@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from merge import optics, plan
+    from merge.edits import Edit, EditList, read_edits
     from merge.errors import (
         FrameMismatchError,
         MemoryLimitError,
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from merge.pipeline.apertures import assess_apertures
     from merge.pipeline.auditing import AuditResult, audit_stack
     from merge.pipeline.depth_units import depth_in_mm
+    from merge.pipeline.editing import apply_edits
     from merge.pipeline.inspecting import Inspection
     from merge.pipeline.merging import MergeResult, merge_stack
     from merge.pipeline.record import build_record
@@ -51,6 +53,8 @@ __all__ = [
     "AuditResult",
     "CaptureSettings",
     "DepthMap",
+    "Edit",
+    "EditList",
     "Finding",
     "FocusAxis",
     "Frame",
@@ -71,6 +75,7 @@ __all__ = [
     "SavedMerge",
     "Stack",
     "WriteError",
+    "apply_edits",
     "assess_apertures",
     "audit_stack",
     "build_record",
@@ -84,6 +89,7 @@ __all__ = [
     "plan_bracket",
     "plan_reshoot",
     "probe_frame",
+    "read_edits",
     "read_frame",
     "sort_folder",
     "stack_arrays",
@@ -96,7 +102,7 @@ _MODULES = ("optics", "plan")
 _HOMES = (
     "errors", "model", "read", "plan", "pipeline.merging", "pipeline.auditing", "pipeline.saving",
     "pipeline.record", "pipeline.inspecting", "pipeline.depth_units", "pipeline.apertures",
-    "pipeline.sorting",
+    "pipeline.sorting", "pipeline.editing", "edits",
 )  # fmt: skip
 
 

@@ -56,7 +56,7 @@ def read_json(path: Path, *, schema: Mapping[str, Any], source: str) -> dict[str
 
 def check_json(content: Any, path: Path, *, schema: Mapping[str, Any], source: str) -> None:
     """Raise ReadError unless JSON from a file fits a schema; arguments as `read_json`."""
-    fault = _find_fault(content, schema)
+    fault = find_fault(content, schema)
     if fault:
         raise ReadError(f"{path}: {fault}, expected the output of '{source}'; give that file")
 
@@ -81,8 +81,8 @@ def _finite(text: str) -> float:
     return number
 
 
-def _find_fault(content: Any, schema: Mapping[str, Any]) -> str | None:
-    """Return where and how something does not fit; None if all does."""
+def find_fault(content: Any, schema: Mapping[str, Any]) -> str | None:
+    """Return where and how JSON does not fit a schema; None if all does."""
     # Loaded here: most commands need none of it.
     from jsonschema import Draft202012Validator
     from jsonschema.exceptions import best_match

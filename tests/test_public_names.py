@@ -12,12 +12,12 @@ PUBLIC = {
     "check_stack", "find_frames", "probe_frame", "read_frame", "stack_arrays",
     # the jobs
     "assess_apertures", "audit_stack", "build_record", "depth_in_mm", "merge_stack",
-    "merge_to_files", "plan_bracket", "plan_reshoot", "sort_folder", "write_depth",
-    "write_picture", "optics", "plan",
+    "apply_edits", "merge_to_files", "read_edits", "plan_bracket", "plan_reshoot",
+    "sort_folder", "write_depth", "write_picture", "optics", "plan",
     # what they take and give
-    "AuditOptions", "AuditResult", "CaptureSettings", "DepthMap", "Finding", "FocusAxis", "Frame",
-    "FrameSource", "FrameTransform", "Inspection", "MergeOptions", "MergeResult", "OutputFiles",
-    "PlanRequest", "Registration", "SavedMerge", "Stack",
+    "AuditOptions", "AuditResult", "CaptureSettings", "DepthMap", "Edit", "EditList", "Finding",
+    "FocusAxis", "Frame", "FrameSource", "FrameTransform", "Inspection", "MergeOptions",
+    "MergeResult", "OutputFiles", "PlanRequest", "Registration", "SavedMerge", "Stack",
     # what goes wrong
     "FrameMismatchError", "MemoryLimitError", "MergeError", "OptionError", "ReadError",
     "RegistrationError", "WriteError",

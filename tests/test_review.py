@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from small_brackets import small_bracket, write_frame
 from starlette.testclient import TestClient
 
+import merge
 from merge.cli import main
 from merge.edits import Edit, EditList, edits_record, read_edits
 from merge.read import probe_frame, read_samples
@@ -217,7 +218,7 @@ def test_the_command_with_the_saved_edits_gives_the_same_pixels(page, tmp_path):
 
 def test_edits_in_any_order_of_switching_show_the_same_as_from_the_beginning(page, session):
     """Only what is concerned is made anew; it must equal making everything anew."""
-    from merge.pipeline.editing import apply_edits
+    from merge.pipeline.editing import edited_pixels
 
     merged(page)
     look = session.look(0)
@@ -228,10 +229,10 @@ def test_edits_in_any_order_of_switching_show_the_same_as_from_the_beginning(pag
         look.add(Edit("frame", corners, f"CARD_{k % 4 + 1:04d}.jpg", feather_px=8))
     for number, on in ((2, False), (5, False), (2, True), (0, False)):
         look.switch(number, on=on)
-        assert np.array_equal(look.current, apply_edits(look.base, look.edits, look.frames))
+        assert np.array_equal(look.current, edited_pixels(look.base, look.edits, look.frames))
     for _ in range(6):
         look.undo()
-    assert np.array_equal(look.current, apply_edits(look.base, look.edits, look.frames))
+    assert np.array_equal(look.current, edited_pixels(look.base, look.edits, look.frames))
 
 
 def test_tiles_show_the_picture_exactly_and_change_with_an_edit(page, session):
@@ -389,7 +390,9 @@ def test_a_double_image_is_repaired_in_three_clicks_to_what_a_still_one_gives(tm
 def test_a_finished_merge_is_opened_from_its_record(tmp_path):
     write_card(tmp_path / "card")
     record, picture = tmp_path / "run.json", tmp_path / "mine.tif"
+    # With settings of its own: merged by others the picture would not be the one written.
     command = ["merge", tmp_path / "card", "-o", picture, "--record", record]
+    command += ["--method", "surface", "--reference", "1", "--extent", "reference"]
     assert CliRunner().invoke(main, [str(c) for c in command]).exit_code == 0
     opened = Session(record, tmp_path / "elsewhere")
     opened.start()
@@ -401,7 +404,34 @@ def test_a_finished_merge_is_opened_from_its_record(tmp_path):
     worked(client, "open")
     base = opened.look(0).base
     assert np.array_equal(base, read_samples(probe_frame(picture))[0])
+    look = opened.look(0)
+    look.add(Edit("frame", ((40.0, 40.0), (80.0, 40.0), (60.0, 90.0)), "CARD_0002.jpg"))
+    # From Python: the record and the file of edits give the same pixels, and leave the files alone.
+    before = picture.read_bytes()
+    edited = merge.apply_edits(record, tmp_path / "mine.edits.json")
+    assert np.array_equal(np.rint(edited.pixels * 65535).astype(np.uint16), look.current)
+    assert picture.read_bytes() == before
     opened.stop()
+
+
+def test_edits_are_applied_from_python_as_by_the_command(tmp_path):
+    write_card(tmp_path / "card")
+    result = merge.merge_stack(tmp_path / "card")
+    height, width = result.pixels.shape[:2]
+    one = merge.Edit("frame", ((40.0, 40.0), (80.0, 40.0), (60.0, 90.0)), "CARD_0002.jpg")
+    edits = merge.EditList((height, width), (one,))
+    (tmp_path / "e.json").write_text(json.dumps(edits_record(edits)), encoding="utf-8")
+    command = ["merge", tmp_path / "card", "-o", tmp_path / "x.tif", "--edits", tmp_path / "e.json"]
+    assert CliRunner().invoke(main, [str(c) for c in command]).exit_code == 0
+    written = read_samples(probe_frame(tmp_path / "x.tif"))[0]
+    for given in (edits, [one], tmp_path / "e.json"):
+        pixels = merge.apply_edits(result, given).pixels
+        assert np.array_equal(np.rint(pixels * 65535).astype(np.uint16), written)
+    assert not np.array_equal(np.rint(result.pixels * 65535).astype(np.uint16), written)
+    with pytest.raises(merge.MergeError, match="999 x 999"):
+        merge.apply_edits(result, merge.EditList((999, 999), (one,)))
+    with pytest.raises(merge.ReadError, match="another kind"):
+        merge.apply_edits(tmp_path / "e.json", [one])
 
 
 def test_a_save_that_is_killed_leaves_the_old_picture_or_the_new_one_whole(tmp_path):

@@ -15,19 +15,53 @@ where the region's pixels come from: "frame" (the frame of that file name), "det
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
 
 from merge.errors import ReadError
+from merge.json_files import find_fault, read_json
 
 EditKind = Literal["frame", "detail", "surface"]
 FORMAT, VERSION = "depthweld edits", 1
 # A polygon of more corners, or a list of more edits, was not made by hand.
 _MOST_CORNERS, _MOST_EDITS = 10_000, 10_000
 _WIDEST_FEATHER_PX = 256.0
+_SOURCE = "depthweld review"
+_COORDINATE = {"type": "number", "minimum": -1e6, "maximum": 1e6}
+EDIT_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "required": ["kind", "region"],
+    "additionalProperties": False,
+    "properties": {
+        "kind": {"enum": list(get_args(EditKind))},
+        "frame": {"type": "string", "maxLength": 4096},
+        "region": {
+            "type": "array",
+            "minItems": 3,
+            "maxItems": _MOST_CORNERS,
+            "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": _COORDINATE},
+        },
+        "feather_px": {"type": "number", "minimum": 1, "maximum": _WIDEST_FEATHER_PX},
+        "on": {"type": "boolean"},
+    },
+}
+_LENGTH = {"type": "integer", "minimum": 1, "maximum": 1_000_000}
+_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "required": ["format", "version", "picture", "edits"],
+    "properties": {
+        "format": {"const": FORMAT},
+        "version": {"const": VERSION},
+        "picture": {
+            "type": "object",
+            "required": ["width", "height"],
+            "properties": {"width": _LENGTH, "height": _LENGTH},
+        },
+        "edits": {"type": "array", "maxItems": _MOST_EDITS, "items": {"type": "object"}},
+    },
+}
 
 
 @dataclass(frozen=True)
@@ -117,22 +151,12 @@ def parse_edit(data: Any) -> Edit:
     ValueError
         If it is no edit.
     """
-    if not isinstance(data, dict):
-        raise ValueError("an edit that is no object")
-    unknown = sorted(set(data) - set(Edit.__dataclass_fields__))
-    if unknown:
-        raise ValueError(f"an edit with {unknown[0]!r}, which is unknown")
-    try:
-        region = tuple((float(x), float(y)) for x, y in data["region"])
-        feather, on = float(data.get("feather_px", 8.0)), data.get("on", True)
-        kind, frame = data["kind"], data.get("frame", "")
-    except KeyError as exc:
-        raise ValueError(f"an edit without {exc.args[0]!r}") from exc
-    except (TypeError, OverflowError) as exc:
-        raise ValueError(f"an edit of other types ({exc})") from exc
-    if not isinstance(on, bool) or not isinstance(frame, str) or not isinstance(kind, str):
-        raise ValueError("an edit of other types")
-    return Edit(kind, region, frame, feather, on)  # type: ignore[arg-type]
+    fault = find_fault(data, EDIT_SCHEMA)
+    if fault:
+        raise ValueError(fault)
+    region = tuple((float(x), float(y)) for x, y in data["region"])
+    feather, on = float(data.get("feather_px", 8.0)), data.get("on", True)
+    return Edit(data["kind"], region, data.get("frame", ""), feather, on)
 
 
 def read_edits(path: Path) -> EditList:
@@ -143,24 +167,9 @@ def read_edits(path: Path) -> EditList:
     ReadError
         If the file cannot be read or is no such file; the message names it.
     """
+    data = read_json(path, schema=_SCHEMA, source=_SOURCE)
+    shape = data["picture"]["height"], data["picture"]["width"]
     try:
-        data = json.loads(path.read_bytes().decode("utf-8-sig"))
-    except OSError as exc:
-        raise ReadError(f"{path}: cannot be read ({exc.strerror}). Check the path.") from exc
-    except (ValueError, RecursionError) as exc:
-        raise _not_ours(path, "no JSON") from exc
-    if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise _not_ours(path, "JSON of another kind")
-    if data.get("version") != VERSION:
-        raise _not_ours(path, f"version {data.get('version')!r}, expected {VERSION}")
-    try:
-        shape = int(data["picture"]["height"]), int(data["picture"]["width"])
-        if not isinstance(data["edits"], list) or len(data["edits"]) > _MOST_EDITS:
-            raise ValueError(f"no list of at most {_MOST_EDITS} edits")
         return EditList(shape, tuple(parse_edit(edit) for edit in data["edits"]))
-    except (KeyError, TypeError, ValueError, OverflowError) as exc:
-        raise _not_ours(path, f"damaged ({exc})") from exc
-
-
-def _not_ours(path: Path, found: str) -> ReadError:
-    return ReadError(f"{path}: {found}; expected a file of edits that depthweld wrote.")
+    except ValueError as exc:
+        raise ReadError(f"{path}: {exc}, expected the output of '{_SOURCE}'") from exc

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,13 +16,14 @@ from numpy.typing import NDArray
 
 from merge.align import rescale_transform
 from merge.blend import DetailBlend, Part, SurfaceBlend, mixing_reach, within
-from merge.edits import Edit, EditList, affected_box, join_patch
+from merge.edits import Edit, EditList, affected_box, join_patch, read_edits
 from merge.errors import MergeError
-from merge.model import BoolArray, FloatArray
+from merge.model import BoolArray, FloatArray, Progress
 from merge.pipeline.ahead import work_ahead
-from merge.pipeline.merging import MergeResult
+from merge.pipeline.finished import read_finished
+from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.sampling import FrameSampler, covered
-from merge.read import read_samples
+from merge.read import find_frames, read_samples
 from merge.resizing import reduce_map, reduced_shape
 
 Box = tuple[int, int, int, int]
@@ -209,7 +211,7 @@ def to_sixteen_bits(pixels: FloatArray) -> NDArray[np.uint16]:
     return np.rint(np.clip(pixels, 0, 1) * np.float32(65535)).astype(np.uint16)
 
 
-def apply_edits(
+def edited_pixels(
     picture: NDArray[np.uint16], edits: Sequence[Edit], source: EditSource
 ) -> NDArray[np.uint16]:
     """Return a merged picture with edits applied in their order.
@@ -237,18 +239,49 @@ def apply_edits(
     return out
 
 
-def edited_result(pixels: FloatArray, edits: EditList, source: EditSource) -> FloatArray:
-    """Return a merge's pixels, float32 in [0, 1], with edits applied.
+def apply_edits(
+    merged: MergeResult | str | Path,
+    edits: EditList | Sequence[Edit] | str | Path,
+    *,
+    progress: Progress | None = None,
+) -> MergeResult:
+    """Return a merge with places of its picture replaced, as ``depthweld review`` does it.
+
+    Parameters
+    ----------
+    merged : MergeResult or path
+        From `merge_stack`; or the record of a finished merge, whose frames are then merged again
+        with the recorded settings.
+    edits : EditList, sequence of Edit, or path
+        A path is that of a file of edits.
+    progress : callable, optional
+        Called with (stage, frames done, frames in all) while frames are merged again.
+
+    Returns
+    -------
+    MergeResult
+        Its pixels are rounded to 16 bits.
 
     Raises
     ------
+    ReadError
+        If a file is no record, or holds no edits.
     MergeError
         If the edits belong to a picture of another size, or name an unknown frame.
     """
-    if edits.shape != pixels.shape[:2]:
-        raise MergeError(
-            f"edits: made for a picture of {edits.shape[1]} x {edits.shape[0]} px, but this merge "
-            f"has {pixels.shape[1]} x {pixels.shape[0]} px. Merge with the same frames and options."
-        )
-    edited = apply_edits(to_sixteen_bits(pixels), edits.edits, source)
-    return edited.astype(np.float32) / np.float32(65535)
+    if not isinstance(merged, MergeResult):
+        done = read_finished(Path(merged))
+        merged = merge_stack(find_frames(done.frames), done.options, progress=progress)
+    if isinstance(edits, str | Path):
+        edits = read_edits(Path(edits))
+    shape = merged.pixels.shape[:2]
+    if isinstance(edits, EditList):
+        if edits.shape != shape:
+            raise MergeError(
+                f"edits: made for a picture of {edits.shape[1]} x {edits.shape[0]} px, but this "
+                f"merge has {shape[1]} x {shape[0]} px. Merge with the same frames and options."
+            )
+        edits = edits.edits
+    source = EditSource(merged, shape)
+    pixels = edited_pixels(to_sixteen_bits(merged.pixels), edits, source)
+    return replace(merged, pixels=pixels.astype(np.float32) / np.float32(65535))

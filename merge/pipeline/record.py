@@ -15,13 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from merge.model import FrameRegistration, FrameSource, MergeOptions, Stack
+from merge.pipeline.finished import FORMAT, VERSION
 from merge.pipeline.inspecting import Inspection
 from merge.pipeline.merging import MergeResult
 from merge.records import plain_values
 from merge.write import hash_file, written_path
 
-FORMAT = "depthweld merge record"
-VERSION = 1
 _LIBRARIES = (
     "numpy", "opencv-python-headless", "scikit-image", "scipy", "numba",
     "rawpy", "tifffile", "imagecodecs", "pillow", "exifread",

@@ -12,7 +12,7 @@ from merge.atomic import check_target
 from merge.edits import EditList, edits_record
 from merge.errors import MergeError, WriteError
 from merge.model import DepthScale, MergeOptions, Progress, Stack
-from merge.pipeline.editing import EditSource, edited_result
+from merge.pipeline.editing import apply_edits
 from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.record import build_record, describe_provenance
@@ -119,8 +119,7 @@ def merge_to_files(
     result = merge_stack(stack, options, keep_depth=keep_depth, progress=progress)
     told = edits_told(edits)
     if edits is not None:
-        source = EditSource(result, result.pixels.shape[:2])
-        result = dataclasses.replace(result, pixels=edited_result(result.pixels, edits, source))
+        result = apply_edits(result, edits)
     with written_together():
         return write_merge(result, files, told, keep_record=keep_record)
 

@@ -23,7 +23,7 @@ from merge.edits import (
 )
 from merge.errors import MergeError, WriteError
 from merge.model import DepthMap, Progress
-from merge.pipeline.editing import EditSource, apply_edits, to_sixteen_bits
+from merge.pipeline.editing import EditSource, edited_pixels, to_sixteen_bits
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import screen_pixels
 from merge.pipeline.saving import OutputFiles, edits_told, write_merge
@@ -268,7 +268,7 @@ class Look:
             found = read_edits(self._edits_path)
             if found.shape != self.shape[:2] or not found.edits:
                 return
-            self.current = apply_edits(self.base, found.edits, self.frames)
+            self.current = edited_pixels(self.base, found.edits, self.frames)
         except MergeError:
             return
         self._history.append(found.edits)

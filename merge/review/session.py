@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import queue
 import threading
 import time
@@ -12,12 +11,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from merge.atomic import written_together
-from merge.edits import Edit, parse_edit
 from merge.errors import MergeError, ReadError
-from merge.model import Finding, FrameSource, Stack
+from merge.model import Finding, FrameSource, MergeOptions, Stack
 from merge.pipeline.auditing import audit_stack
+from merge.pipeline.finished import FinishedMerge, is_record, read_finished
 from merge.pipeline.merging import MergeResult, merge_stack
-from merge.pipeline.record import FORMAT
 from merge.pipeline.saving import OutputFiles, write_merge
 from merge.pipeline.sorting import load_groups
 from merge.read import find_frames, probe_frame
@@ -61,9 +59,10 @@ class Work:
 
 @dataclass
 class Group:
-    """One group of frames and what has been done with it."""
+    """One group of frames and what has been done with it, in an earlier session too (``done``)."""
 
     named: NamedGroup
+    done: FinishedMerge | None = None
     work: Work | None = None
     findings: tuple[dict[str, Any], ...] | None = None
     look: Look | None = None
@@ -217,20 +216,21 @@ class Session:
 
     def _find_groups(self) -> None:
         try:
-            merge = _read_json(self.place) if self.place.is_file() else {}
-            if merge.get("format") == FORMAT:
-                groups = [self._group_of_record(merge)]
+            if self.place.is_file() and is_record(self.place):
+                groups = [self._group_of_record()]
             else:
                 found = load_groups(self.place, progress=self._progress(self.finding))
                 groups = [Group(named) for named in name_groups(found.groups)]
             for group in groups:
-                group.findings = _findings_written(self.picture_path(group))
+                group.done = group.done or _finished(self.picture_path(group))
+                if group.done is not None:
+                    group.findings = tuple(f | {"box": None} for f in group.done.findings)
             self.groups = groups
             self.finding.state = "done"
         except MergeError as exc:
             self.finding.state, self.finding.message = "failed", str(exc)
 
-    def _group_of_record(self, record: dict[str, Any]) -> Group:
+    def _group_of_record(self) -> Group:
         """Return the frames of a finished merge as a group.
 
         Raises
@@ -238,22 +238,17 @@ class Session:
         MergeError
             If the record is damaged, or a frame is not where it was.
         """
-        try:
-            paths = [Path(frame["path"]) for frame in record["frames"]]
-            picture = Path(record["written"]["picture"]["path"])
-        except (KeyError, TypeError) as exc:
-            raise ReadError(
-                f"{self.place}: a damaged record of a merge ({exc}). Give the frames' folder."
-            ) from exc
+        done = read_finished(self.place)
+        picture = done.picture
         if picture.suffix.lower() not in (".tif", ".tiff"):
             raise ReadError(
                 f"{self.place}: the merge was written as {picture.suffix}; a review repairs 16-bit "
                 "TIFFs. Merge again to a .tif, or give the frames' folder."
             )
         self.into = picture.parent
-        shots = tuple(Shot(probe_frame(path)) for path in paths)
+        shots = tuple(Shot(probe_frame(path)) for path in done.frames)
         found = FrameGroup("focus bracket", shots, f"the frames of {self.place.name}", 1.0)
-        return Group(NamedGroup(picture.stem, found))
+        return Group(NamedGroup(picture.stem, found), done)
 
     def _progress(self, work: Work) -> Any:
         def progress(stage: str, done: int, total: int) -> None:
@@ -269,16 +264,18 @@ class Session:
         if work.task == "audit":
             group.findings = _told(audit_stack(stack, progress=progress).findings)
             return
-        result = merge_stack(stack, progress=progress)
         target = self.picture_path(group)
+        # The written picture of an earlier session was made so, and holds the edits so told.
+        done = group.done if work.task == "open" else None
+        options = MergeOptions() if done is None else done.options
+        result = merge_stack(stack, options, progress=progress)
         if work.task == "merge":
             work.stage, work.done, work.total = "Writing", 0, 1
             self._write(result, target)
         if group.look is not None:
             group.look.close()
         group.findings = _told(result.findings)
-        # The written picture of an earlier session holds the edits that its record tells.
-        written = _edits_written(target) if work.task == "open" else []
+        written = () if done is None else done.edits
         group.look = Look(result, target, self.edits_path(group), written)
         progress("Making the frames ready", 0, 1)
         group.look.keep_frames(progress)
@@ -327,38 +324,13 @@ def _told(findings: Sequence[Finding]) -> tuple[dict[str, Any], ...]:
     )
 
 
-def _record_of(target: Path) -> dict[str, Any]:
-    """Return the record beside a merged picture; empty where there is none that can be read."""
-    return _read_json(target.with_suffix(".json")) if target.is_file() else {}
-
-
-def _read_json(path: Path) -> dict[str, Any]:
-    """Return a JSON object; empty where there is none that can be read."""
+def _finished(target: Path) -> FinishedMerge | None:
+    """Return what the record beside a merged picture tells; None where there is none."""
+    record = target.with_suffix(".json")
     try:
-        data = json.loads(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return data if isinstance(data, dict) else {}
-
-
-def _findings_written(target: Path) -> tuple[dict[str, Any], ...] | None:
-    """Return the findings of a merge of an earlier session; None where there was none."""
-    found = _record_of(target).get("findings")
-    if not isinstance(found, list):
+        return read_finished(record) if target.is_file() and record.is_file() else None
+    except ReadError:
         return None
-    return tuple(
-        {key: str(f.get(key, "")) for key in ("severity", "message", "advice")} | {"box": None}
-        for f in found
-        if isinstance(f, dict)
-    )
-
-
-def _edits_written(target: Path) -> list[Edit]:
-    """Return the edits that a written picture holds."""
-    try:
-        return [parse_edit(edit) for edit in _record_of(target).get("edits", [])]
-    except (TypeError, ValueError):
-        return []
 
 
 def stack_of(group: Group) -> Stack:

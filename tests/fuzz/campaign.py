@@ -28,7 +28,7 @@ LIMIT_S = 20.0
 _BUSY = 10
 # Shares of the kinds: most for what is parsed by others' compiled code.
 _SHARES = {"jpeg": 4, "png": 3, "tiff": 5, "dng": 3, "exif": 4, "icc": 1, "xmp": 1, "audit": 2,
-           "groups": 1, "name": 1, "heif": 2}  # fmt: skip
+           "groups": 1, "edits": 1, "record": 1, "name": 1, "heif": 2}  # fmt: skip
 
 
 def plan_jobs(count: int, seed: int) -> list[tuple[str, int, int]]:

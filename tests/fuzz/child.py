@@ -26,7 +26,9 @@ from mutants import ENDING, make_mutant, seeds
 from PIL import Image, ImageFile
 
 from merge.cli import main as command_line
+from merge.edits import affected_box, join_patch, read_edits
 from merge.errors import MergeError
+from merge.pipeline.finished import read_finished
 from merge.read import probe_frame, read_frame, read_luminance, read_mosaic, read_preview
 from merge.read.frame import read_samples
 from merge.read.orientation import apply_orientation
@@ -176,11 +178,31 @@ def _use_json(data: bytes, kind: str, folder: Path) -> dict[str, Any]:
     path.write_bytes(data)
     for name in ("audited-brackets.json",):
         (folder / name).unlink(missing_ok=True)
+    if kind == "record":
+        return {"outcome": "read", "text": str(read_finished(path))[:200]}
+    if kind == "edits":
+        return _use_edits(path)
     if kind == "audit":
         arguments = ["plan", "--from", str(path), "--json"]
     else:
         arguments = ["audit", "--each", str(path)]
     return _command(arguments)
+
+
+def _use_edits(path: Path) -> dict[str, Any]:
+    """Join what a file of edits asks for into a small picture."""
+    picture = np.full((60, 80, 3), 30000, np.uint16)
+    edits = read_edits(path).edits
+    for edit in edits:
+        box = affected_box(edit, picture.shape)
+        if box is None:
+            continue
+        row, column, height, width = box
+        part = np.s_[row : row + height, column : column + width]
+        picture[part] = join_patch(
+            picture[part], np.ones((height, width, 3), np.float32), edit, box
+        )
+    return {"outcome": "read", "text": f"{len(edits)} edits"}
 
 
 def _use_name(data: bytes, folder: Path) -> dict[str, Any]:

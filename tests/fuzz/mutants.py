@@ -114,6 +114,20 @@ GROUPS = {
                           {"file": "b.jpg", "companions": ["c.jpg"], "problem": ""}]}],
     "sets": [{"words": "w", "groups": ["focus-bracket-a"]}],
 }  # fmt: skip
+EDITS = {
+    "format": "depthweld edits", "version": 1, "picture": {"width": _WIDTH, "height": _HEIGHT},
+    "edits": [{"kind": "frame", "frame": "a.jpg", "feather_px": 8.0, "on": True,
+               "region": [[20.0, 20.5], [60, 20], [60.25, 50], [30, 40]]},
+              {"kind": "detail", "region": [[0, 0], [9, 0], [9, 9]], "on": False}],
+}  # fmt: skip
+RECORD = {
+    "format": "depthweld merge record", "version": 1,
+    "frames": [{"path": f"/nowhere/f{i}.jpg"} for i in range(3)],
+    "written": {"picture": {"path": "/nowhere/m.tif"}},
+    "options": {"method": "auto", "reference": None, "audit": {"tolerance": "2px"}},
+    "findings": [{"severity": "note", "message": "m", "advice": "a"}],
+    "edits": [EDITS["edits"][0]],
+}  # fmt: skip
 
 
 @lru_cache(maxsize=1)
@@ -139,16 +153,31 @@ def seeds() -> dict[str, tuple[bytes, ...]]:
         "xmp": (_jpeg(),),
         "audit": (json.dumps(AUDIT).encode(),),
         "groups": (json.dumps(GROUPS).encode(),),
+        "edits": (json.dumps(EDITS).encode(),),
+        "record": (json.dumps(RECORD).encode(),),
         "name": (b"IMG_0001.jpg",),
     }  # fmt: skip
 
 
-_ALWAYS = ("jpeg", "png", "tiff", "dng", "exif", "icc", "xmp", "audit", "groups", "name")
+_ALWAYS = (
+    "jpeg",
+    "png",
+    "tiff",
+    "dng",
+    "exif",
+    "icc",
+    "xmp",
+    "audit",
+    "groups",
+    "edits",
+    "record",
+    "name",
+)
 # Last, so that the numbers of the others' mutants do not depend on an extra.
 KINDS = (*_ALWAYS, "heif") if HEIF else _ALWAYS
 ENDING = {"jpeg": ".jpg", "exif": ".jpg", "icc": ".jpg", "xmp": ".jpg", "png": ".png",
           "tiff": ".tif", "dng": ".dng", "heif": ".heic", "audit": ".json",
-          "groups": ".json"}  # fmt: skip
+          "groups": ".json", "edits": ".json", "record": ".json"}  # fmt: skip
 
 
 def make_mutant(kind: str, seed: int, number: int) -> tuple[bytes, int, bool]:
@@ -164,7 +193,7 @@ def make_mutant(kind: str, seed: int, number: int) -> tuple[bytes, int, bool]:
     whole = seeds()[kind]
     chosen = int(rng.integers(len(whole)))
     data = whole[chosen]
-    if kind in ("audit", "groups") and rng.random() < 0.8:
+    if ENDING.get(kind) == ".json" and rng.random() < 0.8:
         return _damage_json(data, rng), chosen, False
     if kind == "name":
         return _make_name(rng), chosen, False
