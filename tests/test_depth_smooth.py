@@ -27,12 +27,15 @@ AXIS_PX = STEP_PX * np.arange(FRAMES)
 NOISE = 0.005
 
 
-@lru_cache(maxsize=1)
-def bar_before_a_backdrop() -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
+@lru_cache(maxsize=2)
+def bar_before_a_backdrop(
+    *, fence: bool = False
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     """Return frames (H, W, 3), where the bar is, and the backdrop as the last frame shows it.
 
     A textured bar at frame 3 and a thin hair at frame 1 stand before a painted backdrop that no
-    frame focuses.
+    frame focuses. With a fence more hairs stand beside these: their blur
+    leaves no place between them free.
     """
     rng = np.random.default_rng(5)
     height, width = SIZE
@@ -45,6 +48,9 @@ def bar_before_a_backdrop() -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     bar[:, 130:170] = 1
     hair = np.zeros(SIZE, np.float32)
     hair[:, 60:62] = 1
+    if fence:
+        hair[:, 24:180:36] = 1
+        hair[:, 25:180:36] = 1
     texture = np.repeat(rng.uniform(0.2, 0.8, (*SIZE, 1)).astype(np.float32), 3, axis=2)
     frames = []
     for place in AXIS_PX:
@@ -89,6 +95,15 @@ def test_a_backdrop_that_no_frame_focuses_lies_beyond_the_last_one():
     assert (np.abs(fine.position - (FRAMES - 1)) < 1)[backdrop].mean() < 0.5  # a guess before
     assert (settled.beyond == 1)[backdrop].mean() > 0.97
     assert np.quantile(settled.position[backdrop], 0.02) > FRAMES - 3
+
+
+def test_a_backdrop_that_blur_reaches_everywhere_is_no_random_patchwork():
+    frames, things, _ = bar_before_a_backdrop(fence=True)
+    fine, settled = depths(frames)
+    between = far_from(things, 7)
+    between[:, 170:] = False
+    assert (np.abs(fine.position - (FRAMES - 1)) < 2)[between].mean() < 0.5  # a guess before
+    assert (settled.position > FRAMES - 3)[between].mean() > 0.75
 
 
 def test_the_backdrop_comes_from_the_frames_that_show_most_of_it():
