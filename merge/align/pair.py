@@ -21,7 +21,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from merge.align.motion import basis, increment, resample
 from merge.align.tiles import BAND_UNIT, BandArray, compare_tiles
@@ -301,7 +300,8 @@ def _hand_down(tiles: TileShifts, centres: Array) -> Array:
     beside = _surprise(tiles.shifts, tiles.certainty) > _BESIDE
     beside &= np.hypot(tiles.shifts[:, 0], tiles.shifts[:, 1]) > _FOLLOWED_PX
     if beside.any():
-        _, nearest = cKDTree(tiles.centres).query(centres)
+        away = centres[:, None] - tiles.centres
+        nearest = (away**2).sum(axis=2).argmin(axis=1)
         taken = beside[nearest]
         offsets[taken] = tiles.shifts[nearest[taken]]
     return offsets

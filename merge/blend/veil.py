@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 
-from merge.disks import blur_by_disk
+from merge.disks import blur_layers
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, FloatArray
 from merge.resizing import Box, enlarge_part
@@ -61,6 +62,17 @@ class VeilScene:
     positions_px: np.ndarray
     noise: float = 0.0
 
+    @cached_property
+    def place_px(self) -> FloatArray:
+        """Depth on the focus axis, shape (h, w)."""
+        order = np.arange(len(self.positions_px), dtype=np.float64)
+        return np.interp(self.position, order, self.positions_px).astype(np.float32)
+
+    @cached_property
+    def covered_light(self) -> FloatArray:
+        """Full coverage and `light`, shape (h, w, C + 1)."""
+        return np.dstack([np.ones_like(self.position), self.light])
+
 
 def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[FloatArray, FloatArray]:
     """Return the darkest and the brightest that any frame shows within ``reach`` of every pixel.
@@ -105,8 +117,9 @@ def find_veil(index: int, scene: VeilScene) -> Veil | None:
     """
     maps: FloatArray | None = None
     own = np.abs(scene.position - np.float32(index)) < _REACH_FRAMES
-    for core, padded, inner in _tiles_beside_foreground(scene, index, own):
-        cover, light = _blur_foreground(scene, index, padded)
+    blur, gap_px = np.float32(scene.positions_px[index]) - scene.place_px, _gap_px(scene)
+    for core, padded, inner in _tiles_beside_foreground(own, blur > gap_px, blur):
+        cover, light = _blur_foreground(scene.covered_light[padded], blur[padded], gap_px)
         allowed = own[padded] & (cover > _LEAST_COVER) & (cover < _MOST_COVER)
         if not allowed[inner].any():
             continue
@@ -201,24 +214,15 @@ def _soft(values: FloatArray, sigma: float) -> FloatArray:
     return cv2.GaussianBlur(values, (0, 0), sigma).reshape(values.shape)
 
 
-def _blur_px(scene: VeilScene, index: int, box: Tile) -> FloatArray:
-    """Return the blur-circle diameter of what lies in front of frame ``index``, else negative."""
-    order = np.arange(len(scene.positions_px), dtype=np.float64)
-    place = np.interp(scene.position[box], order, scene.positions_px)
-    return (scene.positions_px[index] - place).astype(np.float32)
-
-
 def _gap_px(scene: VeilScene) -> float:
     steps = np.abs(np.diff(scene.positions_px))
     return _GAP_STEPS * float(steps.mean())
 
 
 def _tiles_beside_foreground(
-    scene: VeilScene, index: int, own: BoolArray
+    own: BoolArray, near: BoolArray, blur: FloatArray
 ) -> Iterator[tuple[Tile, Tile, Tile]]:
     """Yield tiles that hold own pixels beside foreground: (core, with surroundings, core in it)."""
-    blur = _blur_px(scene, index, np.s_[:, :])
-    near = blur > _gap_px(scene)
     if not near.any():
         return
     pad = int(np.ceil(float(blur.max()) / 2)) + 2
@@ -228,17 +232,20 @@ def _tiles_beside_foreground(
             yield core, padded, tile_within(core, padded)
 
 
-def _blur_foreground(scene: VeilScene, index: int, box: Tile) -> tuple[FloatArray, FloatArray]:
-    """Return coverage (h, w) and light (h, w, C) of the blurred foreground within ``box``."""
-    blur = _blur_px(scene, index, box)
-    colour = scene.light[box]
-    total = np.zeros((*blur.shape, colour.shape[2] + 1), np.float32)
-    low, deepest = _gap_px(scene), float(blur.max())
+def _blur_foreground(
+    covered_light: FloatArray, blur: FloatArray, gap_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return coverage (h, w) and light (h, w, C) of the blurred foreground.
+
+    ``blur`` is the diameter of its blur circle, px; below ``gap_px`` nothing is foreground.
+    """
+    layers = []
+    low, deepest = gap_px, float(blur.max())
     while low < deepest:
         high = low * _LAYER_RATIO + _LAYER_STEP_PX
-        layer = ((blur > low) & (blur <= high)).astype(np.float32)
+        layer = cv2.inRange(blur, float(np.nextafter(np.float32(low), np.float32(high))), high)
         if layer.any():
-            stacked = np.dstack([layer, colour * layer[..., None]])
-            total += blur_by_disk(stacked, (low + high) / 2)
+            layers.append((layer, (low + high) / 2))
         low = high
+    total = blur_layers(covered_light, layers)
     return total[..., 0], total[..., 1:]

@@ -24,6 +24,7 @@ from merge.pyramid import build_gaussian
 from merge.resizing import enlarge_part, reduce_map, reduced_shape
 from merge.samples import LUMA
 from merge.scratch import ScratchStack
+from merge.threads import share_out
 
 # Side of the cells that coarse answers are kept for, in pixels of the measure, and the octaves:
 # the band of the last one passes most at 2^6 px.
@@ -41,6 +42,9 @@ _BLOCK_PX, _UNEVEN = 16, 4.0
 # How far the measure answers to a line or an edge, in pixels; a place that shows less than twice
 # that answer beside something stronger is not known to have detail of its own.
 _LEAK_REACH_PX, _LEAK_MARGIN = 6, 2.0
+# Depths are alike up to this many frames apart.
+_ALIKE_FRAMES = 1.5
+_STRIP_ROWS = 64
 # A thing's blur counts from this coverage on; an octave counts where so much of its window is free.
 _LEAST_COVER, _FREE_SHARE = 0.02, 0.1
 _LAYER_RATIO, _SAFE_BLUR = 1.35, 1.25
@@ -93,9 +97,7 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
     noise = float(np.sqrt(least_quiet / _fine_gain()))
     quiet = enlarge_part(local, whole, _BLOCK_PX)
     weak = cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX) < _LEAST_POWER * quiet
-    leak = np.empty_like(power)
-    _answer_beside(power, position, _leak_table(), leak)
-    own = (power >= _LEAK_MARGIN * leak).astype(np.uint8)
+    own = (power >= _LEAK_MARGIN * _answer_beside(power, position)).astype(np.uint8)
     # Texture has weak spots, but no wide ones.
     own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(2))
     sure = ((depth.confidence > 0) | (power > _STRONG_POWER * quiet)) & ~weak & (own > 0)
@@ -127,32 +129,44 @@ def _leak_table() -> FloatArray:
     return np.concatenate([[1], np.maximum(*answers)[: _LEAK_REACH_PX + 1]]).astype(np.float32)
 
 
+def _answer_beside(power: FloatArray, position: FloatArray) -> FloatArray:
+    """Return what the measure answers to the strongest of like depth beside, (h, w)."""
+    table, reach = _leak_table(), _LEAK_REACH_PX
+    down, along = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    distance = np.hypot(down, along)
+    used = (distance >= 2) & (distance <= reach)
+    offsets = np.stack([down[used], along[used]], axis=1)
+    answers = np.interp(distance[used], np.arange(len(table)), table).astype(np.float32)
+    out = np.zeros_like(power)
+    rows = [(top, top + _STRIP_ROWS) for top in range(0, len(power), _STRIP_ROWS)]
+    share_out(lambda strip: _find_strongest(power, position, offsets, answers, strip, out), rows)
+    return out
+
+
 @njit(nogil=True, fastmath=True)
-def _answer_beside(  # pragma: no cover - compiled
-    power: FloatArray, position: FloatArray, table: FloatArray, out: FloatArray
+def _find_strongest(  # pragma: no cover - compiled
+    power: FloatArray,
+    position: FloatArray,
+    offsets: NDArray[np.int64],
+    answers: FloatArray,
+    strip: tuple[int, int],
+    out: FloatArray,
 ) -> None:
-    """Fill ``out`` with what the measure answers to the strongest of like depth beside."""
+    """Raise ``out`` to the strongest answer beside; whole rows at once, which vectorises."""
     height, width = power.shape
-    reach = len(table) - 2
-    for row in range(height):
-        for column in range(width):
-            best, here = np.float32(0), position[row, column]
-            for down in range(max(-reach, -row), min(reach, height - 1 - row) + 1):
-                for along in range(max(-reach, -column), min(reach, width - 1 - column) + 1):
-                    square = down * down + along * along
-                    if square < 4 or square > reach * reach:
-                        continue
-                    other = power[row + down, column + along]
-                    if other <= best:
-                        continue
-                    if abs(position[row + down, column + along] - here) > np.float32(1.5):
-                        continue
-                    distance = np.sqrt(np.float32(square))
-                    index = int(distance)
-                    part = distance - np.float32(index)
-                    answer = other * (table[index] * (1 - part) + table[index + 1] * part)
-                    best = max(best, answer)
-            out[row, column] = best
+    alike, zero = np.float32(_ALIKE_FRAMES), np.float32(0)
+    for row in range(strip[0], min(strip[1], height)):
+        for k in range(len(answers)):
+            other, along = row + offsets[k, 0], offsets[k, 1]
+            if other < 0 or other >= height:
+                continue
+            answer, first, last = answers[k], max(0, -along), min(width, width - along)
+            beside, place = power[other, first + along :], position[other, first + along :]
+            here, best = position[row, first:last], out[row, first:last]
+            for i in range(last - first):
+                value = beside[i] * answer
+                value = value if abs(place[i] - here[i]) <= alike else zero
+                best[i] = max(best[i], value)
 
 
 def _fine_gain() -> float:

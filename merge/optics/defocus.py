@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from merge.optics._checks import FloatOrArray, non_negative, plain, positive
 from merge.optics.diffraction import cutoff_cy_per_mm, jinc
@@ -216,13 +218,20 @@ def defocus_transfer(
     phase = 8 * math.pi * waves * x
     # Half a node a radian of phase, plus what the smooth rest needs for 1e-12.
     count = 32 + math.ceil(0.6 * float(np.max(phase * (1 - x), initial=0.0)))
-    nodes, weights = np.polynomial.legendre.leggauss(count)
+    nodes, weights = _quadrature(-(-count // 8))
     total = np.zeros(x.shape)
     half = np.arccos(x) / 2
     for node, weight in zip(nodes, weights, strict=True):
         theta = half * (node + 1)
         total += weight * np.sin(theta) ** 2 * np.cos(phase * (np.cos(theta) - x))
     return plain(4 / math.pi * half * total)
+
+
+@lru_cache(maxsize=64)
+def _quadrature(eighths: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return Gauss-Legendre nodes and weights, eight for each of ``eighths``."""
+    nodes, weights = np.polynomial.legendre.leggauss(8 * eighths)
+    return nodes, weights
 
 
 def system_transfer(
