@@ -32,11 +32,14 @@ _COMPILED: Any = Dispatcher
 _told = False
 
 
-def njit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
+def njit(*, inner: bool = False, **options: Any) -> Callable[[Callable[..., Any]], Any]:
     """Return a decorator as `numba.njit`, whose result is kept where that is possible.
 
     Parameters
     ----------
+    inner : bool
+        The loop is called by compiled loops alone: nothing is built to call it from Python, which
+        takes a third of the time that a small one needs.
     **options
         As for `numba.njit`, without ``cache``.
 
@@ -50,7 +53,9 @@ def njit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
     """
 
     def decorate(function: Callable[..., Any]) -> Any:
-        dispatcher: Any = numba.njit(**options)(function)
+        # No entry for C either, which nothing here uses.
+        building = {**options, "no_cfunc_wrapper": True, "no_cpython_wrapper": inner}
+        dispatcher: Any = numba.njit(**building)(function)
         # Not with NUMBA_DISABLE_JIT, which leaves the function as it is.
         if isinstance(dispatcher, _COMPILED):
             try:

@@ -14,6 +14,7 @@ from merge.depth.filling import (
     AGREE_RADIUS_PX,
     COLOUR_STEP,
     _agreement,
+    _link_colours,
     _solve_rows,
     fill_guesses,
 )
@@ -60,7 +61,7 @@ def test_a_row_is_solved_as_the_least_squares_system_of_a_linear_algebra_library
     for k, weight in enumerate(link):
         system[k : k + 2, k : k + 2] += weight * np.array([[1, -1], [-1, 1]])
     expected = [solve(system, v[0].astype(np.float64), assume_a="pos") for v in (values, shares)]
-    _solve_rows(values, shares, guide, np.float32(40.0), (0, 1))
+    _solve_rows(values, shares, _link_colours(guide, 1), np.float32(40.0), (0, 1))
     np.testing.assert_allclose(values[0], expected[0], rtol=1e-4)
     np.testing.assert_allclose(shares[0], expected[1], rtol=1e-4)
 

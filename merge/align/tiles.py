@@ -28,7 +28,7 @@ _CHUNK = 40
 _UNIT = np.float32(BAND_UNIT)
 
 
-@njit(nogil=True, fastmath=True)
+@njit(inner=True, nogil=True, fastmath=True)
 def _cubic(t: np.float32) -> tuple[np.float32, ...]:  # pragma: no cover - compiled
     """Return the four weights that reproduce quadratics (R. G. Keys, 1981, a = -1/2)."""
     w0 = np.float32(-0.5) * t + t * t - np.float32(0.5) * t * t * t
@@ -37,7 +37,7 @@ def _cubic(t: np.float32) -> tuple[np.float32, ...]:  # pragma: no cover - compi
     return w0, w1, np.float32(1) - w0 - w1 - w3, w3
 
 
-@njit(nogil=True, fastmath=True, inline="always")
+@njit(inner=True, nogil=True, fastmath=True, inline="always")
 def _across(  # pragma: no cover - compiled
     band: BandArray, row: int, column: int, weights: tuple[np.float32, ...]
 ) -> np.float32:
@@ -49,7 +49,7 @@ def _across(  # pragma: no cover - compiled
     return total + weights[2] * band[y, x + two] + weights[3] * band[y, x + three]
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _lies_inside(  # pragma: no cover - compiled
     first: BandArray, left: int, top: int, side: int, matrix: Array
 ) -> bool:
@@ -65,7 +65,7 @@ def _lies_inside(  # pragma: no cover - compiled
     return True
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _fill(  # pragma: no cover - compiled
     first: BandArray, second: BandArray, left: int, top: int, matrix: Array, patch: FloatArray
 ) -> None:

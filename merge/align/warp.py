@@ -33,7 +33,7 @@ _TILE_PX = 256
 Box = tuple[int, int, int, int]
 
 
-@njit(nogil=True, fastmath=True)
+@njit(inner=True, nogil=True, fastmath=True)
 def _spline_weights(fraction: np.float32) -> tuple:  # pragma: no cover - compiled
     """Return the cubic B-spline at distances 1 + f, f, 1 - f and 2 - f."""
     rest = np.float32(1) - fraction

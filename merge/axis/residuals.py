@@ -133,7 +133,7 @@ def compare(
 
 def inside_stack(data: Windows) -> Array:
     """Return 1 for entries inside the stack, 0 elsewhere, (K, B, W)."""
-    return np.broadcast_to(data.used[:, None, :], data.value.shape).astype(float)
+    return np.broadcast_to(data.used[:, None, :], data.value.shape).astype(float, "C")
 
 
 def search_tiles(
@@ -178,7 +178,7 @@ def in_chunks(work: Callable[[int, int], T], count: int) -> list[T]:
     return share_out(lambda first: work(first, min(first + _CHUNK, count)), firsts)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _log(x: float) -> float:  # pragma: no cover - compiled
     """Return the natural logarithm to 1e-9, twice as fast as the library's in a loop.
 
@@ -193,7 +193,7 @@ def _log(x: float) -> float:  # pragma: no cover - compiled
     return exponent * 0.6931471805599453 + 2.0 * s * series
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _amplitude(  # pragma: no cover - compiled
     value: Array, logarithm: Array, weight: Array, share: Array, rounds: int
 ) -> float:
@@ -214,7 +214,7 @@ def _amplitude(  # pragma: no cover - compiled
     return amplitude
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _find_columns(  # pragma: no cover - compiled
     frames: Index, frames_px: Array, tile_px: float, per_px: float, last: int, columns: Index
 ) -> None:

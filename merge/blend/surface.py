@@ -198,6 +198,7 @@ class SurfaceBlend:
         position = enlarge_position(self._position, box, self._reduction)
         reach = self._reach_of(box) if reach is None else reach
         weight = np.empty(position.shape, np.float32)
+        position, reach = np.ascontiguousarray(position), np.ascontiguousarray(reach)
         _fill_hat(position, reach, index, self._count, weight)
         return weight
 

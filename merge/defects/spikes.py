@@ -34,7 +34,7 @@ _NOISE_LINES = 64
 _STRIP_SPIKES = 65536
 
 
-@njit(nogil=True)
+@njit(inner=True, nogil=True)
 def _height(  # pragma: no cover - compiled
     pixels: Any, row: int, column: int, channel: int, sign: float, reach: int
 ) -> float:
@@ -88,8 +88,8 @@ def _scan(  # pragma: no cover - compiled
 @njit(nogil=True)
 def _heights(pixels: Any, places: Any, reach: int, out: Any) -> None:  # pragma: no cover - compiled
     for i in range(places.shape[0]):
-        row, column, channel, sign = places[i]
-        out[i] = _height(pixels, row, column, channel, float(sign), reach)
+        row, column, channel = int(places[i, 0]), int(places[i, 1]), int(places[i, 2])
+        out[i] = _height(pixels, row, column, channel, float(places[i, 3]), reach)
 
 
 def noise_level(pixels: NDArray[Any]) -> float:

@@ -7,9 +7,7 @@ agree with are off by more than a frame, two hundredths of those with whom nearl
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import cv2
@@ -17,6 +15,7 @@ import numpy as np
 
 from merge.compiled import njit
 from merge.model import DepthMap, FloatArray
+from merge.threads import share_out
 
 # A neighbour agrees within this many frames, among this many on either side, and among as many
 # that lie so far apart.
@@ -91,17 +90,14 @@ def spread_along_colours(
 
     Neither reaches across edges of the guide, shape (h, w, C).
     """
-    values, shares = position * weight, weight.copy()
-    turned_guide = np.ascontiguousarray(guide.transpose(1, 0, 2))
-    for done in range(_ROUNDS):
-        # Shorter from round to round, so that the rows and columns leave no streaks.
-        smoothness = np.float32(1.5 * _SMOOTHNESS * 4 ** (_ROUNDS - done - 1) / (4**_ROUNDS - 1))
-        _in_strips(_solve_rows, len(values), values, shares, guide, smoothness)
-        values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
-        _in_strips(_solve_rows, len(values), values, shares, turned_guide, smoothness)
-        values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
-    values /= np.maximum(shares, np.float32(1e-20))
-    return values, shares
+    across = np.ascontiguousarray(_link_colours(guide, 0).T)
+    return spread_along_links(position, weight, _link_colours(guide, 1), across)
+
+
+def _link_colours(guide: FloatArray, axis: int) -> FloatArray:
+    """Return how alike neighbours along an axis of the guide (h, w, C) are, 0 to 1."""
+    step = np.abs(np.diff(guide, axis=axis)).sum(axis=2)
+    return np.asarray(np.exp(step / np.float32(-COLOUR_STEP)))
 
 
 def spread_along_links(
@@ -119,10 +115,10 @@ def spread_along_links(
     """
     values, shares = values * weight, weight.copy()
     for done in range(_ROUNDS):
+        # Shorter from round to round, so that the rows and columns leave no streaks.
         smoothness = np.float32(1.5 * _SMOOTHNESS * 4 ** (_ROUNDS - done - 1) / (4**_ROUNDS - 1))
         for links in (along, across):
-            whole = 0, len(values)
-            _solve_linked_rows(values, shares, links, smoothness, whole)
+            _in_strips(_solve_rows, len(values), values, shares, links, smoothness)
             values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
     values /= np.maximum(shares, np.float32(1e-20))
     return values, shares
@@ -131,9 +127,7 @@ def spread_along_links(
 def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:
     """Call ``work(*arguments, (first, last))`` for strips of rows, on threads."""
     strips = [(top, min(top + _STRIP_ROWS, count)) for top in range(0, count, _STRIP_ROWS)]
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for job in [pool.submit(work, *arguments, strip) for strip in strips]:
-            job.result()
+    share_out(lambda strip: work(*arguments, strip), strips)
 
 
 @njit(nogil=True, fastmath=True)
@@ -155,7 +149,7 @@ def _count_agreeing(  # pragma: no cover - compiled
                     line[x] += share if apart < np.float32(AGREE_FRAMES) else np.float32(0)
 
 
-@njit(nogil=True, fastmath=True)
+@njit(inner=True, nogil=True, fastmath=True)
 def _solve_row(  # pragma: no cover - compiled
     values: FloatArray, shares: FloatArray, link: FloatArray, upper: FloatArray
 ) -> None:
@@ -176,28 +170,12 @@ def _solve_row(  # pragma: no cover - compiled
 
 @njit(nogil=True, fastmath=True)
 def _solve_rows(  # pragma: no cover - compiled
-    values: FloatArray, shares: FloatArray, guide: FloatArray, smoothness: float, rows: tuple
+    values: FloatArray, shares: FloatArray, links: FloatArray, smoothness: float, rows: tuple
 ) -> None:
     """Replace rows by the minimum of squared changes and weighted squared steps along each.
 
     Both right-hand sides share one tridiagonal matrix, solved by elimination.
     """
-    width, channels = guide.shape[1], guide.shape[2]
-    link, upper = np.zeros(width, np.float32), np.empty(width, np.float32)
-    for row in range(rows[0], rows[1]):
-        for x in range(width - 1):
-            step = np.float32(0)
-            for channel in range(channels):
-                step += abs(guide[row, x + 1, channel] - guide[row, x, channel])
-            link[x] = smoothness * np.exp(-step / np.float32(COLOUR_STEP)) + np.float32(1e-4)
-        _solve_row(values[row], shares[row], link, upper)
-
-
-@njit(nogil=True, fastmath=True)
-def _solve_linked_rows(  # pragma: no cover - compiled
-    values: FloatArray, shares: FloatArray, links: FloatArray, smoothness: float, rows: tuple
-) -> None:
-    """Do what `_solve_rows` does, how well neighbours are linked being known."""
     width = values.shape[1]
     link, upper = np.zeros(width, np.float32), np.empty(width, np.float32)
     for row in range(rows[0], rows[1]):

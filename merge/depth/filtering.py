@@ -32,7 +32,7 @@ INDEX, BEST, BEFORE, AFTER, PREVIOUS = range(5)
 SMOOTH, WIDE, BESIDE, STATE_PLANES = 0, 5, 10, 13
 
 
-@njit(nogil=True, fastmath=True)
+@njit(inner=True, nogil=True, fastmath=True)
 def _box_mean(  # pragma: no cover - compiled
     values: FloatArray, shape: tuple, out: FloatArray
 ) -> None:
@@ -95,7 +95,7 @@ def fit_windows(guide: FloatArray, fit: FloatArray) -> None:  # pragma: no cover
                 _invert(fit[3:, row, x])
 
 
-@njit(nogil=True)
+@njit(inner=True, nogil=True)
 def _invert(upper: FloatArray) -> None:  # pragma: no cover - compiled
     """Invert a symmetric 3 x 3 matrix, given by its upper triangle, in place."""
     a, b, c = np.float64(upper[0]), np.float64(upper[1]), np.float64(upper[2])
@@ -152,15 +152,10 @@ def filter_tile(  # pragma: no cover - compiled
     for one in range(channels + 1):
         _box_mean(work[one], (height, width), smooth)
         for row in range(out.shape[0]):
-            if one == 0:
-                out[row] = 0
-            if one == channels:
-                for x in range(out.shape[1]):
-                    out[row, x] += smooth[row, x]
-            else:
-                colour = guide[one, row + PAD]
-                for x in range(out.shape[1]):
-                    out[row, x] += smooth[row, x] * colour[x + PAD]
+            for x in range(out.shape[1]):
+                before = np.float32(0) if one == 0 else out[row, x]
+                colour = np.float32(1) if one == channels else guide[one, row + PAD, x + PAD]
+                out[row, x] = before + smooth[row, x] * colour
 
 
 @njit(nogil=True, fastmath=True)
@@ -202,27 +197,6 @@ def widen_tile(  # pragma: no cover - compiled
 
 
 @njit(nogil=True)
-def _take_where(  # pragma: no cover - compiled
-    higher: FloatArray, values: FloatArray, kept: FloatArray
-) -> None:
-    """Copy a row of ``values`` to ``kept`` where ``higher`` is not 0."""
-    for x in range(len(kept)):
-        new, old = values[x], kept[x]
-        kept[x] = new if higher[x] > 0 else old
-
-
-@njit(nogil=True)
-def _follow(  # pragma: no cover - compiled
-    higher: FloatArray, index: FloatArray, last: int, values: FloatArray, after: FloatArray
-) -> None:
-    """Note a row of ``values`` as what comes after the highest where that was the last frame."""
-    for x in range(len(after)):
-        new, old = values[x], after[x]
-        following = new if index[x] == last else old
-        after[x] = np.float32(0) if higher[x] > 0 else following
-
-
-@njit(nogil=True)
 def track_frame(  # pragma: no cover - compiled
     state: FloatArray, smooth: FloatArray, wide: FloatArray, count: int
 ) -> None:
@@ -233,28 +207,29 @@ def track_frame(  # pragma: no cover - compiled
     state : ndarray, shape (STATE_PLANES, h, w), float32
         See the names of its planes above; from `start_state`.
     smooth, wide : ndarray, shape (h, w), float32
-        From `filter_tile` and `widen_tile`; both overwritten.
+        From `filter_tile` and `widen_tile`.
     count : int
     """
-    higher = np.empty(smooth.shape[1], np.float32)
+    last, this, none = np.float32(count - 1), np.float32(count), np.float32(0)
     for row in range(smooth.shape[0]):
-        for first, values in ((SMOOTH, smooth[row]), (WIDE, wide[row])):
-            best, index = state[first + BEST, row], state[first + INDEX, row]
-            for x in range(len(values)):
-                values[x] = max(values[x], _LEAST) if first == SMOOTH else values[x]
-                higher[x] = np.float32(1) if values[x] > best[x] else np.float32(0)
-            _follow(higher, index, count - 1, values, state[first + AFTER, row])
-            _take_where(higher, state[first + PREVIOUS, row], state[first + BEFORE, row])
-            _take_where(higher, values, best)
-            if first == SMOOTH:
-                beside = wide[row]
-                _follow(higher, index, count - 1, beside, state[BESIDE + 2, row])
-                _take_where(higher, state[WIDE + PREVIOUS, row], state[BESIDE, row])
-                _take_where(higher, beside, state[BESIDE + 1, row])
-            for x in range(len(values)):
-                old = index[x]
-                index[x] = np.float32(count) if higher[x] > 0 else old
-            state[first + PREVIOUS, row] = values
+        for x in range(smooth.shape[1]):
+            value, beside = max(smooth[row, x], _LEAST), wide[row, x]
+            if value > state[SMOOTH + BEST, row, x]:
+                state[SMOOTH + BEFORE, row, x] = state[SMOOTH + PREVIOUS, row, x]
+                state[SMOOTH + BEST, row, x], state[SMOOTH + AFTER, row, x] = value, none
+                state[SMOOTH + INDEX, row, x] = this
+                state[BESIDE, row, x] = state[WIDE + PREVIOUS, row, x]
+                state[BESIDE + 1, row, x], state[BESIDE + 2, row, x] = beside, none
+            elif state[SMOOTH + INDEX, row, x] == last:
+                state[SMOOTH + AFTER, row, x], state[BESIDE + 2, row, x] = value, beside
+            state[SMOOTH + PREVIOUS, row, x] = value
+            if beside > state[WIDE + BEST, row, x]:
+                state[WIDE + BEFORE, row, x] = state[WIDE + PREVIOUS, row, x]
+                state[WIDE + BEST, row, x], state[WIDE + AFTER, row, x] = beside, none
+                state[WIDE + INDEX, row, x] = this
+            elif state[WIDE + INDEX, row, x] == last:
+                state[WIDE + AFTER, row, x] = beside
+            state[WIDE + PREVIOUS, row, x] = beside
 
 
 class EdgeFilter:

@@ -74,7 +74,7 @@ def half_kernel(sigma: float, reach: int) -> FloatArray:
     return (half / (2 * half.sum() - half[0])).astype(np.float32)
 
 
-@njit(nogil=True, fastmath=True)
+@njit(inner=True, nogil=True, fastmath=True)
 def mirror(index: int, count: int) -> int:  # pragma: no cover - compiled
     """Return the place in 0 ... count-1 for one beyond: reflected, the border itself once."""
     if count == 1:
@@ -84,7 +84,7 @@ def mirror(index: int, count: int) -> int:  # pragma: no cover - compiled
     return index
 
 
-@njit(nogil=True, fastmath=True)
+@njit(inner=True, nogil=True, fastmath=True)
 def _blur_rows(  # pragma: no cover - compiled
     picture: FloatArray, row: int, kernel: FloatArray, out: FloatArray, pad: int
 ) -> None:
@@ -105,7 +105,7 @@ def _blur_rows(  # pragma: no cover - compiled
         out[pad + width + x] = out[pad + mirror(width + x, width)]
 
 
-@njit(nogil=True, fastmath=True)
+@njit(inner=True, nogil=True, fastmath=True)
 def _add_blurred(  # pragma: no cover - compiled
     line: FloatArray, kernel: FloatArray, sign: float, out: FloatArray
 ) -> None:
@@ -146,8 +146,8 @@ def _sum_band_power(  # pragma: no cover - compiled
                 _blur_rows(picture, row, narrow, across_narrow, pad)
                 _blur_rows(picture, row, wide, across_wide, pad)
                 band[:] = 0
-                _add_blurred(across_narrow, narrow, 1, band)
-                _add_blurred(across_wide, wide, -1, band)
+                _add_blurred(across_narrow, narrow, 1.0, band)
+                _add_blurred(across_wide, wide, -1.0, band)
             for x in range(width):
                 total[x] += band[x] * band[x]
         for column in range(power.shape[1]):

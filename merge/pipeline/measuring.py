@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from merge.align import equalize_exposure, rescale_transform, valid_area, warp_part
 from merge.blend import VeilScene, observed_range
-from merge.compiled import njit
 from merge.depth import (
     SharpestPicture,
     find_flat_areas,
@@ -310,16 +309,6 @@ def _choose(pictures: ScratchStack, position: FloatArray) -> FloatArray:
     nearest = np.rint(position).astype(np.int32)
     chosen = np.zeros((*position.shape, pictures[0].shape[2]), np.float32)
     for slot, picture in enumerate(pictures):
-        _pick(picture.astype(np.float32), nearest, slot, chosen)
+        wanted = cv2.compare(nearest, slot, cv2.CMP_EQ)
+        cv2.copyTo(picture.astype(np.float32), wanted, chosen)
     return chosen
-
-
-@njit(nogil=True)
-def _pick(  # pragma: no cover - compiled
-    values: FloatArray, wanted: np.ndarray, slot: int, out: FloatArray
-) -> None:
-    for i in range(wanted.shape[0]):
-        for j in range(wanted.shape[1]):
-            if wanted[i, j] == slot:
-                for channel in range(values.shape[2]):
-                    out[i, j, channel] = values[i, j, channel]
