@@ -173,7 +173,7 @@ def test_register_stack_names_frames_that_do_not_belong(plain, bad):
         pictures[k] = rng.random(plain.shape).astype(np.float32)
     found = register(replace(plain, pictures=pictures))
     assert {i for i, f in enumerate(found.frames) if f.transform is None} == set(bad)
-    assert all("agrees with no neighbour" in found.frames[k].reason for k in bad)
+    assert all("matches no frame beside it" in found.frames[k].reason for k in bad)
     assert np.nanmax(errors_px(found, plain)) <= 0.35
 
 

@@ -72,6 +72,17 @@ def test_a_bracket_of_the_frames_said_holds_every_part(case):
     assert abs(report.frames_needed - true_frames(series, report.in_focus_f_number)) <= 1
 
 
+def test_a_sky_without_detail_asks_for_no_frames_of_a_bracket():
+    """Noise reads as wide blur: four frames were said for a subject that two hold."""
+    lens = scenes.FieldLens(4.0, 1.2, -0.5, coma=0.5)
+    numbers = [8.0, 11.0, 16.0, 22.0]
+    series = scenes.field_series(
+        numbers, lens=lens, shape=SMALL, kind="sides", reach=8.0, seed=3, sky=True, noise=0.006
+    )
+    report = assess(series)
+    assert report.frames_needed == true_frames(series, report.in_focus_f_number) == 2
+
+
 def test_what_is_said_of_the_parts_agrees_with_the_best_of_each(case):
     """No "every part is sharpest near" beside parts that are sharpest elsewhere."""
     _, report = case

@@ -229,7 +229,7 @@ def test_a_bumped_frame_is_named():
 
 
 def test_a_frame_of_another_scene_is_named_and_the_others_keep_their_numbers():
-    stranger = FrameRegistration(None, reason="agrees with no neighbour")
+    stranger = FrameRegistration(None, reason="matches no frame beside it")
     tiles = [t for i, t in enumerate(tiles_of()) if i != 6]
     registration = registration_of(13, frames={3: stranger})
     findings = diagnose_stack(

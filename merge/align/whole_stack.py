@@ -45,6 +45,7 @@ _ANALYSIS_PIXELS = 6_500_000
 # scenes worse (photograph scenes: neighbours 0.98, first against last 0.84; upside down, another
 # scene or noise below 0.2).
 MIN_AGREEMENT = 0.5
+_NO_MATCH = "matches no frame beside it: another scene, strong motion or no detail"
 # A pair that agrees less than this is tried from other starting points too.
 _GOOD_AGREEMENT = 0.85
 # A frame is compared with this many earlier ones.
@@ -139,7 +140,6 @@ class StackRegistration:
         self._held: dict[int, Pyramid] = {}
         self._pairs: list[PairMeasurement] = []
         self._small: dict[int, SmallPicture] = {}
-        self._best: dict[int, float] = {}
         self._geometry: StackGeometry | None = None
 
     def add(self, picture: FloatArray, colours: FloatArray | None = None) -> None:
@@ -162,15 +162,12 @@ class StackRegistration:
         if self._held and next(iter(self._held.values())).shape != pyramid.shape:
             raise ValueError(f"picture {index}: shape {pyramid.shape} differs from the others")
         self._small[index] = small_picture(pyramid, colours)
-        self._best.setdefault(index, 0.0)
         agreed = 0
         for earlier in sorted(self._held, reverse=True):
             if agreed == _COMPARED:
                 break
             known = self._through(earlier, index)
             result = _match(self._held[earlier], pyramid, self._model, known)
-            for frame in (earlier, index):
-                self._best[frame] = max(self._best[frame], result.agreement)
             if result.agreement >= MIN_AGREEMENT:
                 self._pairs.append(PairMeasurement(earlier, index, result))
                 agreed += 1
@@ -206,9 +203,8 @@ class StackRegistration:
         linked = linked_frames(self._pairs, count, middle)
         if count > 1 and len(linked) < 2:
             raise RegistrationError(
-                "no other frame could be aligned with the reference frame (best agreement "
-                f"{self._best[middle]:.2f}, needed {MIN_AGREEMENT}); check that all frames show "
-                "one scene, or choose another reference frame"
+                "no other frame could be aligned with the reference frame; check that all frames "
+                "show one scene, or choose another reference frame"
             )
         pairs = [p for p in self._pairs if p.first in linked and p.second in linked]
         if self._model != "none" and pairs:
@@ -255,7 +251,7 @@ class StackRegistration:
         frames = []
         for i in range(len(self._small)):
             if i not in matrices:
-                frames.append(FrameRegistration(None, reason=self._why_not(i)))
+                frames.append(FrameRegistration(None, reason=_NO_MATCH))
                 continue
             exposure = exposures[i]
             frames.append(
@@ -290,12 +286,6 @@ class StackRegistration:
         groups = [linked_frames(self._pairs, count, frame) for frame in range(count)]
         largest = max((sorted(group) for group in groups), key=len)
         return min(largest, key=lambda frame: abs(frame - count // 2))
-
-    def _why_not(self, frame: int) -> str:
-        return (
-            f"agrees with no neighbour (best {self._best[frame]:.2f}, needed {MIN_AGREEMENT}): "
-            "another scene, strong motion or no detail"
-        )
 
     def _forget(self, count: int) -> None:
         """Keep the last frames of the largest group that agrees, and as many of the others.

@@ -29,6 +29,12 @@ _LEAST_TRANSFER = 0.02
 _EXACT_WAVES = 10
 # Robust scale of a difference of log contrasts: noise and neighbours of another depth.
 _LOG_SCALE = 0.1
+# Signal over noise, in its strongest frame, from which on a ring tells blur: tiles of an even sky
+# read up to 3.7.
+_TELLS_BLUR = 5.0
+# No subject has so many times the contrast of the most contrasty place in focus: wide blur, which
+# leaves next to nothing, would need that.
+_MOST_TEXTURE = 4.0
 # Share of the places at either end that may be wrong: a twig, a reflection, a tile of noise.
 _STRAY = 0.03
 # Share of the variance that the height in the picture explains where depth goes by height.
@@ -88,7 +94,8 @@ def tile_blurs(
 
     Against the focused tiles, which share the lens, diffraction and shake of each frame, a
     tile's contrast changes over the f-numbers as the transfer of a disk whose diameter goes as
-    1/N. Its own texture is a free factor in each ring; rings count by their signal over noise.
+    1/N. Its own texture is a factor in each ring, free up to what a subject can have; rings count
+    by their signal over noise.
 
     Parameters
     ----------
@@ -108,18 +115,27 @@ def tile_blurs(
     noise = series.noise[:, list(_BLUR_RINGS)]
     signal = (energy / np.maximum(noise, 1e-9)).max(axis=2)
     lens = np.stack([pooled_contrast(focused, r) for r in _BLUR_RINGS])
-    ratio = np.sqrt(energy)[..., good] / np.maximum(lens, _LEAST_TRANSFER)[:, good]
-    data = np.log(ratio + _FLOOR * ratio.max(axis=2, keepdims=True) + 1e-12)
+    own = np.stack([tile_energies(focused, r) for r in _BLUR_RINGS], axis=1)
+    data, in_focus = (_log_contrast(e[..., good], lens[:, good]) for e in (energy, own))
+    most = np.quantile(np.median(in_focus, axis=2), 1 - _STRAY, axis=0) + np.log(_MOST_TEXTURE)
     kept = models[:, :, good]
     logs = np.log(kept + _FLOOR * kept.max(axis=2, keepdims=True))
-    weight = (signal / (1 + signal))[..., None]
+    weight = signal / (1 + signal)
     cost = np.empty((len(data), len(logs)))
     for k, log in enumerate(logs):
         difference = data - log
-        difference -= np.median(difference, axis=2, keepdims=True)
-        cost[:, k] = (weight * np.sqrt(difference**2 + _LOG_SCALE**2)).sum(axis=(1, 2))
-    told = (signal > 1).sum(axis=1) >= 2
+        texture = np.median(difference, axis=2)
+        difference -= texture[..., None]
+        off = np.sqrt(difference**2 + _LOG_SCALE**2).sum(axis=2)
+        cost[:, k] = (weight * (off + np.maximum(texture - most, 0))).sum(axis=1)
+    told = (signal > _TELLS_BLUR).sum(axis=1) >= 2
     return np.where(told, DIAMETERS_PX[cost.argmin(axis=1)], np.nan)
+
+
+def _log_contrast(energy: NDArray[np.float64], lens: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return log contrast over that of the lens in focus; the floor keeps noise from counting."""
+    ratio = np.sqrt(energy) / np.maximum(lens, _LEAST_TRANSFER)
+    return np.asarray(np.log(ratio + _FLOOR * ratio.max(axis=2, keepdims=True) + 1e-12))
 
 
 def tile_transfers(
@@ -186,7 +202,7 @@ def frames_needed(
     sharpest height is nearer and what lies above is farther; else all lies on one side. A few
     stray places do not count.
     """
-    blur = _smooth_map(blurs_px, cells, map_shape)
+    blur = _steady_map(blurs_px, cells, map_shape)
     known = blur[np.isfinite(blur)]
     if not known.size:
         return 0
@@ -205,16 +221,22 @@ def frames_needed(
     return max(1, frames_to_cover(span, tolerance_px))
 
 
-def _smooth_map(
+def _steady_map(
     values: NDArray[np.float64], cells: NDArray[np.int64], map_shape: tuple[int, int]
 ) -> NDArray[np.float64]:
-    """Return the median of each known place and its neighbours as a map; NaN elsewhere."""
+    """Return the known places as a map, none beyond what its neighbours reach; NaN elsewhere."""
     out = np.full(map_shape, np.nan)
     out[cells[:, 0], cells[:, 1]] = values
     padded = np.pad(out, 1, constant_values=np.nan)
-    around = np.ma.masked_invalid(
-        np.stack(
-            [padded[r : r + map_shape[0], c : c + map_shape[1]] for r in range(3) for c in range(3)]
-        )
+    rows, columns = map_shape
+    around = np.stack(
+        [
+            padded[r : r + rows, c : c + columns]
+            for r in range(3)
+            for c in range(3)
+            if (r, c) != (1, 1)
+        ]
     )
-    return np.where(np.isnan(out), np.nan, np.ma.median(around, axis=0).filled(np.nan))
+    low = np.where(np.isnan(around), np.inf, around).min(axis=0)
+    high = np.where(np.isnan(around), -np.inf, around).max(axis=0)
+    return np.where(low <= high, np.clip(out, low, high), out)

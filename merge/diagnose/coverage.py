@@ -342,13 +342,14 @@ def find_needless_frames(axis: FocusAxis, tolerance_px: float) -> list[Finding]:
     if every == 1:
         return []
     step = float(np.median(np.diff(frames)))
+    size = f"{step:.1f}" if step >= 0.1 else "less than 0.1"
     word = {2: "second", 3: "third", 4: "fourth", 5: "fifth"}.get(every, f"{every}th")
     return [
         Finding(
             kind="fine steps",
             severity="note",
             message=(
-                f"Steps of {step:.1f} px are finer than needed: every {word} frame would do "
+                f"The steps, {size} px, could be wider: every {word} frame would do "
                 f"(at most {_thinned_blur(frames, every):.1f} px of blur between planes)."
             ),
             advice="Take wider steps next time, or merge a part of the frames.",

@@ -137,8 +137,8 @@ def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Findin
                 severity="warning",
                 message=(
                     f"{names[i]} is softer in all directions (focus moved during the exposure, "
-                    f"haze, a nudge): its fine detail holds {percent(ratio[i])} of the energy "
-                    "that its neighbours lead to expect."
+                    f"haze, a nudge): only {percent(ratio[i])} of the fine detail that the frames "
+                    "beside it suggest is there."
                 ),
                 advice=_again(names[i]),
                 value=float(ratio[i]),
@@ -162,8 +162,8 @@ def _shake_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> F
         severity="warning",
         message=(
             f"{names[frame]} is shaken along about {angle}° (clockwise from horizontal in the "
-            f"picture as shown): its fine detail that way holds {percent(ratio)} of the energy of "
-            "that across."
+            f"picture as shown): along it there is {percent(ratio)} of the fine detail that there "
+            "is across."
         ),
         advice=_again(names[frame]),
         value=ratio,

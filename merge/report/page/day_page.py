@@ -100,5 +100,5 @@ def _summary(cards: list[dict[str, Any]]) -> str:
         parts.append(f"{count['warning']} with warnings")
     fine = count["note"] + count["good"]
     if fine:
-        parts.append(f"{fine} without either")
+        parts.append(f"{fine} without problem or warning")
     return (", ".join(parts) or "Nothing was found").capitalize() + "."
