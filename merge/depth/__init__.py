@@ -11,6 +11,7 @@ from merge.depth.coarse import (
     weigh_evidence,
 )
 from merge.depth.guide import SharpestPicture
+from merge.depth.highlights import settle_highlights
 from merge.depth.locating import locate_depth
 from merge.depth.measuring import measure_detail, measure_reduction
 from merge.depth.nearness import first_is_near
@@ -25,6 +26,7 @@ __all__ = [
     "measure_detail",
     "measure_reduction",
     "settle_edges",
+    "settle_highlights",
     "settle_smooth_places",
     "weigh_evidence",
 ]

@@ -21,6 +21,7 @@ from merge.depth import (
     first_is_near,
     locate_depth,
     settle_edges,
+    settle_highlights,
     settle_smooth_places,
     weigh_evidence,
 )
@@ -128,6 +129,7 @@ def measured_scene(
                 transfer=transfer,
                 near_first=near_first,
             )
+        depth = settle_highlights(depth, pictures)
         moving = find_moving_parts(
             pictures,
             depth,
