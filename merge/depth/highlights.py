@@ -100,7 +100,7 @@ def _is_compact(place: BoolArray) -> bool:
     """Return whether a connected place nearly fills its convex hull, as a disk does."""
     points = cv2.findNonZero(place.astype(np.uint8))
     hull = cv2.fillConvexPoly(np.zeros(place.shape, np.uint8), cv2.convexHull(points), 1)
-    return len(points) >= _COMPACT * np.count_nonzero(hull)
+    return bool(len(points) >= _COMPACT * np.count_nonzero(hull))
 
 
 def _distance(place: BoolArray) -> FloatArray:
