@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.compiled import njit
 from merge.model import FloatArray
+from merge.resizing import reduce_map, reduced_shape
 
 # Shares of red, green and blue in luma: ITU-R BT.601-7, 2.5.1.
 LUMA = (0.299, 0.587, 0.114)
+# Rows that are in work together: as floats they fit a processor's second-level cache.
+_STRIP_ROWS = 32
 
 
 def split_samples(
@@ -37,58 +40,13 @@ def split_samples(
     """
     height, width, channels = samples.shape
     luminance = np.empty((height, width), np.float32)
-    small = np.empty((-(-height // reduction), -(-width // reduction), channels), np.float32)
-    if channels == 3:
-        _split_colours(samples, np.float32(1 / white), reduction, luminance, small)
-    else:
-        _split_grey(samples[..., 0], np.float32(1 / white), reduction, luminance, small[..., 0])
+    small = np.empty((*reduced_shape(samples.shape, reduction), channels), np.float32)
+    shares = np.array([LUMA if channels == 3 else (1.0,)], np.float32) / np.float32(white)
+    blocks = max(_STRIP_ROWS // reduction, 1)
+    for first in range(0, len(small), blocks):
+        rows = slice(first * reduction, (first + blocks) * reduction)
+        strip = samples[rows].astype(np.float32, copy=False)
+        cv2.transform(strip, shares, luminance[rows])
+        small[first : first + blocks] = reduce_map(strip, reduction)
+    small /= np.float32(white)
     return luminance, small
-
-
-@njit(nogil=True, fastmath=True)
-def _split_colours(  # pragma: no cover - compiled
-    samples: np.ndarray, scale: np.float32, reduction: int, luminance: FloatArray, small: FloatArray
-) -> None:
-    height, width = luminance.shape
-    share = scale / np.float32(reduction * reduction)
-    red_share = np.float32(LUMA[0]) * scale
-    green_share = np.float32(LUMA[1]) * scale
-    blue_share = np.float32(LUMA[2]) * scale
-    for block in range(small.shape[0]):
-        small[block] = 0
-        for line in range(block * reduction, (block + 1) * reduction):
-            row = min(line, height - 1)
-            for column in range(small.shape[1]):
-                red = green = blue = np.float32(0)
-                for place in range(column * reduction, (column + 1) * reduction):
-                    x = min(place, width - 1)
-                    r = np.float32(samples[row, x, 0])
-                    g = np.float32(samples[row, x, 1])
-                    b = np.float32(samples[row, x, 2])
-                    luminance[row, x] = red_share * r + green_share * g + blue_share * b
-                    red += r
-                    green += g
-                    blue += b
-                small[block, column, 0] += red * share
-                small[block, column, 1] += green * share
-                small[block, column, 2] += blue * share
-
-
-@njit(nogil=True, fastmath=True)
-def _split_grey(  # pragma: no cover - compiled
-    samples: np.ndarray, scale: np.float32, reduction: int, luminance: FloatArray, small: FloatArray
-) -> None:
-    height, width = luminance.shape
-    share = scale / np.float32(reduction * reduction)
-    for block in range(small.shape[0]):
-        small[block] = 0
-        for line in range(block * reduction, (block + 1) * reduction):
-            row = min(line, height - 1)
-            for column in range(small.shape[1]):
-                total = np.float32(0)
-                for place in range(column * reduction, (column + 1) * reduction):
-                    x = min(place, width - 1)
-                    value = np.float32(samples[row, x])
-                    luminance[row, x] = value * scale
-                    total += value
-                small[block, column] += total * share
