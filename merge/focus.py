@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform, TileEnergies
+from merge.resizing import reduce_map
 
 # Narrowest Gaussian, in pixels of the measured picture: narrower ones pass mostly noise.
 FINEST_SIGMA = 0.7
@@ -31,6 +31,7 @@ SMALLEST_SIDE_PX = 64
 _CELLS_A_TILE = 3
 _SMALL_PICTURE_PX = 3_000_000
 _BLACK, _WHITE = 0.004, 0.996
+_STRIP_ROWS = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,14 +98,12 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
         coarse = cv2.GaussianBlur(fine, (0, 0), _NEXT_SIGMA)
         side = max(cell >> level, 1)  # coarse levels are as coarse as they are
         directed = level in (0, _COARSE_LEVEL)
-        means = _new_cells(4 if directed else 1, fine.shape, side)
-        _measure_band(fine, coarse, side, means)
-        maps.append(means[0])
-        orientation += list(means[1:])
+        energy, *products = _band_means(fine, coarse, side, directed=directed)
+        maps.append(energy)
+        orientation += products
         fine = np.ascontiguousarray(coarse[::2, ::2])
-    light = _new_cells(2, luminance.shape, cell)
-    _measure_light(luminance, cell, light)
-    maps += [*orientation, *light]
+    clipped = ((luminance <= _BLACK) | (luminance >= _WHITE)).astype(np.float32)
+    maps += [*orientation, _cell_means(luminance, cell), _cell_means(clipped, cell)]
     roots = [(np.sign(m) * np.sqrt(np.abs(m))).astype(np.float16) for m in maps]
     return CellEnergies(roots, (luminance.shape[0], luminance.shape[1]), cell, scale)
 
@@ -185,70 +184,37 @@ def _tile_means(
     return np.where(np.isnan(x), np.float32(np.nan), means).astype(np.float32, copy=False)
 
 
-def _new_cells(count: int, shape: tuple[int, ...], side: int) -> FloatArray:
-    return np.empty((count, shape[0] // side, shape[1] // side), np.float32)
+def _cell_means(values: FloatArray, side: int) -> FloatArray:
+    return reduce_map(values, side, incomplete="drop")
 
 
-@njit(nogil=True, fastmath=True)
-def _measure_band(  # pragma: no cover - compiled
-    fine: FloatArray, coarse: FloatArray, side: int, means: FloatArray
-) -> None:
-    """Average a band's square over cells and, if asked for, the squares and product of its slopes.
+def _band_means(
+    fine: FloatArray, coarse: FloatArray, side: int, *, directed: bool
+) -> list[FloatArray]:
+    """Return cells' means of a band's square; ``directed``, also of its slopes' products.
 
-    ``means`` is (1, R, C), or (4, R, C) with the mean squares of the differences along x and y
-    and their mean product. The last row and column have the differences of those before.
+    These are the mean squares of the differences along x and y and their mean product; the last
+    row and column have the differences of those before. Strip by strip, which stays in a
+    processor's cache.
     """
-    height, width = fine.shape
-    rows, columns = means.shape[1:]
-    used = columns * side
-    share = np.float32(1 / (side * side))
-    sums = np.empty((means.shape[0], used), np.float32)
-    here, below = np.empty(width, np.float32), np.empty(width, np.float32)
-    for row in range(rows):
-        sums[:] = 0
-        for y in range(row * side, row * side + side):
-            for x in range(used):
-                value = fine[y, x] - coarse[y, x]
-                sums[0, x] += value * value
-            if len(means) == 1:
-                continue
-            upper = min(y, height - 2)
-            for x in range(width):
-                here[x] = fine[upper, x] - coarse[upper, x]
-                below[x] = fine[upper + 1, x] - coarse[upper + 1, x]
-            for x in range(min(used, width - 1)):
-                right, down = here[x + 1] - here[x], below[x] - here[x]
-                sums[1, x] += right * right
-                sums[2, x] += down * down
-                sums[3, x] += right * down
-            if used == width:
-                x = width - 2
-                right, down = here[x + 1] - here[x], below[x] - here[x]
-                sums[1, x + 1] += right * right
-                sums[2, x + 1] += down * down
-                sums[3, x + 1] += right * down
-        for k in range(len(means)):
-            for column in range(columns):
-                total = np.float32(0)
-                for x in range(column * side, column * side + side):
-                    total += sums[k, x]
-                means[k, row, column] = total * share
+    strips = []
+    for top in range(0, len(fine) // side * side, _STRIP_ROWS):
+        rows = slice(top, top + _STRIP_ROWS + 1)  # one more, for the differences
+        band = cv2.subtract(fine[rows], coarse[rows])
+        inner = min(_STRIP_ROWS, len(band))
+        pairs = [(band[:inner], band[:inner])]
+        if directed:
+            right, down = _slopes(band)
+            pairs += [(right, right), (down, down), (right, down)]
+        strips.append([_cell_means(cv2.multiply(*pair)[:inner], side) for pair in pairs])
+    return [np.concatenate(parts) for parts in zip(*strips, strict=True)]
 
 
-@njit(nogil=True, fastmath=True)
-def _measure_light(  # pragma: no cover - compiled
-    luminance: FloatArray, side: int, means: FloatArray
-) -> None:
-    """Average light, and the share of clipped pixels, over cells: (2, R, C)."""
-    share = np.float32(1 / (side * side))
-    for row in range(means.shape[1]):
-        for column in range(means.shape[2]):
-            light = np.float32(0)
-            clipped = 0
-            for y in range(row * side, row * side + side):
-                for x in range(column * side, column * side + side):
-                    value = luminance[y, x]
-                    light += value
-                    clipped += value <= _BLACK or value >= _WHITE
-            means[0, row, column] = light * share
-            means[1, row, column] = clipped * share
+def _slopes(band: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return a band's differences along x and y."""
+    right, down = np.empty_like(band), np.empty_like(band)
+    cv2.subtract(band[:, 1:], band[:, :-1], dst=right[:, :-1])
+    cv2.subtract(band[1:], band[:-1], dst=down[:-1])
+    for slope in (right, down):
+        slope[-1], slope[:, -1] = slope[-2], slope[:, -2]
+    return right, down

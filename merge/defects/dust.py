@@ -22,12 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
-from merge.compiled import njit
 from merge.defects.evidence import PictureMotion
 from merge.defects.types import DustSpot
 from merge.encoding import linearize
 from merge.model import FloatArray
-from merge.samples import LUMA
+from merge.samples import LUMA, split_samples
 
 # Frames are averaged down until they have no more than this many pixels.
 _ANALYSED_PX = 1_600_000
@@ -138,26 +137,11 @@ class DustSearch:
 def _log_light(samples: NDArray[Any], white: float, reduction: int, transfer: str) -> FloatArray:
     """Return the logarithm of a frame's light, averaged over blocks; (h, w) float32."""
     height, width = (side // reduction for side in samples.shape[:2])
-    small = np.zeros((height, width), np.float32)
-    shares = np.array(LUMA if samples.shape[2] == 3 else (1.0,), np.float32)
-    _average_blocks(samples, shares / np.float32(white * reduction**2), reduction, small)
+    _, colours = split_samples(samples, white, reduction)
+    shares = np.array([LUMA if samples.shape[2] == 3 else (1.0,)], np.float32)
+    small = cv2.transform(colours[:height, :width], shares).reshape(height, width)
     light = np.maximum(linearize(small, transfer), 0) + np.float32(_DARK_LIGHT)
     return np.asarray(cv2.log(light), np.float32).reshape(height, width)
-
-
-@njit(nogil=True, fastmath=True)
-def _average_blocks(  # pragma: no cover - compiled
-    samples: Any, shares: FloatArray, reduction: int, small: FloatArray
-) -> None:
-    """Add to each value of ``small`` what a block holds, channels weighted."""
-    for row in range(small.shape[0] * reduction):
-        line = row // reduction
-        for column in range(small.shape[1]):
-            total = np.float32(0)
-            for place in range(column * reduction, (column + 1) * reduction):
-                for channel in range(shares.shape[0]):
-                    total += shares[channel] * np.float32(samples[row, place, channel])
-            small[line, column] += total
 
 
 class _Sample:
