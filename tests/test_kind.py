@@ -87,6 +87,26 @@ def test_find_other_kind_knows_exposures_and_bursts_of_one_focus():
 
 
 @pytest.mark.parametrize(
+    ("times_s", "gains", "kind"),
+    [
+        ([1 / 60, 1 / 250, 1 / 15], [1, 1 / 4, 4], "exposure bracket"),  # 0, -2, +2 EV
+        ([1 / 60, 1 / 30, 1 / 15], [1, 1, 1], None),  # dusk, exposed automatically
+        ([1 / 60, 1 / 30, 1 / 25], [1, 2, 2.4], None),
+        ([1 / 60, 1 / 60, 1 / 60], [1, 2, 4], None),  # dawn, exposed by hand
+        ([1 / 60, 1 / 250, 1 / 15] * 2, [1, 1 / 4, 4] * 2, None),  # at two focus positions
+    ],
+)
+def test_find_other_kind_knows_exposures_set_on_purpose_whatever_the_focus_seems(
+    times_s, gains, kind
+):
+    """Clipped highlights and noise in the shadows look like other focus."""
+    registration, axis, order = measured(np.arange(len(gains)) * 4.0, gains)
+    settings = [CaptureSettings(exposure_time_s=t, f_number=8, iso=100) for t in times_s]
+    found = find_other_kind(registration, axis, order, settings)
+    assert (None if found is None else found.kind) == kind
+
+
+@pytest.mark.parametrize(
     ("places", "gains"),
     [
         (np.arange(12) * 3.0, None),

@@ -162,10 +162,10 @@ def test_the_record_tells_everything_and_json_prints_the_same(bracket, tmp_path)
     assert json.loads((tmp_path / "run.json").read_text(encoding="utf-8")) == record
     assert record["options"] == {
         "method": MergeOptions().method, "model": "affine", "extent": "reference", "reference": 0,
-        "equalize_exposure": True, "strict": False, "anyway": False, "memory_limit_bytes": None,
+        "equalize_exposure": True, "strict": False, "memory_limit_bytes": None,
         "audit": {
             "tolerance": "2px", "pixel_pitch_um": None, "magnification": None, "pupil_ratio": 1.0,
-            "f_number": None,
+            "f_number": None, "anyway": False,
         },
     }  # fmt: skip
     assert record["reference"] == 0

@@ -82,7 +82,8 @@ def judge_frames(
         order = np.argsort(frames_px)
         place_known = chosen[np.isfinite(places_px[chosen])]
         some = place_known[:: max(1, len(place_known) // _MOST_TILES)]
-        surprise, error = _surprises(data, order, frames_px, places_px[some], some)
+        if len(some):  # frames of one focus place no tile
+            surprise, error = _surprises(data, order, frames_px, places_px[some], some)
         lean, lean_z = _leans(tiles, data, frames_px, places_px)
     return FrameQuality(
         detail_ratio=np.exp(surprise),

@@ -122,6 +122,12 @@ def inspection_options(command: Callable[..., Any]) -> Callable[..., Any]:
             show_default=True,
             help="Blur allowed: 2px, 0.03mm on the sensor, or d/1500 of its diagonal.",
         ),
+        click.option(
+            "--anyway",
+            is_flag=True,
+            help="Take also what is no focus bracket: an aperture series, an exposure bracket, a "
+            "burst at one focus, one bracket twice, two scenes.",
+        ),
     ):
         command = option(command)
     return command
@@ -135,6 +141,7 @@ def audit_options(given: Mapping[str, Any]) -> AuditOptions:
         magnification=given["magnification"],
         pupil_ratio=given["pupil_ratio"],
         f_number=given["f_number"],
+        anyway=given["anyway"],
     )
 
 

@@ -98,12 +98,6 @@ class _Bytes(click.ParamType):
 @click.option(
     "--strict", is_flag=True, help="Fail when a frame cannot be aligned, instead of leaving it out."
 )
-@click.option(
-    "--anyway",
-    is_flag=True,
-    help="Merge also what is no focus bracket: an aperture series, an exposure bracket, one "
-    "bracket twice.",
-)
 @prefer_option
 @inspection_options
 @click.option(
@@ -314,7 +308,6 @@ def _options(given: dict[str, Any], stack: Stack | None) -> MergeOptions:
         reference=reference,
         equalize_exposure=not given["keep_exposure"],
         strict=given["strict"],
-        anyway=given["anyway"],
         memory_limit_bytes=given["memory"],
         audit=audit_options(given),
     )

@@ -24,10 +24,13 @@ _DISTANCE_FACTOR = 1.1
 _ONE_FOCUS_PX = 0.75
 # The same where exposures differ, of which clipping takes some detail, and their spread in EV.
 _EXPOSED_FOCUS_PX, _EXPOSED_EV = 1.5, 1.0
+# Exposures set on purpose rise by even steps, of at least so much, to a third for rounded numbers,
+# and the pictures' light follows them; smaller steps come from changing light.
+_SET_STEP_EV, _EVEN_EV, _FOLLOWS_EV = 0.5, 0.34, 0.5
 # A bracket twice: frames of each, share of its own usual step within which the second pass stands
 # where the first one did, and the share of frames that do.
 _FEWEST_TWICE, _SAME_PLACE, _MOST = 3, 0.25, 0.8
-_ANYWAY = "or merge them all the same with --anyway"
+_ANYWAY = "or take them all the same with --anyway"
 
 
 def find_aperture_series(settings: Sequence[CaptureSettings]) -> Finding | None:
@@ -55,7 +58,10 @@ def find_aperture_series(settings: Sequence[CaptureSettings]) -> Finding | None:
 
 
 def find_other_kind(
-    registration: Registration, axis: FocusAxis | None, shot_order: Sequence[int]
+    registration: Registration,
+    axis: FocusAxis | None,
+    shot_order: Sequence[int],
+    settings: Sequence[CaptureSettings] = (),
 ) -> Finding | None:
     """Return a finding if frames are no focus bracket, or more than one, by what they show.
 
@@ -67,12 +73,15 @@ def find_other_kind(
         Of the aligned ones.
     shot_order : sequence of int, N
         For each frame its place in shooting order.
+    settings : sequence of CaptureSettings, N, optional
     """
     if registration.other_scene:
         return _two_scenes(registration, shot_order)
+    aligned = registration.aligned
+    if settings and _exposed_on_purpose([settings[i] for i in aligned], registration):
+        return _exposures(registration)
     if axis is None:
         return None
-    aligned = registration.aligned
     found = _one_focus(registration, axis)
     if found is not None:
         return found
@@ -111,33 +120,57 @@ def _refocused(settings: Sequence[CaptureSettings]) -> bool:
     return len(distances) > 1 and max(distances) > _DISTANCE_FACTOR * min(distances)
 
 
+def _exposed_on_purpose(settings: Sequence[CaptureSettings], registration: Registration) -> bool:
+    """Tell whether exposures were set one step apart each, at one recorded focus."""
+    set_ev = []
+    for s in settings:
+        if not (s.exposure_time_s and s.f_number and s.iso):
+            return False
+        set_ev.append(math.log2(s.exposure_time_s * s.iso / s.f_number**2))
+    steps = np.diff(np.sort(set_ev))
+    if len(steps) < 2 or steps.min() < _SET_STEP_EV or np.ptp(steps) > _EVEN_EV:
+        return False
+    seen_ev = np.log2([registration.frames[i].gain for i in registration.aligned])
+    follows = np.ptp(seen_ev - np.array(set_ev)) < _FOLLOWS_EV
+    return bool(follows) and not _refocused(settings)
+
+
+def _spread_ev(registration: Registration) -> float:
+    gains = [registration.frames[i].gain for i in registration.aligned]
+    return math.log2(max(gains) / min(gains))
+
+
+def _exposures(registration: Registration) -> Finding:
+    spread_ev = _spread_ev(registration)
+    return Finding(
+        "exposure bracket",
+        "problem",
+        f"These {len(registration.aligned)} frames are an exposure bracket: {spread_ev:.1f} EV "
+        "apart at one focus, no focus bracket.",
+        f"Merge one exposure of each focus ('depthweld sort' tells frames apart), {_ANYWAY}.",
+        value=spread_ev,
+        threshold=_EXPOSED_EV,
+        unit="EV",
+        frames=registration.aligned,
+    )
+
+
 def _one_focus(registration: Registration, axis: FocusAxis) -> Finding | None:
     """Return a finding if all frames have one focus."""
     span = float(np.ptp(axis.positions_px))
     aligned = registration.aligned
-    gains = [registration.frames[i].gain for i in aligned]
-    spread_ev = math.log2(max(gains) / min(gains))
-    if span < _EXPOSED_FOCUS_PX and spread_ev >= _EXPOSED_EV:
-        return Finding(
-            "exposure bracket",
-            "problem",
-            f"These {len(aligned)} frames are an exposure bracket: {spread_ev:.1f} EV apart at one "
-            "focus, no focus bracket.",
-            "Merge one exposure of each focus ('depthweld sort' tells frames apart), " + _ANYWAY
-            + ".",
-            value=spread_ev,
-            threshold=_EXPOSED_EV,
-            unit="EV",
-            frames=aligned,
-        )  # fmt: skip
+    if span < _EXPOSED_FOCUS_PX and _spread_ev(registration) >= _EXPOSED_EV:
+        return _exposures(registration)
     if span >= _ONE_FOCUS_PX or len(aligned) < len(registration.frames):
         return None
     return Finding(
         "one focus",
-        "warning",
-        f"All {len(aligned)} frames have one focus, to {span:.1f} px of blur: nothing is gained "
-        "by merging them but less noise.",
-        "Take one of them; for a focus bracket turn the focus between frames.",
+        "problem",
+        f"All {len(aligned)} frames have one focus, to {span:.1f} px of blur: a burst, no focus "
+        "bracket.",
+        "Take one of them, or those with another focus, too ('depthweld sort' tells frames apart), "
+        + _ANYWAY
+        + ", which gives less noise.",
         value=span,
         threshold=_ONE_FOCUS_PX,
         unit="px",

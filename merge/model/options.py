@@ -19,6 +19,9 @@ class AuditOptions:
         In place of what the files tell.
     pupil_ratio : float
         Exit-pupil over entrance-pupil diameter of the lens.
+    anyway : bool
+        Take also what is no focus bracket: an aperture series, an exposure bracket, a burst at one
+        focus, one bracket twice, two scenes.
     """
 
     tolerance: str = "2px"
@@ -26,6 +29,7 @@ class AuditOptions:
     magnification: float | None = None
     pupil_ratio: float = 1.0
     f_number: float | None = None
+    anyway: bool = False
 
 
 @dataclass(frozen=True)
@@ -46,9 +50,6 @@ class MergeOptions:
         Undo exposure differences between frames.
     strict : bool
         Fail when a frame cannot be aligned, instead of leaving it out.
-    anyway : bool
-        Merge also what is no focus bracket: an aperture series, an exposure bracket, one bracket
-        twice.
     memory_limit_bytes : int or None
         Upper limit of resident memory; None = as it comes.
     audit : AuditOptions
@@ -61,6 +62,5 @@ class MergeOptions:
     reference: int | None = None
     equalize_exposure: bool = True
     strict: bool = False
-    anyway: bool = False
     memory_limit_bytes: int | None = None
     audit: AuditOptions = AuditOptions()

@@ -17,6 +17,7 @@ import numpy as np
 
 from merge.align import StackRegistration, rescale_transform
 from merge.compiled import njit
+from merge.diagnose import find_aperture_series
 from merge.encoding import linearize
 from merge.errors import ReadError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -37,7 +38,9 @@ from merge.pipeline.inspecting import (
     Inspection,
     diffraction_scale_px,
     inspect_bracket,
+    kind_of_bracket,
     known_pitch_um,
+    refuse_other_kind,
     tolerance_in_px,
 )
 from merge.pipeline.ordering import order_by_focus
@@ -121,7 +124,8 @@ def audit_stack(
     RegistrationError
         If no two frames can be aligned.
     MergeError
-        If the tolerance cannot be understood or needs a pixel pitch that is not known.
+        If the tolerance cannot be understood or needs a pixel pitch that is not known, or the
+        frames are no focus bracket (unless ``anyway``).
     OptionError
         If a setting is none of those that are possible.
     """
@@ -129,6 +133,8 @@ def audit_stack(
     stack, options = as_stack(stack), with_settings(options or AuditOptions(), settings)
     # What can be refused is refused before any work.
     tolerance_in_px(options, known_pitch_um(stack.sources, options), stack.sources[0].shape)
+    if not options.anyway:
+        refuse_other_kind(find_aperture_series([s.settings for s in stack.sources]))
     same, odd = _split_by_size(stack.sources)
     with _opencv_on_one_thread():
         seen = _read_frames(stack, same, progress or _silent, stop or _never)
@@ -140,6 +146,8 @@ def audit_stack(
         dict(zip(same, seen.cells, strict=False)),
         diffraction_scale_px=diffraction_scale_px(stack.sources, options),
     )
+    if not (options.anyway or seen.interrupted):
+        refuse_other_kind(kind_of_bracket(bracket))
     return AuditResult(
         stack=bracket.stack,
         inspection=inspect_bracket(bracket, options),

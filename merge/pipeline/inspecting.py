@@ -92,7 +92,8 @@ def kind_of_bracket(bracket: OrderedBracket) -> Finding | None:
     shot = bracket.stack.shot_order or tuple(range(count))
     settings = {place: s.settings for place, s in zip(shot, bracket.stack.sources, strict=True)}
     series = find_aperture_series([settings[place] for place in sorted(settings)])
-    return series or find_other_kind(bracket.registration, bracket.axis, shot)
+    own = [s.settings for s in bracket.stack.sources]
+    return series or find_other_kind(bracket.registration, bracket.axis, shot, own)
 
 
 def refuse_other_kind(found: Finding | None) -> None:

@@ -150,7 +150,7 @@ def merge_stack(
     # What can be refused is refused before any work; the output's size shows only after alignment.
     tolerance_in_px(options.audit, known_pitch_um(stack.sources, options.audit), source.shape)
     scratch_bytes = plan_memory(source, source.shape[:2], options).scratch_bytes
-    if not options.anyway:
+    if not options.audit.anyway:
         refuse_other_kind(find_aperture_series([s.settings for s in stack.sources]))
     by_depth = options.method != "detail"
     seconds: dict[str, float] = {}
@@ -160,7 +160,7 @@ def merge_stack(
     cache_bytes = scratch_bytes if by_depth or keep_depth else None
     with first_pass(stack, options, report, cache_bytes) as first:
         _check_alignment(first, options)
-        if not options.anyway:
+        if not options.audit.anyway:
             refuse_other_kind(kind_of_bracket(first.bracket))
         box = _output_box(first.registration, options)
         job = BlendJob(first, box, options, report)
