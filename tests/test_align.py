@@ -265,6 +265,31 @@ def test_register_stack_follows_a_lens_that_distorts_with_focus(views):
     assert worst <= 0.3
 
 
+def test_misfit_is_told_where_a_model_cannot_follow_and_only_there(views):
+    """A wide lens that turns, forced into a similarity; the truth of what is left is known."""
+    maps = turning_maps(views[0].shape, 6, lens_mm=20, shift_px=6)
+    stack = move_views(views[:6], maps)
+    for model, follows in (("similarity", False), ("auto", True)):
+        registrar = StackRegistration(stack.shape, model=model)
+        for picture in stack.pictures:
+            registrar.add(picture)
+        found, misfit = registrar.finish(stack.reference), registrar.misfit()
+        assert (misfit is None) == follows
+        if misfit is None:
+            continue
+        points = corner_points(stack.shape)
+        for one in range(5):
+            placed = [
+                FrameTransform(np.linalg.inv(stack.transforms[k])).apply(
+                    found.frames[k].transform.apply(points)
+                )
+                for k in (one, one + 1)
+            ]
+            truth = np.hypot(*(placed[1] - placed[0]).T).max()
+            told = misfit.size_px(one, one + 1, points).max()
+            assert told == pytest.approx(truth, rel=0.5, abs=0.4)
+
+
 def test_register_stack_turns_frames_only_where_they_turned(views, plain):
     """A tripod and a rail do not turn the picture; what tiles say of it by chance adds up."""
     assert all(f.transform.rotation_deg == 0 for f in register(plain).frames)
@@ -345,8 +370,7 @@ def test_register_stack_takes_the_simplest_motion_that_explains_all(plain):
     found = register(plain)
     assert found.model == "similarity"
     fixed = register(plain, model="similarity")
-    for one, other in zip(found.frames, fixed.frames, strict=True):
-        np.testing.assert_allclose(one.transform.matrix, other.transform.matrix, atol=1e-3)
+    assert np.max(errors_px(found, plain)) < np.max(errors_px(fixed, plain)) + 0.02
 
 
 @pytest.mark.parametrize("shift_px", [4, 20])

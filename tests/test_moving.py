@@ -7,6 +7,7 @@ and from random texture; what moves in them is known exactly.
 import cv2
 import numpy as np
 import pytest
+from blurred_scenes import occluding_disks
 from fixture_data import load_fixture
 from scenes import MovingScene, blur, moving_photograph_stack, photograph_stack, sway
 
@@ -69,6 +70,22 @@ def leaf_scene() -> tuple[MovingScene, list[np.ndarray], DepthMap]:
     stack = scene.stack
     pictures = aligned(stack.frames, stack.transforms, common_box(stack))
     return scene, pictures, sharpest(pictures)
+
+
+def test_what_misalignment_explains_has_not_moved():
+    """Frames that bend against one another by up to 6 px in the corners, told or not."""
+    texture = np.dstack([occluding_disks(240, 320, 3)] * 3)
+    y, x = np.indices(texture.shape[:2], np.float32)
+    bend = 6 * ((x - 159.5) ** 2 + (y - 119.5) ** 2) / 200**2
+    bent = cv2.remap(texture, x + bend, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    depth = DepthMap(np.full(texture.shape[:2], 0.5, np.float32), np.ones(texture.shape[:2]))
+    places = np.array([0.0, STEP_PX])
+    assert find_moving_parts([texture, bent], depth, places).any
+
+    def misaligned(slot: int, points: np.ndarray) -> np.ndarray:
+        return 6 * ((points - (159.5, 119.5)) ** 2).sum(-1) / 200**2
+
+    assert not find_moving_parts([texture, bent], depth, places, misaligned=misaligned).any
 
 
 @pytest.fixture(scope="module")

@@ -30,7 +30,7 @@ _BLOCKS = 8
 # Standard errors from which a better prediction, and a number of the stack, are believed. By
 # chance, if normal, 0.1 and 0.006 %; seen: up to 1.9 and 3.6 without a cause, 6 and 8 and more
 # with one.
-_BETTER, _CERTAIN = 3.0, 4.0
+BETTER, _CERTAIN = 3.0, 4.0
 # Rounds that take a fitted motion to a richer one.
 _ROUNDS = 6
 
@@ -86,7 +86,7 @@ def _evidence(
         return 0.0
     model = motion.model
     if model.own > before.own:
-        return gain if gain > _BETTER else 0.0
+        return gain if gain > BETTER else 0.0
     place = 0 if model.bends and not before.bends else model.shared - 1
     certain = abs(_significance(fit, motion, place))
     return certain if certain > _CERTAIN else 0.0
@@ -94,7 +94,7 @@ def _evidence(
 
 def predicts_better(fit: StackFit, one: Motion, other: Motion) -> bool:
     """Tell whether the other motion predicts tiles better by more than chance."""
-    return _gain(_predict(fit, one), _predict(fit, other)) > _BETTER
+    return _gain(_predict(fit, one), _predict(fit, other)) > BETTER
 
 
 def rolling(model: CameraModel) -> CameraModel:
@@ -127,7 +127,7 @@ def _significance(fit: StackFit, motion: Motion, place: int) -> float:
     row = fit.step(motion, now, wanted=motion.own.size + place)
     moved = np.einsum("tiq,tq->ti", now.jacobian, _by_tile(fit, motion, row))
     weighted = np.einsum("tij,tj->ti", now.certainty * now.trust[:, None, None], now.misfit)
-    parts = np.bincount(_blocks(now), (moved * weighted).sum(1))
+    parts = np.bincount(blocks_of(now), (moved * weighted).sum(1))
     count = np.count_nonzero(parts)
     error = np.sqrt((parts**2).sum() * count / max(count - 1, 1))
     return float(motion.shared[place] / error) if error > 0 else 0.0
@@ -142,9 +142,13 @@ class _Loss:
 
 
 def _gain(one: _Loss, other: _Loss) -> float:
-    """Return by how many standard errors ``other`` is better."""
-    count = np.bincount(one.block)
-    gains = np.bincount(one.block, one.tiles - other.tiles)[count > 0]
+    return improvement(one.tiles, other.tiles, one.block)
+
+
+def improvement(before: Array, after: Array, block: NDArray[np.intp]) -> float:
+    """Return by how many standard errors, blocks being the samples, losses (n,) became less."""
+    count = np.bincount(block)
+    gains = np.bincount(block, before - after)[count > 0]
     error = np.sqrt(len(gains)) * gains.std()
     return float(gains.sum() / error) if error > 0 else 0.0
 
@@ -152,17 +156,26 @@ def _gain(one: _Loss, other: _Loss) -> float:
 def _predict(fit: StackFit, motion: Motion) -> _Loss:
     """Return how badly every tile is predicted by a fit without its block."""
     now = fit.linearise(motion)
-    block = _blocks(now)
-    fold = (block // _BLOCKS % 2) * 2 + block % 2
-    loss = np.zeros(len(fold))
-    for k in range(4):
-        out = fold == k
+    block = blocks_of(now)
+    loss = np.zeros(len(block))
+    for out in left_out(block):
         left = _left(fit, motion, now, fit.step(motion, now, np.where(out, 0.0, 1.0)))
-        loss[out] = TAIL * np.log1p(squared(left, now.certainty)[out] / TAIL)
+        loss[out] = loss_of(left[out], now.certainty[out])
     return _Loss(loss, block)
 
 
-def _blocks(now: Linearised) -> NDArray[np.intp]:
+def loss_of(misfit: Array, certainty: Array) -> Array:
+    """Return heavy-tailed losses of misfits (n, 2)."""
+    return np.asarray(TAIL * np.log1p(squared(misfit, certainty) / TAIL))
+
+
+def left_out(block: NDArray[np.intp]) -> list[NDArray[np.bool_]]:
+    """Return four masks of tiles, by every fourth block, that a fit does without."""
+    fold = (block // _BLOCKS % 2) * 2 + block % 2
+    return [fold == k for k in range(4)]
+
+
+def blocks_of(now: Linearised) -> NDArray[np.intp]:
     """Return the block of every tile."""
     at = np.clip(((now.points + 1) / 2 * _BLOCKS).astype(np.intp), 0, _BLOCKS - 1)
     return np.asarray(at[:, 0] * _BLOCKS + at[:, 1])

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from merge.align.exposure import SmallPicture, compare_exposures, small_picture
 from merge.align.geometry import StackGeometry, refine_geometry, solve_geometry
+from merge.align.misfit import find_misfit
 from merge.align.motion import apply, check_points
 from merge.align.pair import (
     NO_TILES,
@@ -32,6 +33,7 @@ from merge.model import (
     FocusAxis,
     FrameRegistration,
     FrameTransform,
+    Misfit,
     MotionModel,
     Registration,
 )
@@ -231,6 +233,12 @@ class StackRegistration:
         if self._geometry is before:
             return found
         return self._describe(found.reference, set(before.frames))
+
+    def misfit(self) -> Misfit | None:
+        """Return what is left between frames beyond chance, once all is finished and refined."""
+        if self._geometry is None:
+            return None
+        return find_misfit(self._geometry, self._reduction, self._shape)
 
     def _describe(self, reference: int, linked: set[int]) -> Registration:
         """Return the registration that the present geometry makes."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -127,6 +128,54 @@ class FrameRegistration:
     residual_px: float = math.nan
     jump_px: float = 0.0
     reason: str = ""
+
+
+def field_powers(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return 1, u, v, u², uv, v² of normalised points (..., 2), shape (..., 6)."""
+    u, v = points[..., 0], points[..., 1]
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], -1)
+
+
+@dataclass(frozen=True, eq=False)
+class Misfit:
+    """How neighbouring frames disagree after alignment, smoothly over the picture.
+
+    Attributes
+    ----------
+    fields : mapping of (frame, frame) to ndarray, shape (2, 6)
+        Displacement in px, quadratic in the distance from the reference frame's centre in units of
+        half its longer side; see `field_powers`.
+    shape : (H, W)
+        Of the reference frame.
+    evidence : float
+        Standard errors by which the fields predict parts of the picture that they were not fitted
+        to.
+    """
+
+    fields: Mapping[tuple[int, int], NDArray[np.float64]]
+    shape: tuple[int, int]
+    evidence: float
+
+    def size_px(
+        self, one: int, other: int, points: NDArray[np.floating]
+    ) -> NDArray[np.float64] | None:
+        """Return how far two frames disagree at points (..., 2) of the reference frame, px.
+
+        None for frames that were not compared.
+        """
+        field = self.fields.get((one, other), self.fields.get((other, one)))
+        if field is None:
+            return None
+        height, width = self.shape
+        centre = np.array([(width - 1) / 2, (height - 1) / 2])
+        away = field_powers((points - centre) / (max(self.shape) / 2)) @ field.T
+        return np.asarray(np.hypot(away[..., 0], away[..., 1]))
+
+    def renumbered(self, order: Sequence[int]) -> Misfit:
+        """Return the same for frames in another order: for each frame its index before."""
+        place = {before: now for now, before in enumerate(order)}
+        fields = {(place[a], place[b]): field for (a, b), field in self.fields.items()}
+        return replace(self, fields=fields)
 
 
 @dataclass(frozen=True, eq=False)

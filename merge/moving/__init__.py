@@ -4,7 +4,22 @@
 `hold_still` puts every part that moved into one frame of a depth map, `moving_findings` tells.
 """
 
-from merge.moving.parts import MovingPart, MovingParts, hold_still, moving_findings
+from merge.moving.parts import (
+    MovingPart,
+    MovingParts,
+    box_of,
+    hold_still,
+    moving_findings,
+    place_words,
+)
 from merge.moving.search import find_moving_parts
 
-__all__ = ["MovingPart", "MovingParts", "find_moving_parts", "hold_still", "moving_findings"]
+__all__ = [
+    "MovingPart",
+    "MovingParts",
+    "box_of",
+    "find_moving_parts",
+    "hold_still",
+    "moving_findings",
+    "place_words",
+]

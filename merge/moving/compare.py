@@ -32,6 +32,8 @@ class Pictures(Protocol):
 
 
 Valid = Callable[[int], BoolArray | None]
+# How far pictures k and k + 1 disagree by misalignment at (x, y) of them, px; None: not at all.
+Misaligned = Callable[[int, FloatArray], FloatArray | None]
 
 # Frames are compared at half of the size given: ghosts are coarser than that, and it is 4 x faster.
 # All lengths below are in these compared pixels.
@@ -89,6 +91,7 @@ def compare_frames(
     places_px: NDArray[np.float64],
     valid: Valid | None,
     sways: NDArray[np.float64] | None = None,
+    misaligned: Misaligned | None = None,
 ) -> FloatArray:
     """Return the strongest motion between the frames that every place is merged from.
 
@@ -104,6 +107,8 @@ def compare_frames(
         Where the camera moved: by how much more than at the plane a frame shows what lies one px
         of blur beyond it, px. Beside depth steps no one map follows that, so there as much
         misalignment as the step makes counts as still.
+    misaligned : callable, optional
+        Counts as still, too.
 
     Returns
     -------
@@ -128,10 +133,20 @@ def compare_frames(
             moved = None
             if spread is not None and sways is not None:
                 moved = spread * np.float32(np.linalg.norm(sways[k + 1] - sways[k]))
+            beside = None if misaligned is None else misaligned(k, _points(position.shape))
+            if beside is not None:
+                beside = beside / np.float32(FACTOR)
+                moved = beside if moved is None else moved + beside
             strength = _unlike(bands, following, step, moved)
             np.maximum(evidence, strength, out=evidence, where=near)
         before, bands = after, following
     return evidence
+
+
+def _points(shape: tuple[int, ...]) -> FloatArray:
+    """Return where compared pixels lie in the pictures as given, (x, y), shape (h, w, 2)."""
+    y, x = np.indices(shape, np.float32)
+    return np.stack([x, y], -1) * np.float32(FACTOR) + np.float32((FACTOR - 1) / 2)
 
 
 def _depth_spread(position: FloatArray, places_px: NDArray[np.float64]) -> FloatArray:

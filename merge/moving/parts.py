@@ -127,7 +127,7 @@ def moving_findings(
         used = tuple(frames[k] for k in part.frames)
         share = part.area_px / parts.labels.size
         top, left, height, width = (n * reduction for n in part.box)
-        where = _place_words(part.box, parts.labels.shape)
+        where = place_words(part.box, parts.labels.shape)
         source, advice = _source_words(used, names)
         found.append(
             Finding(
@@ -158,7 +158,7 @@ def _source_words(used: tuple[int, ...], names: Sequence[str]) -> tuple[str, str
     )
 
 
-def _place_words(box: Box, shape: tuple[int, ...]) -> str:
+def place_words(box: Box, shape: tuple[int, ...]) -> str:
     """Return where in a picture of ``shape`` the middle of a box is."""
     down, right = (box[0] + box[2] / 2) / shape[0], (box[1] + box[3] / 2) / shape[1]
     row = "upper" if down < 1 / 3 else "lower" if down > 2 / 3 else ""

@@ -7,7 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.model import DepthMap, FloatArray
-from merge.moving.compare import FACTOR, Pictures, Valid, compare_frames, focus_places, halve
+from merge.moving.compare import (
+    FACTOR,
+    Misaligned,
+    Pictures,
+    Valid,
+    compare_frames,
+    focus_places,
+    halve,
+)
 from merge.moving.cores import CERTAIN, Cores, find_cores
 from merge.moving.parts import (
     IntArray,
@@ -31,6 +39,7 @@ def find_moving_parts(
     reduction: int = 1,
     valid: Valid | None = None,
     sways: NDArray[np.float64] | None = None,
+    misaligned: Misaligned | None = None,
 ) -> MovingParts:
     """Return what moved between the frames that a merge by depth would use.
 
@@ -48,6 +57,7 @@ def find_moving_parts(
     valid : callable, optional
         Returns where frame k has pixels of its own, (h, w) bool, or None for everywhere.
     sways : ndarray, shape (N, 2), optional
+    misaligned : callable, optional
         See `compare_frames`.
 
     Returns
@@ -68,7 +78,7 @@ def find_moving_parts(
         return nothing_moved(shape)
     position = cv2.medianBlur(halve(depth.position), 3)
     places_px = focus_places(positions_px, len(pictures), reduction)
-    evidence = compare_frames(pictures, position, places_px, valid, sways)
+    evidence = compare_frames(pictures, position, places_px, valid, sways, misaligned)
     cores = find_cores(evidence, position)
     if not cores.labels.any():
         return nothing_moved(shape)

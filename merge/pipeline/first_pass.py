@@ -19,7 +19,7 @@ from merge.align import StackRegistration, analysis_reduction, small_colours
 from merge.depth import measure_detail, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
-from merge.model import FloatArray, FocusAxis, MergeOptions, Progress, Registration, Stack
+from merge.model import FloatArray, FocusAxis, MergeOptions, Misfit, Progress, Registration, Stack
 from merge.pipeline.ahead import work_ahead
 from merge.pipeline.inspecting import diffraction_scale_px
 from merge.pipeline.ordering import (
@@ -89,11 +89,14 @@ class FirstPassResult:
         Defects of the sensor.
     cache : FirstPassCache or None
         None where it was not asked for.
+    misfit : Misfit or None
+        By which neighbouring frames still disagree beyond chance.
     """
 
     bracket: OrderedBracket
     repairs: Repairs
     cache: FirstPassCache | None
+    misfit: Misfit | None = None
 
     @property
     def stack(self) -> Stack:
@@ -160,7 +163,10 @@ def first_pass(
         if seen.cache is not None:
             seen.cache.order = bracket.order
         repairs = seen.finder.finish(bracket)
-        yield FirstPassResult(bracket, repairs, seen.cache)
+        misfit = seen.registrar.misfit()
+        if misfit is not None:
+            misfit = misfit.renumbered(bracket.order)
+        yield FirstPassResult(bracket, repairs, seen.cache, misfit)
     finally:
         seen.close()
 

@@ -137,6 +137,7 @@ def measured_scene(
             reduction=kept.reduction,
             valid=_small_coverage(first, kept, box, options),
             sways=None if places is None else _sways(first),
+            misaligned=_misaligned(first, box, kept.reduction),
         )
         if moving.any:
             exact = None if depth.exact is None else hold_still(depth.exact, moving)
@@ -178,6 +179,23 @@ def _sways(first: FirstPassResult) -> NDArray[np.float64]:
     return np.array(
         [(0.0, 0.0) if t is None or t.parallax is None else t.parallax[:2] for t in ways]
     )
+
+
+def _misaligned(
+    first: FirstPassResult, box: Box, reduction: int
+) -> Callable[[int, FloatArray], FloatArray | None] | None:
+    """Return what tells how far neighbours in focus disagree, at the reduced size."""
+    misfit = first.misfit
+    if misfit is None:
+        return None
+    corner = np.array([box[1], box[0]], np.float32)
+
+    def between(slot: int, points: FloatArray) -> FloatArray | None:
+        places = (points + np.float32(0.5)) * np.float32(reduction) - np.float32(0.5) + corner
+        found = misfit.size_px(first.aligned[slot], first.aligned[slot + 1], places)
+        return None if found is None else np.asarray(found / reduction, np.float32)
+
+    return between
 
 
 def _small_coverage(

@@ -19,11 +19,12 @@ from merge.model import (
     FloatArray,
     FocusAxis,
     MergeOptions,
+    MotionModel,
     Progress,
     Registration,
     Stack,
 )
-from merge.moving import moving_findings
+from merge.moving import box_of, moving_findings, place_words
 from merge.pipeline.blending import BlendJob, blend_by_depth, blend_detail
 from merge.pipeline.deep import OutputDepth, has_parallax, smooth_depth
 from merge.pipeline.first_pass import FirstPassResult, first_pass
@@ -44,9 +45,11 @@ from merge.resizing import enlarge_part, enlarge_position
 
 Box = tuple[int, int, int, int]
 
-# Disagreement of a frame's pair measurements from which the motion model does not fit: tripod
-# stacks stay below 0.5 px, a hand-held perspective fitted as similarity reads more than 1.
-_MISFIT_PX = 1.0
+# Disagreement of two frames from which it is worth a line: mixed, they lose 8 % of the contrast at
+# a quarter of a cycle a pixel, cos(0.25 pi d); and on how many cells along a picture it is told.
+_MISFIT_PX, _MISFIT_CELLS = 0.5, 24
+# A box of more than this share of the picture needs no place.
+_MOST_OF_IT = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,7 +184,7 @@ def merge_stack(
             with _timed(seconds, "blend"):
                 pixels = blend_detail(job, plan)
         inspection = inspect_bracket(first.bracket, options.audit)
-        inspection = inspection.with_findings(_merge_findings(first, moved))
+        inspection = inspection.with_findings(_merge_findings(first, moved, options.model))
         ordered, repairs = first.bracket.stack, first.repairs
     origin = (box[0], box[1])
     return MergeResult(
@@ -241,33 +244,51 @@ def _moving_findings(
     )
 
 
-def _merge_findings(first: FirstPassResult, moved: tuple[Finding, ...]) -> list[Finding]:
+def _merge_findings(
+    first: FirstPassResult, moved: tuple[Finding, ...], asked: MotionModel
+) -> list[Finding]:
     """Return what only a merge can find: bad motion, things that moved, the sensor's defects."""
-    found = [_misfit(first), *moved, first.repairs.finding()]
+    found = [_misfit(first, asked), *moved, first.repairs.finding()]
     return [finding for finding in found if finding is not None]
 
 
-def _misfit(first: FirstPassResult) -> Finding | None:
+def _misfit(first: FirstPassResult, asked: MotionModel) -> Finding | None:
     """Return a finding if the motion model does not follow the frames."""
-    registration = first.registration
-    off = [
-        (frame.residual_px, i)
-        for i, frame in enumerate(registration.frames)
-        if frame.residual_px > _MISFIT_PX
-    ]
+    registration, misfit = first.registration, first.misfit
+    if misfit is None:
+        return None
+    height, width = registration.shape
+    side = max(height, width) / _MISFIT_CELLS
+    rows, columns = (np.arange(side / 2, length, side) for length in (height, width))
+    points = np.stack(np.meshgrid(columns, rows), -1)
+    sizes = {pair: misfit.size_px(*pair, points) for pair in misfit.fields}
+    off = {pair: size for pair, size in sizes.items() if size is not None}
+    off = {pair: size for pair, size in off.items() if size.max() > _MISFIT_PX}
     if not off:
         return None
-    worst, index = max(off)
+    pair = max(off, key=lambda pair: float(off[pair].max()))
+    beside = off[pair] > _MISFIT_PX
+    box = tuple(round(side * n) for n in box_of(beside))
+    top, left, tall, wide = box[0], box[1], min(box[2], height), min(box[3], width)
+    one, other = (first.stack.sources[i].name for i in sorted(pair))
+    where = place_words((top, left, tall, wide), registration.shape)
+    if tall * wide > _MOST_OF_IT * height * width:
+        where = "over most of the picture"
+    more = f", as in {len(off) - 1} more pairs" if len(off) > 1 else ""
+    help_with = (
+        "leave frames out that were taken from elsewhere"
+        if asked == "auto"
+        else "leave --align out, so that it chooses the motion itself"
+    )
     return Finding(
         "motion not followed",
         "warning",
-        f"{first.stack.sources[index].name} (frame {index + 1}) and its neighbours disagree by "
-        f"{worst:.1f} px after alignment: {registration.model} motion does not fit"
-        + (f", as in {len(off) - 1} more frames." if len(off) > 1 else "."),
-        "Look where edges are double; leave frames out that were taken from elsewhere, or try "
-        "--align perspective.",
-        value=worst,
+        f"{one} and {other} disagree by up to {off[pair].max():.1f} px {where} ({wide} x {tall} "
+        f"px) after alignment: {registration.model} motion does not fit{more}.",
+        f"Look there where edges are double; {help_with}.",
+        value=float(off[pair].max()),
         threshold=_MISFIT_PX,
         unit="px",
-        frames=tuple(i for _, i in off),
+        frames=tuple(sorted({i for pair in off for i in pair})),
+        box=(top, left, tall, wide),
     )

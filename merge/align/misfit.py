@@ -1,0 +1,77 @@
+"""What the motion found leaves between neighbouring frames, where that is smooth and beyond chance.
+
+A wrong model, a lens or air that bend otherwise leave a smooth field; things that move leave a
+mark of their own, which predicts nothing for the blocks around it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.align.choice import BETTER, blocks_of, improvement, left_out, loss_of
+from merge.align.geometry import JUDGED_TILES, StackGeometry
+from merge.align.solve import TAIL, squared
+from merge.model import Misfit
+from merge.model.geometry import field_powers
+
+Array = NDArray[np.float64]
+
+# Expected size of the field's coefficients, px; a weak prior that keeps corners without tiles calm.
+_USUAL_PX = 1.0
+# Rounds of the heavy-tailed fit, and tiles that it takes at least for each of its numbers.
+_ROUNDS, _TILES_A_NUMBER = 5, 2
+
+
+def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int]) -> Misfit | None:
+    """Return what is left between neighbouring frames; None where it is no more than chance.
+
+    Parameters
+    ----------
+    geometry : StackGeometry
+    reduction : int
+        Of the compared pictures.
+    shape : (H, W)
+        Of the full frames.
+    """
+    fit = geometry.fit.thinned(JUDGED_TILES)
+    now, tiles = fit.linearise(geometry.motion), fit.tiles
+    block = blocks_of(now)
+    before = loss_of(now.misfit, now.certainty)
+    after, fields = before.copy(), {}
+    masks = left_out(block)
+    judged = tiles.second - tiles.first == 1
+    for pair in np.unique(tiles.pair[judged]).tolist():
+        mine = np.flatnonzero(tiles.pair == pair)
+        powers = field_powers(now.points[mine])
+        if len(mine) < _TILES_A_NUMBER * 2 * powers.shape[1]:
+            continue
+        misfit, certainty = now.misfit[mine], now.certainty[mine]
+        for out in masks:
+            kept = np.where(out[mine], 0.0, 1.0)
+            if kept.all():
+                continue
+            left = misfit - powers @ _fit_field(powers, misfit, certainty, kept).T
+            lost = kept == 0
+            after[mine[lost]] = loss_of(left[lost], certainty[lost])
+        ends = (geometry.frames[k[mine[0]]] for k in (tiles.first, tiles.second))
+        fields[tuple(ends)] = reduction * _fit_field(powers, misfit, certainty, np.ones(len(mine)))
+    evidence = improvement(before[judged], after[judged], block[judged])
+    return Misfit(fields, shape, evidence) if evidence > BETTER else None
+
+
+def _fit_field(powers: Array, misfit: Array, certainty: Array, kept: Array) -> Array:
+    """Return the coefficients (2, K) of a smooth field of misfits (n, 2); heavy-tailed."""
+    count = powers.shape[1]
+    field = np.zeros((2, count))
+    for _ in range(_ROUNDS):
+        left = misfit - powers @ field.T
+        trust = kept / (1 + squared(left, certainty) / TAIL)
+        weight = certainty * trust[:, None, None]
+        normal = np.block(
+            [[powers.T @ (powers * weight[:, i, j, None]) for j in (0, 1)] for i in (0, 1)]
+        )
+        right = (powers.T @ np.einsum("tij,tj->ti", weight, misfit)).T.ravel()
+        normal[np.diag_indices(2 * count)] += _USUAL_PX**-2
+        field = np.linalg.solve(normal, right).reshape(2, count)
+    return field
