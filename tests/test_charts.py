@@ -1,5 +1,6 @@
 """Charts of the report pages: what they draw is what was measured, and they are sound SVG."""
 
+import itertools
 import math
 import re
 import xml.etree.ElementTree as ET
@@ -182,6 +183,17 @@ def test_trends_tell_every_number_and_mark_the_outlier():
     said = [t.text for t in root.iter(f"{SVG}text")]
     for value in ("0", "5", "0.5", "100"):
         assert value in said
+    # At the left edge no scale's number lies in a title, whatever round values come.
+    for span in (0.01, 0.7, 1.9, 3.6, 11.0):
+        shifts = [(0, 0), (span, 0), (0, span), (span, span)]
+        drawn = frame_trends_chart(
+            registration(shifts, [1, 1 + span / 9, 1, 1]), None, [], names=list("abcd"),
+            aligned=range(4),
+        )  # fmt: skip
+        left = [t for t in ET.fromstring(drawn).findall(f"{SVG}text") if t.get("x") == "0%"]
+        heights = sorted(float(t.get("y")) for t in left)
+        assert len(heights) > 6
+        assert min(b - a for a, b in itertools.pairwise(heights)) >= 11
     # Columns lie above a strip of even thumbnails.
     columns = [m.find(f"{SVG}rect") for m in marks(root)]
     assert [percent(c.get("x")) for c in columns] == [0, 25, 50, 75]

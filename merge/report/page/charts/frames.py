@@ -16,7 +16,9 @@ from merge.report.page.charts import svg
 _TRENDS, _LIMITS = "trends", "limits"
 
 # Of the trends, in px: one panel below the other.
-_PANEL_TOP, _PANEL, _PANEL_GAP = 58.0, 62.0, 34.0
+_PANEL_TOP, _PANEL, _PANEL_GAP = 68.0, 62.0, 44.0
+# A title stands above the label of a tick at the very top.
+_TITLE = 18.0
 # A panel spans at least this much, so that noise does not look like a trend.
 _LEAST_SPAN = {"shift": 4.0, "magnification": 0.5, "exposure": 0.2, "sharpness": 20.0}
 
@@ -135,10 +137,10 @@ def _panel(trend: _Trend, top: float, count: int, height: float) -> list[str]:
     y = svg.Scale(low - spare, high + spare, top + _PANEL, top)
     unit = f" {trend.unit}"
     parts = [
-        svg.text(0, top - 8, trend.title, classes="strong"),
+        svg.text(0, top - _TITLE, trend.title, classes="strong"),
         svg.text(
             100,
-            top - 8,
+            top - _TITLE,
             f"{_signed(low, trend.digits)} to {_signed(high, trend.digits)}{unit}",
             anchor="end",
             classes="soft",
@@ -204,7 +206,7 @@ def _visit(trends: Sequence[_Trend], names: Sequence[str], frame: int, height: f
     rest = "; ".join(known) or "not aligned"
     short = [f"{'/'.join(values)} {trend.unit}" for trend, values in numbers]
     column = svg.box(
-        100 * frame / count, _PANEL_TOP - 6, 100 * (frame + 1) / count, height, classes="hit"
+        100 * frame / count, _PANEL_TOP - _TITLE, 100 * (frame + 1) / count, height, classes="hit"
     )
     shown = " · ".join(s for s in short if "not known" not in s) or "not aligned"
     return svg.mark(
