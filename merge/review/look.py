@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import threading
 from collections.abc import Sequence
 from pathlib import Path
@@ -27,6 +28,7 @@ from merge.pipeline.editing import EditSource, edited_pixels, to_sixteen_bits
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import screen_pixels
 from merge.pipeline.saving import OutputFiles, edits_told, write_merge
+from merge.report.page.pictures import EncodedDepth, encode_depth_map
 from merge.resizing import reduce_map
 from merge.review.candidates import Candidate, find_candidates
 from merge.scratch import ScratchPicture
@@ -34,7 +36,8 @@ from merge.write import write_json
 
 Box = tuple[int, int, int, int]
 
-# Reduced pictures are about so large; the browser shows them until tiles are there.
+# Reduced pictures are at least (the whole) or about (frames) so large; the browser shows them until
+# tiles are there.
 OVERVIEW_SIDE, FRAME_SIDE = 1800, 1400
 
 
@@ -75,7 +78,7 @@ class Look:
         self._kept: dict[int, tuple[ScratchPicture, float]] = {}
         self._small: dict[int, NDArray[np.uint8]] = {}
         self.frame_step = max(1, round(max(self.shape) / FRAME_SIDE))
-        self._step = -(-max(self.shape) // OVERVIEW_SIDE)
+        self._step = max(1, max(self.shape) // OVERVIEW_SIDE)
         self._whole: dict[bool, NDArray[np.uint8]] = {}
         self.frames = EditSource(self.result, self.shape[:2], self._read)
         self._history: list[tuple[Edit, ...]] = [()]
@@ -99,6 +102,7 @@ class Look:
         """
         room = True
         self.overview()
+        self.depth_map  # noqa: B018 - made now, so that the page opens at once
         for done, index in enumerate(self.frames.aligned, 1):
             samples, white = self.frames.decode(index)
             self._small[index] = self._reduced_frame(index, samples, white)
@@ -118,6 +122,11 @@ class Look:
         return self.frames.decode(index) if kept is None else (kept[0].values, kept[1])
 
     # ---- pictures ----
+
+    @functools.cached_property
+    def depth_map(self) -> EncodedDepth:
+        """The depth map as a page carries it."""
+        return encode_depth_map(self.depth, self.frames.aligned[-1])
 
     def part(self, box: Box, *, before: bool = False) -> NDArray[np.uint8]:
         """Return a box of the picture in sRGB, with its edits or before them."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from merge.report.page.pictures import encode_depth_map, nearest_frame
+from merge.report.page.pictures import nearest_frame
 from merge.report.page.places import Places
 from merge.report.page.shell import embed_json, template
 from merge.report.page.viewer import VIEWER_SCRIPTS, Words, blur_map, encoded_depth, palettes
@@ -121,7 +121,7 @@ def _book(address: str, look: Look) -> dict[str, Any]:
             }
             for slot, index in enumerate(aligned)
         ],
-        "depth": encoded_depth(encode_depth_map(look.depth, aligned[-1])),
+        "depth": encoded_depth(look.depth_map),
         "blur": blur_map(places),
         "palettes": palettes(),
     }

@@ -7,14 +7,18 @@ known motion. The requests are those that a page makes.
 
 from __future__ import annotations
 
+import socket
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 
 import cv2
 import numpy as np
+import uvicorn
 from bench_helpers import kept_results
+from browser_pages import open_browser
 from starlette.testclient import TestClient
 
 from merge.defects import SensorDefects
@@ -36,6 +40,7 @@ from merge.review.session import Group, Session
 from merge.sort import FrameGroup, NamedGroup, Shot
 
 KEY, PORT = "a-key-of-this-benchmark", 8123
+_FRAME = "requestAnimationFrame"
 HERE = f"http://127.0.0.1:{PORT}"
 
 
@@ -143,6 +148,62 @@ def main(megapixels: float, count: int, folder: Path) -> None:
         clock.get("   overview", "/look/0/overview?v=1")
     clock.post("undo", "/look/0/undo", {})
     clock.post("save", "/look/0/save", {})
+    in_browser(session, group.look)
+
+
+def in_browser(session: Session, look: Look) -> None:
+    """Open the page in a browser, and go over the picture at 100 %: what is seen there is right."""
+    with socket.create_server(("127.0.0.1", 0)) as listening, open_browser() as browser:
+        port = listening.getsockname()[1]
+        config = uvicorn.Config(Guard(make_app(session), KEY, port), log_level="error")
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+        thread.start()
+        page = browser.new_page(viewport={"width": 1500, "height": 1000}, bypass_csp=True)
+        page.set_default_timeout(120_000)
+        page.goto(f"http://127.0.0.1:{port}/start?key={KEY}")
+        began = time.perf_counter()
+        page.goto(f"http://127.0.0.1:{port}/look/0")
+        page.locator("#main[data-ready=yes]").wait_for()
+        whole = page.locator("#viewer[data-pending='0']")
+        Clock._tell("in a browser: from the click to keys", began, 1, "")
+        whole.wait_for()
+        Clock._tell("in a browser: from the click to a page at rest", began, 1, "")
+        page.locator("#canvas").focus()
+        page.keyboard.press("1")
+        waits = []
+        for key in ["Shift+ArrowRight", "Shift+ArrowDown", "Shift+ArrowRight"] * 5:
+            began = time.perf_counter()
+            page.keyboard.press(key)
+            page.evaluate(f"() => new Promise((go) => {_FRAME}(go))")
+            whole.wait_for()
+            waits.append(time.perf_counter() - began)
+            assert seen_difference(page, look) < 1
+        print(
+            f"in a browser: half a window on at 100 %, all tiles there: median "
+            f"{np.median(waits):.2f} s, worst {max(waits):.2f} s"
+        )
+        server.should_exit = True
+        thread.join()
+
+
+def seen_difference(page, look: Look) -> float:
+    """Return the mean difference, 0 to 255, of the canvas's centre from the picture."""
+    page.evaluate(f"() => new Promise((go) => {_FRAME}(() => {_FRAME}(go)))")
+    x, y, data = page.evaluate(
+        """() => {
+          const [c, l] = ["canvas", "loupe"].map((id) => document.getElementById(id));
+          const [left, top] = [c.width, c.height].map((side) => Math.round(side / 2) - 20);
+          const pixels = c.getContext("2d").getImageData(left, top, 40, 40).data;
+          return [+l.dataset.x, +l.dataset.y, [...pixels]];
+        }"""
+    )
+    seen = np.array(data, np.int16).reshape(40, 40, 4)[..., :3]
+    shifts = [(r, c) for r in (-2, -1, 0, 1, 2) for c in (-2, -1, 0, 1, 2)]
+    return min(
+        float(np.abs(look.part((y - 20 + r, x - 20 + c, 40, 40)).astype(np.int16) - seen).mean())
+        for r, c in shifts
+    )
 
 
 if __name__ == "__main__":
