@@ -25,6 +25,8 @@ _POLE = np.sqrt(3.0) - 2.0
 _TAPS = 8
 _PREFILTER = np.sqrt(3.0) * _POLE ** np.abs(np.arange(-_TAPS, _TAPS + 1))
 _PREFILTER = (_PREFILTER / _PREFILTER.sum()).astype(np.float32)
+# Coefficients that the sixteen reach beyond those of a frame, on every side.
+_RIM = 2
 # Samples beside a position that the kernel and its prefilter reach.
 _MARGIN = _TAPS + 2
 # Side of what one job of a thread fills: its samples fit a processor's second-level cache.
@@ -43,66 +45,85 @@ def _spline_weights(fraction: np.float32) -> tuple:  # pragma: no cover - compil
     return first, second, np.float32(1) - first - second - last, last
 
 
-@njit(nogil=True, fastmath=True)
+@njit(inner=True, nogil=True, fastmath=True)
+def _weigh_row(  # pragma: no cover - compiled
+    places: np.ndarray, first: int, last: float, extend: bool, starts: np.ndarray,
+    weights: FloatArray,
+) -> None:  # fmt: skip
+    """Fill ``starts`` with each place's first coefficient along one axis, ``weights`` with four.
+
+    The start of places beside the frame is -1, unless it is extended.
+    """
+    for k in range(len(places)):
+        place = places[k] - first
+        inside = min(max(place, 0.0), last)
+        start = int(inside)
+        starts[k] = start + _RIM - 1 if extend or abs(place - inside) <= 0.001 else -1
+        found = _spline_weights(np.float32(inside - start))
+        weights[0, k], weights[1, k], weights[2, k], weights[3, k] = found
+
+
+@njit(inner=True, nogil=True, fastmath=True)
+def _locate_row(  # pragma: no cover - compiled
+    y: int, left: int, matrix: np.ndarray, parallax: np.ndarray, away: FloatArray, row: int,
+    lens: tuple, xs: np.ndarray, ys: np.ndarray,
+) -> None:  # fmt: skip
+    """Fill ``xs`` and ``ys`` with where a row's pixels lie in the frame."""
+    across, down, depth = (
+        matrix[0, 1] * y + matrix[0, 2], matrix[1, 1] * y + matrix[1, 2], matrix[2, 1] * y + 1.0
+    )  # fmt: skip
+    for column in range(len(xs)):
+        x = column + left
+        xs[column], ys[column] = matrix[0, 0] * x + across, matrix[1, 0] * x + down
+    deep = away.shape[0] > 0
+    if deep or matrix[2, 0] != 0.0 or matrix[2, 1] != 0.0:
+        for column in range(len(xs)):
+            distance = away[row, column] if deep else np.float32(0)
+            scale = 1.0 / (matrix[2, 0] * (column + left) + depth + distance * parallax[2])
+            xs[column] = (xs[column] + distance * parallax[0]) * scale
+            ys[column] = (ys[column] + distance * parallax[1]) * scale
+    if lens[0] != 0.0:
+        for column in range(len(xs)):
+            dx, dy = xs[column] - lens[1], ys[column] - lens[2]
+            grown = lens[0] * (dx * dx + dy * dy)
+            xs[column] += dx * grown
+            ys[column] += dy * grown
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _sample(  # pragma: no cover - compiled
     coefficients: FloatArray, out: FloatArray, matrix: np.ndarray, origin: tuple, first: tuple,
     extend: bool, parallax: np.ndarray, away: FloatArray, lens: tuple,
 ) -> None:  # fmt: skip
     """Fill ``out`` with the spline where the transform leads; outside NaN, or the nearest border.
 
-    ``away`` holds how far pixels lie from the plane of the matrix, shape (0, 0) without parallax;
-    ``first`` the (row, column) of the coefficients in the frame; ``lens`` radial term, x and y.
+    ``coefficients`` have `_RIM` more on every side. ``away`` holds how far pixels lie from the
+    plane of the matrix, shape (0, 0) without parallax; ``first`` the (row, column) of the
+    coefficients in the frame; ``lens`` radial term, x and y.
     """
-    height, width, channels = coefficients.shape
-    flat = matrix[2, 0] == 0.0 and matrix[2, 1] == 0.0
-    deep = away.shape[0] > 0
+    channels, count = coefficients.shape[2], out.shape[1]
+    xs, ys = np.empty(count), np.empty(count)
+    wx, wy = np.empty((4, count), np.float32), np.empty((4, count), np.float32)
+    lefts, tops = np.empty(count, np.int64), np.empty(count, np.int64)
     for row in range(out.shape[0]):
-        y = row + origin[0]
-        for column in range(out.shape[1]):
-            x = column + origin[1]
-            sx = matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]
-            sy = matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]
-            depth = 1.0 if flat else matrix[2, 0] * x + matrix[2, 1] * y + 1.0
-            if deep:
-                distance = away[row, column]
-                sx += distance * parallax[0]
-                sy += distance * parallax[1]
-                depth += distance * parallax[2]
-            if not flat or deep:
-                sx /= depth
-                sy /= depth
-            if lens[0] != 0.0:
-                dx, dy = sx - lens[1], sy - lens[2]
-                grown = lens[0] * (dx * dx + dy * dy)
-                sx += dx * grown
-                sy += dy * grown
-            sx -= first[1]
-            sy -= first[0]
-            if extend:
-                sx = min(max(sx, 0.0), width - 1.0)
-                sy = min(max(sy, 0.0), height - 1.0)
-            elif sx < -0.001 or sy < -0.001 or sx > width - 0.999 or sy > height - 0.999:
+        _locate_row(row + origin[0], origin[1], matrix, parallax, away, row, lens, xs, ys)
+        _weigh_row(xs, first[1], coefficients.shape[1] - 2 * _RIM - 1.0, extend, lefts, wx)
+        _weigh_row(ys, first[0], coefficients.shape[0] - 2 * _RIM - 1.0, extend, tops, wy)
+        for column in range(count):
+            top, a = tops[column], lefts[column]
+            if top < 0 or a < 0:
                 for channel in range(channels):
                     out[row, column, channel] = np.nan
                 continue
-            left = min(max(int(np.floor(sx)), 0), width - 2)
-            top = min(max(int(np.floor(sy)), 0), height - 2)
-            wx = _spline_weights(np.float32(sx - left))
-            wy = _spline_weights(np.float32(sy - top))
-            # Reflection at the border, as the prefilter has it.
-            x0 = left - 1 if left > 0 else 1
-            x3 = left + 2 if left + 2 < width else width - 2
-            y0 = top - 1 if top > 0 else 1
-            y3 = top + 2 if top + 2 < height else height - 2
+            b, c, d = a + 1, a + 2, a + 3
+            p, q, r, s = wx[0, column], wx[1, column], wx[2, column], wx[3, column]
             if channels == 3:  # unrolled: a third less time
                 red = green = blue = np.float32(0)
                 for k in range(4):
-                    line = coefficients[y0 if k == 0 else (y3 if k == 3 else top + k - 1)]
-                    w = wy[0] if k == 0 else (wy[1] if k == 1 else (wy[2] if k == 2 else wy[3]))
-                    a, b, c, d = line[x0], line[left], line[left + 1], line[x3]
-                    red += w * (wx[0] * a[0] + wx[1] * b[0] + wx[2] * c[0] + wx[3] * d[0])
-                    green += w * (wx[0] * a[1] + wx[1] * b[1] + wx[2] * c[1] + wx[3] * d[1])
-                    blue += w * (wx[0] * a[2] + wx[1] * b[2] + wx[2] * c[2] + wx[3] * d[2])
+                    line, w = coefficients[top + k], wy[k, column]
+                    red += w * (p * line[a, 0] + q * line[b, 0] + r * line[c, 0] + s * line[d, 0])
+                    green += w * (p * line[a, 1] + q * line[b, 1] + r * line[c, 1] + s * line[d, 1])
+                    blue += w * (p * line[a, 2] + q * line[b, 2] + r * line[c, 2] + s * line[d, 2])
                 out[row, column, 0] = red
                 out[row, column, 1] = green
                 out[row, column, 2] = blue
@@ -110,14 +131,8 @@ def _sample(  # pragma: no cover - compiled
             for channel in range(channels):
                 total = np.float32(0)
                 for k in range(4):
-                    line = coefficients[y0 if k == 0 else (y3 if k == 3 else top + k - 1)]
-                    w = wy[0] if k == 0 else (wy[1] if k == 1 else (wy[2] if k == 2 else wy[3]))
-                    total += w * (
-                        wx[0] * line[x0, channel]
-                        + wx[1] * line[left, channel]
-                        + wx[2] * line[left + 1, channel]
-                        + wx[3] * line[x3, channel]
-                    )
+                    line = coefficients[top + k, :, channel]
+                    total += wy[k, column] * (p * line[a] + q * line[b] + r * line[c] + s * line[d])
                 out[row, column, channel] = total
 
 
@@ -238,6 +253,9 @@ def warp_part(
     coefficients = cv2.sepFilter2D(
         area, -1, _PREFILTER, _PREFILTER, borderType=cv2.BORDER_REFLECT_101
     ).reshape(area.shape)
+    # Reflected at the frame's border, as the prefilter has it.
+    rimmed = cv2.copyMakeBorder(coefficients, *(_RIM,) * 4, cv2.BORDER_REFLECT_101)
+    rimmed = rimmed.reshape(*rimmed.shape[:2], area.shape[2])
     out = np.empty((height, width, area.shape[2]), np.float32)
     parallax, away = np.zeros(3), np.empty((0, 0), np.float32)
     if transform.parallax is not None and position is not None:
@@ -245,7 +263,7 @@ def warp_part(
         away = np.subtract(position, transform.plane_px, dtype=np.float32)
     matrix = np.ascontiguousarray(transform.matrix, np.float64)
     lens = (transform.radial, *transform.centre)
-    _sample(coefficients, out, matrix, (row, column), origin, extend, parallax, away, lens)
+    _sample(rimmed, out, matrix, (row, column), origin, extend, parallax, away, lens)
     return out
 
 
