@@ -226,8 +226,9 @@ def test_bias_of_lenses_that_draw_no_ideal_disk_is_as_stated(lens):
     assert low <= bias <= high
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
-    ("wave", "unknown"), [slow(0.6, -0.03), slow(1.0, -0.07), slow(1.6, -0.10), (2.5, -0.18)]
+    ("wave", "unknown"), [(0.6, -0.03), (1.0, -0.07), (1.6, -0.10), (2.5, -0.18)]
 )
 def test_diffraction_moves_no_step_where_it_is_known(wave, unknown):
     """Frames blurred by numeric pupils; bars 15 and 6 %. Unknown, the bias is as stated."""

@@ -131,6 +131,7 @@ FLOORS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", FLOORS)
 def test_merged_picture_is_nearer_to_the_truth_than_frames_and_reference_fusion(name, request):
     compared: Compared = request.getfixturevalue(name)
@@ -146,6 +147,7 @@ def test_merged_picture_is_nearer_to_the_truth_than_frames_and_reference_fusion(
     assert merged >= by_depth + above_depth
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", FLOORS)
 def test_merged_picture_has_more_of_the_structure_than_frames_and_reference_fusion(name, request):
     compared: Compared = request.getfixturevalue(name)

@@ -297,6 +297,7 @@ def test_camera_raw_becomes_a_16_bit_picture_with_a_profile(tmp_path):
         assert len(np.unique(page.asarray())) > 4000  # more than 8 bits can tell apart
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
 def test_many_frames_need_few_open_files(tmp_path):
     import resource

@@ -42,6 +42,7 @@ def kinds(result: MergeResult) -> list[str]:
     return [finding.kind for finding in result.findings]
 
 
+@pytest.mark.slow
 def test_hot_pixels_draw_no_trails(scene, tmp_path, monkeypatch):
     """Sixty on the sensor: within 0.2 dB of the clean frames' merge, and clearly more without."""
     faults = sensor_faults(scene.truth.shape, dust=0)

@@ -140,6 +140,7 @@ def test_a_pipe_named_as_a_frame_is_refused(tmp_path):
 HOSTILE = ("\x1b[31mred", "two\nlines", "\x9b2J", "‮gpj", "[/bold]", "<b>", "'\"&;$(x)")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="such names exist on Linux only")
 def test_names_no_terminal_should_see_are_escaped_and_found_again(tmp_path):
     day = tmp_path / "day"

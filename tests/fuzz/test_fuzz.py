@@ -3,6 +3,7 @@
 from collections import Counter
 
 import campaign
+import pytest
 from campaign import is_bad, plan_jobs, run_jobs
 from mutants import KINDS, make_mutant, seeds
 
@@ -11,6 +12,7 @@ from merge.read import probe_frame, read_frame
 COUNT = 300
 
 
+@pytest.mark.slow
 def test_damaged_files_are_read_right_or_refused_in_one_line():
     answers = list(run_jobs(plan_jobs(COUNT, seed=2031)))
     assert [a for a in answers if is_bad(a)] == []
