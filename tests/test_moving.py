@@ -407,3 +407,27 @@ def test_a_large_part_is_a_warning_that_tells_of_several_frames():
 )
 def test_places_are_told_in_words(box, words):
     assert words in findings_of(a_part(box=box)).message
+
+
+def test_what_passes_through_few_frames_is_left_out_where_it_is_too_large_for_one():
+    """A dark figure walks through three of seven frames, focused on by all as well as by any."""
+    pictures = focused_at(textured(1) * 0.5 + 0.4, 9.0, np.random.default_rng(4))
+    walked = np.zeros((160, 200), bool)
+    for k, left in ((2, 30), (3, 80), (4, 130)):
+        pictures[k][30:140, left : left + 28] = 0.05
+        walked[30:140, left : left + 28] = True
+    parts = find_moving_parts(pictures, flat_depth(3), np.arange(7) * 3.0)
+    assert sum(part.area_px for part in parts.parts) > 0.06 * 160 * 200
+    held = hold_still(flat_depth(3).position, parts)
+    assert shown(pictures, flat_depth(3).position, walked) > 0.3  # a third of it, by depth alone
+    assert shown(pictures, held, walked) < 0.01
+    names = [f"F{k}" for k in range(7)]
+    (finding, *_) = moving_findings(parts, frames=range(7), names=names, origin=(0, 0), reduction=1)
+    assert "where it looks as most do" in finding.message
+
+
+def shown(pictures: list[np.ndarray], position: np.ndarray, walked: np.ndarray) -> float:
+    """Return in which share of where it walked the figure is seen."""
+    rows, columns = np.indices(position.shape)
+    chosen = np.stack(pictures)[np.rint(position).astype(int), rows, columns]
+    return float((chosen.max(axis=2) < 0.2)[walked].mean())

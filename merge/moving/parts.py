@@ -29,8 +29,8 @@ class MovingPart:
     area_px : int
         In the same pixels.
     frames : tuple of int
-        The frame that it is taken from, counted as the pictures were; several for a part so deep
-        that it was cut into bands of depth, in the order of frames.
+        The frame that it is taken from, counted as the pictures were; several for a part too large
+        for one, in the order of frames.
     strength : float
         How far the frames differ, in multiples of what noise and defocus explain.
     threshold : float
@@ -153,8 +153,10 @@ def _source_words(used: tuple[int, ...], names: Sequence[str]) -> tuple[str, str
             "Look at its rim at 100 %; beside it the picture is as sharp as that frame only.",
         )
     return (
-        f"{len(used)} frames from {names[used[0]]} to {names[used[-1]]}, each for its depth",
-        "It is too large and too deep for one frame; look for breaks where two frames meet.",
+        f"{len(used)} frames from {names[used[0]]} to {names[used[-1]]}, each for its depth and "
+        "where it looks as most do",
+        "It is too large for one frame; what stood there in few frames is left out: look for "
+        "remains, and paint it in from one frame if it matters.",
     )
 
 

@@ -15,6 +15,8 @@ from merge.model import BoolArray, FloatArray
 from merge.moving.compare import FACTOR, Pictures, blur, halve
 from merge.moving.cores import Cores, followed_frames
 from merge.moving.parts import IntArray, box_of
+from merge.moving.passing import LEAST_FRAMES, passing_frames
+from merge.moving.views import DETAIL_SIGMA_PX, believed_difference, fine_detail
 
 # How far around a part its seam is looked for, in compared px, and what a pixel farther out costs,
 # in units of the picture: what holds still should keep its own depth.
@@ -27,14 +29,10 @@ _LEVEL_PX = 1.0
 # A place that agrees with a sharp view of what surrounds the part shows the thing nevertheless
 # where it has so many times the detail.
 _CLEARLY = 2.0
-_DETAIL_SIGMA_PX = 1.5
 # What surrounds a part may come from a frame so far from its depth, if the thing lies over it in
-# the nearest one; with each frame its detail counts less. It is believed up to this difference, in
-# units of the picture, less than what a veil must have to be seen, and as far as a misalignment of
-# so many px does it.
+# the nearest one; with each frame its detail counts less.
 _OTHERS = 2
 _OTHER_WORTH = 0.8
-_BELIEVED, _STILL_PX = 0.02, 0.4
 # Parts are cut out together up to this share of the picture, to read frames seldom and keep little.
 _BATCH_SHARE = 0.1
 _TINY = 1e-6
@@ -42,7 +40,7 @@ _TINY = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class _View:
-    """One frame (h, w, C) at and around a part, and its `_fine_detail`."""
+    """One frame (h, w, C) at and around a part, and its `fine_detail`."""
 
     picture: FloatArray
     detail: FloatArray
@@ -87,9 +85,14 @@ def take_parts(
     for label in range(1, len(frames)):
         mask = labels == label
         if cores.followed[label]:
+            mask = binary_fill_holes(mask)
             taken[mask] = np.minimum(followed_frames(mask, position), len(pictures) - 1)
         else:
             places.append(_place(label, mask, position, (behind, nearest), len(pictures)))
+    if cores.followed.any() and len(pictures) >= LEAST_FRAMES:
+        follows = taken >= 0
+        nearest = np.where(follows, taken, nearest)
+        taken[follows] = passing_frames(pictures, nearest, places_px)[follows]
     for batch in _batches(places, _BATCH_SHARE * labels.size):
         for place, views in zip(batch, _collect(pictures, batch), strict=True):
             core, area = labels[place.area] == place.label, place.area
@@ -167,7 +170,7 @@ def _collect(pictures: Pictures, places: list[_Place]) -> list[_Kept]:
 
 def _view(kept: NDArray[np.float16]) -> _View:
     picture = kept.astype(np.float32)
-    return _View(picture, _fine_detail(picture))
+    return _View(picture, fine_detail(picture))
 
 
 def _choose_frame(views: dict[int, _View], core: BoolArray) -> int:
@@ -186,12 +189,6 @@ def _choose_frame(views: dict[int, _View], core: BoolArray) -> int:
         weight = apart * apart
         sharp[k] = float((views[k].detail[core] * weight).sum() / weight.sum())
     return max(views, key=lambda k: sharp[k] / np.sqrt(off[k]))
-
-
-def _fine_detail(picture: FloatArray) -> FloatArray:
-    """Return the local power of the finest band, summed over the channels, shape (h, w)."""
-    band = picture - blur(picture, 1.0)
-    return blur((band * band).sum(axis=2), _DETAIL_SIGMA_PX)
 
 
 def _surroundings(labels: IntArray, nearest: IntArray) -> IntArray:
@@ -221,7 +218,7 @@ def _look_behind(
     """
     behind, nearest = guesses
     ours = blur(_view(views[own]).picture, 1.0)
-    believed = _BELIEVED + _STILL_PX * _slope(ours)
+    believed = believed_difference(ours)
     best = np.zeros(behind.shape, np.float32)
     source = np.full(behind.shape, own, np.int32)
     around = _View(np.zeros_like(ours), np.zeros_like(best))
@@ -232,7 +229,7 @@ def _look_behind(
         if k != own and distance.min() <= _OTHERS:
             # The standard deviation of a disk is a quarter of its diameter.
             sigma = float(np.hypot((places_px[k] - places_px[own]) / 4, 1.0))
-            apart = blur(np.abs(blur(view.picture, sigma) - ours).mean(axis=2), _DETAIL_SIGMA_PX)
+            apart = blur(np.abs(blur(view.picture, sigma) - ours).mean(axis=2), DETAIL_SIGMA_PX)
             score = view.detail * np.float32(_OTHER_WORTH) ** distance.astype(np.float32)
             better = (apart < believed) & (distance <= _OTHERS) & (score > best)
             np.copyto(best, score, where=better)
@@ -241,13 +238,6 @@ def _look_behind(
         np.copyto(around.detail, view.detail, where=shown)
         np.copyto(around.picture, view.picture, where=shown[..., None])
     return source, around
-
-
-def _slope(picture: FloatArray) -> FloatArray:
-    """Return the local change per pixel, mean over the channels, shape (h, w)."""
-    x, y = (cv2.Sobel(picture, cv2.CV_32F, *d, scale=1 / 8) for d in ((1, 0), (0, 1)))
-    size = cv2.magnitude(x, y).reshape(picture.shape)
-    return blur(size.mean(axis=2), _DETAIL_SIGMA_PX)
 
 
 def _cut_out(masks: tuple[BoolArray, ...], part: _View, around: _View) -> BoolArray:

@@ -66,7 +66,8 @@ def find_moving_parts(
         A part of up to 6 % of the picture comes from one frame, that in which it shows most detail
         and agrees best with its neighbours; what surrounds it there, where that is sharper in
         its own frame, from that one. A larger part would be out of focus in one frame: every place
-        of it comes from the one frame nearest to its depth (a median), without mixing.
+        of it comes from the one frame nearest to its depth (a median), without mixing, or, where
+        most frames look otherwise there, from the sharpest of these.
 
     Notes
     -----
