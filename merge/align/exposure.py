@@ -21,6 +21,7 @@ from merge.encoding import linearize, scale_light
 from merge.model import FloatArray, FrameRegistration
 
 Array = NDArray[np.float64]
+Halves = NDArray[np.float16]
 
 # Small pictures of at most this size are kept of every frame; of so many samples along each side of
 # a pixel their colours are the mean.
@@ -56,13 +57,13 @@ class SmallPicture:
     light : ndarray, shape (h, w), float32
     reduction : float
         Pixels of the compared pictures for one of ``light``.
-    colours : ndarray, shape (h', w', 3), float32, or None
+    colours : ndarray, shape (h', w', 3), float16, or None
         Linear light of red, green and blue; None for grey pictures, or where not asked for.
     """
 
     light: FloatArray
     reduction: float
-    colours: FloatArray | None = None
+    colours: Halves | None = None
 
 
 @dataclass(frozen=True)
@@ -83,14 +84,14 @@ class _Blocks:
     probe: Array  # (n, 2): 1 and the squared distance from the centre
 
 
-def small_picture(pyramid: Pyramid, colours: FloatArray | None = None) -> SmallPicture:
+def small_picture(pyramid: Pyramid, colours: Halves | None = None) -> SmallPicture:
     """Return the finest level that is at most `_SIDE_PX` px long, and colours with it."""
     fitting = [k for k, level in pyramid.levels.items() if max(level.shape) <= _SIDE_PX]
     depth = min(fitting, default=max(pyramid.levels))
     return SmallPicture(pyramid.levels[depth], 2.0**depth, colours)
 
 
-def small_colours(picture: FloatArray, transfer: str) -> FloatArray | None:
+def small_colours(picture: FloatArray, transfer: str) -> Halves | None:
     """Return linear light of a picture's colours, small; None for a grey picture.
 
     Parameters
@@ -106,7 +107,7 @@ def small_colours(picture: FloatArray, transfer: str) -> FloatArray | None:
     stride = max(int(side / _SAMPLES), 1)
     light = linearize(picture[::stride, ::stride], transfer)
     size = (max(round(length / side), 1) for length in picture.shape[1::-1])
-    return np.asarray(cv2.resize(light, tuple(size), interpolation=cv2.INTER_AREA), np.float32)
+    return np.asarray(cv2.resize(light, tuple(size), interpolation=cv2.INTER_AREA), np.float16)
 
 
 def radius_squared(
@@ -183,7 +184,8 @@ def _compare_colours(
         one, two = here.colours, pictures[i].colours
         if one is None or two is None:
             continue
-        blocks = _compare(one, two, _between_centres(matrix, shape, one.shape))
+        small = _between_centres(matrix, shape, one.shape)
+        blocks = _compare(one.astype(np.float32), two.astype(np.float32), small)
         if blocks is None:
             continue
         ratio = blocks.ratio - falloff.get(i, 0.0) * blocks.probe[:, 1:]

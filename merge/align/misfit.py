@@ -56,6 +56,8 @@ def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int])
             after[mine[lost]] = loss_of(left[lost], certainty[lost])
         ends = (geometry.frames[k[mine[0]]] for k in (tiles.first, tiles.second))
         fields[tuple(ends)] = reduction * _fit_field(powers, misfit, certainty, np.ones(len(mine)))
+    if not fields:
+        return None
     evidence = improvement(before[judged], after[judged], block[judged])
     return Misfit(fields, shape, evidence) if evidence > BETTER else None
 

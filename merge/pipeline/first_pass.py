@@ -197,7 +197,7 @@ class _Look:
     """What is taken from one frame: reduced linear luminance, colours, measure and small copy."""
 
     light: FloatArray
-    colours: FloatArray | None = None
+    colours: NDArray[np.float16] | None = None
     measure: FloatArray | None = None
     picture: FloatArray | None = None
 
