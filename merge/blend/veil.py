@@ -19,6 +19,7 @@ from merge.disks import blur_layers
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, FloatArray
 from merge.resizing import Box, enlarge_part
+from merge.scratch import as_floats
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
 # Something counts as foreground from this many mean steps in front of the frame.
@@ -83,7 +84,7 @@ def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[Float
     low: FloatArray | None = None
     high: FloatArray | None = None
     for picture in pictures:
-        values = picture.astype(np.float32)
+        values = as_floats(picture)
         low = values if low is None else np.minimum(low, values)
         high = values if high is None else np.maximum(high, values)
     assert low is not None

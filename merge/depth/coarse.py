@@ -23,7 +23,7 @@ from merge.model import BoolArray, DepthMap, FloatArray
 from merge.pyramid import build_gaussian
 from merge.resizing import enlarge_part, reduce_map, reduced_shape
 from merge.samples import LUMA
-from merge.scratch import ScratchStack
+from merge.scratch import ScratchStack, as_floats
 from merge.threads import share_out
 
 # Side of the cells that coarse answers are kept for, in pixels of the measure, and the octaves:
@@ -85,7 +85,7 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
     power = np.zeros(position.shape, np.float32)
     least: FloatArray | None = None
     for k in range(len(measures)):
-        square = measures[k].astype(np.float32) ** 2
+        square = as_floats(measures[k]) ** 2
         np.maximum(power, square, out=power, where=np.abs(position - np.float32(k)) < 1)
         block = reduce_map(square, _BLOCK_PX)
         least = block if least is None else np.minimum(least, block)
@@ -248,9 +248,7 @@ def _shows_less(
     noise = _noise_powers(evidence.noise)[1:_NEAR_OCTAVES]
     shown = np.zeros((2, *place.shape), np.float32)
     for k in range(len(pictures)):
-        powers, _ = _take_octaves(
-            pictures[k].astype(np.float32), measures[k].astype(np.float32), inside
-        )
+        powers, _ = _take_octaves(as_floats(pictures[k]), as_floats(measures[k]), inside)
         above = np.maximum(powers[1:_NEAR_OCTAVES] - 3 * noise, 0).sum(axis=0)
         full = enlarge_part(above, whole, CELL_PX)
         for which, values in enumerate(wanted):
@@ -342,7 +340,7 @@ def _losses(
     loss = np.zeros((count, *cells), np.float32)
     with ScratchStack(count, most.shape, np.float32, memory_bytes=_SCRATCH_BYTES) as amplitudes:
         for k in range(count):
-            picture, measure = pictures[k].astype(np.float32), measures[k].astype(np.float32)
+            picture, measure = as_floats(pictures[k]), as_floats(measures[k])
             powers, seen = _take_octaves(picture, measure, inside)
             np.maximum(most, powers, out=most)
             amplitudes.append(np.sqrt(np.maximum(powers / noise - 1, 0)))

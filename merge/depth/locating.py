@@ -16,7 +16,7 @@ from merge.depth.filling import fill_guesses
 from merge.depth.filtering import PAD, TINY
 from merge.depth.measuring import half_kernel
 from merge.model import DepthMap, FloatArray
-from merge.scratch import ScratchStack
+from merge.scratch import ScratchStack, as_floats
 from merge.tiles import Tile, grow_tile, iterate_tiles
 
 # A structure thinner than the filter, lost in it, comes back where the frame chosen has less than
@@ -87,7 +87,7 @@ def _summarize(
 
     def add(box: Tile, group: Sequence[NDArray[Any]]) -> None:
         for measure in group:
-            values = measure[box].astype(np.float32)
+            values = as_floats(measure[box])
             total[box] += values
             np.maximum(peak[box], values, out=peak[box])
 
@@ -157,7 +157,7 @@ def cut_tile(values: NDArray[Any], box: Tile) -> FloatArray:
     """Return a tile with `PAD` more all round, reflected at the border of the whole."""
     height, width = values.shape[:2]
     rows, columns = grow_tile(box, PAD, (height, width))
-    part = values[rows, columns].astype(np.float32)
+    part = as_floats(values[rows, columns])
     top, left = rows.start - box[0].start + PAD, columns.start - box[1].start + PAD
     bottom, right = box[0].stop + PAD - rows.stop, box[1].stop + PAD - columns.stop
     padded = cv2.copyMakeBorder(part, top, bottom, left, right, cv2.BORDER_REFLECT_101)

@@ -21,7 +21,7 @@ from merge.disks import blur_by_disk
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.resizing import enlarge_part, reduce_map
-from merge.scratch import ScratchStack
+from merge.scratch import ScratchStack, as_floats
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
 # A surface counts as nearer from this much blur in front, but from this many frames at least: with
@@ -189,7 +189,7 @@ def _own_light(
     cells = -(-position.shape[0] // _CELL_PX), -(-position.shape[1] // _CELL_PX)
     if not len(rows):
         return np.zeros((*cells, picture.shape[2] + 1), np.float32)
-    light = linearize(picture[rows, columns].astype(np.float32), transfer)
+    light = linearize(as_floats(picture[rows, columns]), transfer)
     cell = rows // _CELL_PX * cells[1] + columns // _CELL_PX
     sums = [np.bincount(cell, channel, cells[0] * cells[1]) for channel in light.T]
     sums.append(np.bincount(cell, minlength=cells[0] * cells[1]))
@@ -230,7 +230,7 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     padded = grow_tile(box, _PAD_PX, scene.position.shape)
     core = tile_within(box, padded)
     position, questions = scene.position[padded], scene.questions
-    seen = scene.picture[padded].astype(np.float32)
+    seen = as_floats(scene.picture[padded])
     isbehind = position > np.float32(scene.index + questions.gap_frames)
     isfront = np.abs(position - np.float32(scene.index)) < questions.gap_frames
     surely_behind = _shrunk(~isbehind, _SURE_BEHIND_PX)

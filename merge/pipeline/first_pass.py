@@ -33,7 +33,7 @@ from merge.pipeline.repairing import DefectFinder, Repairs
 from merge.read import read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
 from merge.samples import split_samples
-from merge.scratch import ScratchStack
+from merge.scratch import ScratchStack, as_floats
 
 
 class FirstPassCache:
@@ -66,11 +66,11 @@ class FirstPassCache:
 
     def measure(self, frame: int) -> FloatArray:
         """Return a frame's measure, shape (h, w), float32; frames count as `order` has them."""
-        return self._measures[self.order[frame]].astype(np.float32)
+        return as_floats(self._measures[self.order[frame]])
 
     def picture(self, frame: int) -> FloatArray:
         """Return a frame's small copy, shape (h, w, C), float32."""
-        return self._pictures[self.order[frame]].astype(np.float32)
+        return as_floats(self._pictures[self.order[frame]])
 
     def close(self) -> None:
         """Let go of everything."""

@@ -38,7 +38,7 @@ from merge.pipeline.ahead import work_ahead
 from merge.pipeline.deep import OutputDepth, has_parallax, measured_depth, smooth_depth
 from merge.pipeline.first_pass import FirstPassCache, FirstPassResult
 from merge.resizing import reduced_shape
-from merge.scratch import ScratchStack
+from merge.scratch import ScratchStack, as_floats
 
 Box = tuple[int, int, int, int]
 Limits = tuple[FloatArray, FloatArray]
@@ -330,5 +330,5 @@ def _choose(pictures: ScratchStack, position: FloatArray) -> FloatArray:
     chosen = np.zeros((*position.shape, pictures[0].shape[2]), np.float32)
     for slot, picture in enumerate(pictures):
         wanted = cv2.compare(nearest, slot, cv2.CMP_EQ)
-        cv2.copyTo(picture.astype(np.float32), wanted, chosen)
+        cv2.copyTo(as_floats(picture), wanted, chosen)
     return chosen
