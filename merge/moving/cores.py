@@ -9,7 +9,6 @@ import numpy as np
 from scipy import ndimage
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
-from skimage.segmentation import watershed
 
 from merge.model import BoolArray, FloatArray
 from merge.moving.parts import IntArray, box_of
@@ -127,6 +126,8 @@ def _split_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
     named[regions[labels > 0]] = True
     bare = mask & ~named[regions]
     labels[bare] = size + regions[bare]
+    from skimage.segmentation import watershed  # where something moved: slow to load
+
     return watershed(np.zeros(mask.shape, np.uint8), labels, mask=mask).astype(np.int32)
 
 

@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes, distance_transform_edt
-from skimage.segmentation import watershed
 
 from merge.model import BoolArray, FloatArray
 from merge.moving.compare import FACTOR, Pictures, blur, halve
@@ -257,4 +256,6 @@ def _cut_out(masks: tuple[BoolArray, ...], part: _View, around: _View) -> BoolAr
     beside |= (distance > _SEAM_PX) | blocked
     apart = np.abs(blur(part.picture - around.picture, 1.0)).sum(axis=2)
     cost = apart + np.float32(_SEAM_SLOPE) * distance
+    from skimage.segmentation import watershed  # where something moved: slow to load
+
     return watershed(-cost, thing + 2 * beside.astype(np.int32)) == 1
