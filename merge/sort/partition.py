@@ -26,7 +26,7 @@ class Part:
         Half-open range of shots.
     margins : tuple of float
         How much more the best cut without this group costs, in log odds; shots of one focus
-        end as single pictures, so each has its own.
+        end as single pictures, each with the same, because they stand or fall together.
     """
 
     kind: str
@@ -77,7 +77,7 @@ def _margins(through: Array, kind: int, start: int, stop: int, best: float) -> t
     if KINDS[kind] in SINGLE_KINDS:
         others = through[[i for i, k in enumerate(KINDS) if k not in SINGLE_KINDS]]
         each = [others[:, : k + 1, k + 1 :].min() for k in range(start, stop)]
-        return tuple(float(min(cost - best, NEVER)) for cost in each)
+        return (float(min(min(each) - best, NEVER)),) * len(each)
     covering = through[:, : start + 1, start + 1 :].copy()
     covering[kind, start, stop - start - 1] = NEVER
     return (float(min(covering.min() - best, NEVER)),)

@@ -58,7 +58,7 @@ def simulated_merge(folder: Path, megapixels: float, count: int) -> MergeResult:
         grown = 1 + 0.001 * (k - count // 2)
         matrix = np.array([[grown, 1e-4, 0.3 * k], [-1e-4, grown, -0.2 * k], [0, 0, 1.0]])
         transform = FrameTransform(matrix, centre=(width / 2, height / 2))
-        frames.append(FrameRegistration(transform, 1.0, 0.0, 0.1, 0.0, ""))
+        frames.append(FrameRegistration(transform))
     stack = find_frames([str(path) for path in paths])
     registration = Registration(tuple(frames), count // 2, "similarity", (height, width))
     inspection = Inspection(registration, None, "", None, (), (), (), 2.0, None, None, None)

@@ -2,15 +2,17 @@
 
     PYTHONPATH=.:tests python tests/benchmarks/bench_sort.py --seeds 100-119
     … --seeds 100-119 --cards FOLDER      keep the cards there, and take those that are there
+    … --seeds 628-660 --margins FILE      keep the margins of all groups, and whether they are right
 
-Costs were set with seeds 0 to 5 and 200 to 207, the curve of certainty with seeds 100 to 109; other
-seeds are for reports.
+Costs were set with seeds 0 to 5 and 200 to 207, the curve of certainty with seeds 600 to 627 of the
+patterns that leave groups unsure and 600 to 611 of the others; other seeds are for reports.
 """
 
 from __future__ import annotations
 
 import argparse
 import itertools
+import json
 import pickle
 import tempfile
 from dataclasses import dataclass
@@ -22,10 +24,12 @@ import numpy as np
 from bench_helpers import kept_results
 
 from merge.pipeline.sorting import sort_folder
+from merge.sort import reasons
+from merge.sort.certainty import certainty_of
 
 EDGES = (0.0, 0.7, 0.8, 0.9, 0.95, 0.98, 1.01)
 # Seeds that the curve of certainty was fitted to.
-FITTED = range(100, 110)
+FITTED = range(600, 628)
 
 
 def card(folder: Path, pattern, seed: int) -> list[hard.TrueGroup]:
@@ -42,16 +46,24 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", default="100-101", help="first-last")
     parser.add_argument("--cards", type=Path)
+    parser.add_argument("--margins", type=Path)
     given = parser.parse_args()
     first, last = map(int, given.seeds.split("-"))
     cv2.setNumThreads(1)
     with tempfile.TemporaryDirectory() as scratch:
         folder = given.cards or Path(scratch)
-        tell([
+        if given.margins is not None:
+            reasons.certainty_of = float
+        outcomes = [
             outcome(folder, pattern, seed)
             for pattern in hard.PATTERNS
             for seed in range(first, last + 1)
-        ])  # fmt: skip
+        ]
+    if given.margins is not None:
+        groups = [[round(margin, 3), right] for o in outcomes for margin, _, right in o.groups]
+        given.margins.write_text(json.dumps({"seeds": given.seeds, "groups": groups}))
+        outcomes = [o.with_certainty() for o in outcomes]
+    tell(outcomes)
 
 
 @dataclass(frozen=True)
@@ -61,6 +73,11 @@ class Outcome:
     pattern: str
     seed: int
     groups: list[tuple[float, int, bool]]
+
+    def with_certainty(self) -> Outcome:
+        """Return the same with the certainty that is said of the margins kept in its place."""
+        said = [(certainty_of(margin), size, right) for margin, size, right in self.groups]
+        return Outcome(self.pattern, self.seed, said)
 
     @property
     def files(self) -> int:
