@@ -199,14 +199,15 @@ def _band_means(
     """
     strips = []
     for top in range(0, len(fine) // side * side, _STRIP_ROWS):
-        rows = slice(top, top + _STRIP_ROWS + 1)  # one more, for the differences
+        first = min(top, len(fine) - 2)  # a last row alone has the differences of the one before
+        rows = slice(first, top + _STRIP_ROWS + 1)  # one more, for the differences
         band = cv2.subtract(fine[rows], coarse[rows])
-        inner = min(_STRIP_ROWS, len(band))
-        pairs = [(band[:inner], band[:inner])]
+        inner = slice(top - first, top - first + _STRIP_ROWS)
+        pairs = [(band, band)]
         if directed:
             right, down = _slopes(band)
             pairs += [(right, right), (down, down), (right, down)]
-        strips.append([_cell_means(cv2.multiply(*pair)[:inner], side) for pair in pairs])
+        strips.append([_cell_means(cv2.multiply(*pair)[inner], side) for pair in pairs])
     return [np.concatenate(parts) for parts in zip(*strips, strict=True)]
 
 

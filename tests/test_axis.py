@@ -10,6 +10,7 @@ from blurred_scenes import slanted_stack
 from fixture_data import load_fixture
 from scipy.special import j1
 
+from merge import focus
 from merge.axis import fit_focus_axis
 from merge.axis.transfer import blur_tables
 from merge.encoding import linearize
@@ -265,3 +266,13 @@ def test_one_frame_and_different_grids_are_refused():
         fit_focus_axis([tiles, other])
     with pytest.raises(ValueError, match="64 x 64"):
         measure_tiles(np.zeros((10, 10), np.float32))
+
+
+@pytest.mark.parametrize("height", [257, 258, 260, 261])
+def test_cells_do_not_depend_on_the_strips_they_are_measured_in(height, monkeypatch):
+    """Quarter size ends in a strip of one row for heights from 257 to 260."""
+    picture = np.random.default_rng(2).uniform(0, 1, (height, 200)).astype(np.float32)
+    in_strips = focus.measure_cells(picture).maps
+    monkeypatch.setattr(focus, "_STRIP_ROWS", 1000)
+    for one, other in zip(in_strips, focus.measure_cells(picture).maps, strict=True):
+        np.testing.assert_array_equal(one, other)
