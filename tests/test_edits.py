@@ -1,6 +1,7 @@
 """Edits: the open file, the region that is found, the joining without a seam."""
 
 import json
+from dataclasses import fields
 
 import cv2
 import numpy as np
@@ -20,7 +21,13 @@ from merge.edits import (
     read_edits,
 )
 from merge.errors import ReadError
-from merge.model import FrameRegistration, FrameTransform, MergeOptions, Registration
+from merge.model import (
+    AuditOptions,
+    FrameRegistration,
+    FrameTransform,
+    MergeOptions,
+    Registration,
+)
 from merge.pipeline.deep import OutputDepth
 from merge.pipeline.editing import EditSource
 from merge.pipeline.inspecting import Inspection
@@ -199,3 +206,11 @@ def moved_merge(folder):
         pixels, (8, 10), find_frames([folder]), inspection, None, MergeOptions(),
         Repairs(nothing, (), "srgb", ()), places=places,
     )  # fmt: skip
+
+
+def test_every_setting_of_a_merge_is_checked_when_its_record_is_read():
+    from merge.pipeline.finished import _OPTIONS
+
+    audit = _OPTIONS["audit"]["properties"]
+    assert set(_OPTIONS) == {field.name for field in fields(MergeOptions)}
+    assert set(audit) == {field.name for field in fields(AuditOptions)}

@@ -22,12 +22,11 @@ _OPTIONS: dict[str, Any] = {
     "reference": {"type": ["integer", "null"], "minimum": 0},
     "equalize_exposure": {"type": "boolean"},
     "strict": {"type": "boolean"},
-    "anyway": {"type": "boolean"},
     "memory_limit_bytes": {"type": ["integer", "null"], "exclusiveMinimum": 0},
     "audit": {
         "type": "object",
-        "additionalProperties": False,
         "properties": {
+            "anyway": {"type": "boolean"},
             "tolerance": {"type": "string", "maxLength": 100},
             "pixel_pitch_um": _SIZE,
             "magnification": _SIZE,
@@ -53,7 +52,7 @@ _SCHEMA: dict[str, Any] = {
             "maxItems": 10_000,
             "items": {"type": "object", "required": ["path"], "properties": {"path": _PATH}},
         },
-        "options": {"type": "object", "additionalProperties": False, "properties": _OPTIONS},
+        "options": {"type": "object", "properties": _OPTIONS},
         "written": {
             "type": "object",
             "required": ["picture"],
@@ -114,12 +113,18 @@ def read_finished(path: Path) -> FinishedMerge:
         If the file cannot be read or is no such record.
     """
     data = read_json(path, schema=_SCHEMA, source=_SOURCE)
-    options = dict(data["options"])
-    audit = AuditOptions(**options.pop("audit", {}))
+    options = data["options"]
+    audit = AuditOptions(**_known(AuditOptions, options.get("audit", {})))
     return FinishedMerge(
         tuple(Path(frame["path"]) for frame in data["frames"]),
-        dataclasses.replace(MergeOptions(**options), audit=audit),
+        MergeOptions(**_known(MergeOptions, options) | {"audit": audit}),
         Path(data["written"]["picture"]["path"]),
         tuple(data["findings"]),
         tuple(parse_edit(edit) for edit in data.get("edits", [])),
     )
+
+
+def _known(kind: type[MergeOptions] | type[AuditOptions], values: dict[str, Any]) -> dict[str, Any]:
+    """Return the settings that this version knows; records of others may hold more."""
+    names = {field.name for field in dataclasses.fields(kind)}
+    return {name: value for name, value in values.items() if name in names}
