@@ -12,6 +12,7 @@ FindingKind = Literal[
     # about the run of focus planes
     "gap", "end not covered", "dropped slice", "wide steps", "fine steps", "sharp in no frame",
     "step at the limit", "end at the limit", "focus distances", "focus not measured", "diffraction",
+    "quick look",
     # about frames
     "not aligned", "bumped frame", "soft frame", "shaken frame", "duplicate", "out of order",
     "exposure jump", "exposure drift", "changed setting", "motion not followed",
@@ -61,6 +62,7 @@ _FACTS: dict[FindingKind, KindFacts] = {
     "fine steps": _WHOLE,
     "step at the limit": _WHOLE,
     "focus not measured": _WHOLE,
+    "quick look": _WHOLE,
     "diffraction": _WHOLE,
     "exposure drift": _WHOLE,
     "aperture series": _WHOLE,

@@ -11,7 +11,7 @@ from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtrc, ndtri, stdtr
+from scipy.special import fdtrc, fdtri, ndtri, stdtr
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -19,8 +19,8 @@ Index = NDArray[np.intp]
 # Side of a block in tiles.
 BLOCK_TILES = 6
 # Chance of any false warning in a whole bracket, and kinds of verdicts that share it (steps too
-# wide, slices missing, duplicates, order, ends, soft frames, shaken frames).
-FALSE_WARNINGS, _KINDS = 1 / 50, 7
+# wide, slices missing, duplicates, order, ends, soft and shaken frames, knocks).
+FALSE_WARNINGS, _KINDS = 1 / 50, 8
 # Huber's limit in units of spread: 95 % efficient for a normal distribution (P. J. Huber, Ann.
 # Math. Stat. 35, 73 (1964)).
 _HUBER = 1.345
@@ -124,3 +124,17 @@ def score(ratio: Array, degrees: int) -> Array:
 def vector_chance(length: Array | float, degrees: int) -> Array:
     """Return how often a vector of two parts is this long, over either part's standard error."""
     return np.asarray(fdtrc(2, 2 * degrees, np.square(length) / 2))
+
+
+def vector_limit(tries: int, degrees: int) -> float:
+    """Return how long a vector of two parts must be, over either's standard error, to be proven.
+
+    One of so many tries; the error is known with so many degrees of freedom.
+    """
+    rare = FALSE_WARNINGS / _KINDS / max(tries, 1)
+    return float(np.sqrt(2 * fdtri(2, 2 * degrees, 1 - rare)))
+
+
+def vector_spread(lengths: Array) -> float:
+    """Return the standard deviation of either part of vectors, from their median length."""
+    return float(np.sqrt(np.median(np.square(lengths)) / (2 * _MEDIAN_SQUARE[2])))

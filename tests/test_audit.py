@@ -78,7 +78,7 @@ def test_a_frame_of_another_size_is_named_not_fatal(whole):
     cv2.imwrite(str(whole / "IMG_0003_b.jpg"), small)
     result = run(whole)
     assert result.exit_code == 0, result.output
-    assert "IMG_0003_b.jpg does not belong to this bracket: 120 x 100 px" in result.stdout
+    assert "IMG_0003_b.jpg could not be aligned: 120 x 100 px" in result.stdout
 
 
 def test_ctrl_c_judges_the_frames_seen(whole):
@@ -205,6 +205,25 @@ def test_a_knock_is_found_where_it_was(tmp_path, moves, expected):
     assert [f.frames for f in bumps] == expected
     assert all(f.unit == "px" and f.value > f.threshold for f in bumps)
     assert len(findings) == len(bumps)
+
+
+def test_a_quick_audit_measures_reduced_pictures_and_says_so(tmp_path):
+    """At three times the size the decoder leaves 7/8 of 1728 px; steps are three times as wide."""
+    write_frames(tmp_path, [cv2.resize(f, (1728, 1296)) for f in slanted().frames])
+    result = audit_stack(find_frames(tmp_path), quick=True)
+    steps = np.diff(result.axis.positions_px)
+    assert np.median(steps) == pytest.approx(9.0, rel=0.1)
+    (note,) = [f for f in result.findings if f.kind == "quick look"]
+    assert note.severity == "note"
+    assert note.value == pytest.approx(8 / 7, rel=0.01)
+
+
+def test_quick_finds_a_frame_cut_short(whole):
+    path = whole / "IMG_0004.jpg"
+    path.write_bytes(path.read_bytes()[:-2000])
+    result = run(whole, "--quick")
+    assert result.exit_code == 1
+    assert "IMG_0004.jpg" in result.stderr
 
 
 def write_raws(folder, *, preview, content=True):

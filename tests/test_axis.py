@@ -276,3 +276,28 @@ def test_cells_do_not_depend_on_the_strips_they_are_measured_in(height, monkeypa
     monkeypatch.setattr(focus, "_STRIP_ROWS", 1000)
     for one, other in zip(in_strips, focus.measure_cells(picture).maps, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+def test_copies_of_one_frame_lie_in_one_place():
+    """Whatever the texture: tiles midway explain any distance, and none is told."""
+    axis = axis_of([slanted(12).frames[3]] * 5)
+    assert (axis.positions_px == 0).all()
+    assert (axis.step_low_px < 0).all()
+
+
+@pytest.mark.parametrize("smoothing", [0.0, 0.6])
+def test_noise_that_fills_the_finest_band_does_not_shorten_steps(smoothing):
+    """Noise as at high ISO, white and as raw development leaves it, at a tenth of the texture."""
+    rng = np.random.default_rng(4)
+    frames = []
+    for light in slanted(9, 6.0).frames:
+        grain = rng.standard_normal(light.shape).astype(np.float32)
+        if smoothing:
+            grain = cv2.GaussianBlur(grain, (0, 0), smoothing)
+            grain /= grain.std()
+        frames.append(light + np.float32(0.03) * grain)
+    axis = axis_of(frames)
+    steps = np.diff(axis.positions_px)
+    assert np.median(steps) == pytest.approx(6.0, rel=0.06)
+    inside = (axis.step_low_px <= 6.0) & (axis.step_high_px >= 6.0)
+    assert inside.mean() >= 0.75

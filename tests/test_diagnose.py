@@ -128,9 +128,14 @@ def test_a_gap_tells_where_to_focus():
 
 @pytest.mark.parametrize("steps_short", [1.0, slow(2.0)])
 def test_an_end_cut_short_is_found_with_its_extent(steps_short):
-    """Bar: found from one step on, extent within one step."""
+    """Bar: found from one step on, extent within one step.
+
+    At one step the far end shows in five tiles of one place only, which is no proof: a note.
+    """
     findings = diagnose(tiles_of(margin=-steps_short))
-    assert set(kinds(findings)) == {"end not covered"}
+    weaker = {"end at the limit"} if steps_short == 1 else set()
+    assert "end not covered" in kinds(findings)
+    assert set(kinds(findings)) <= {"end not covered"} | weaker
     assert {f.frames for f in findings} == {(0,), (11,)}
     for finding in findings:
         assert finding.value == pytest.approx(STEP * steps_short, abs=STEP)

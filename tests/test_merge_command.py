@@ -264,7 +264,7 @@ def test_a_frame_of_another_scene_is_left_out_and_named(tmp_path):
     result = merge(tmp_path, "-o", tmp_path / "out.tif", "--fail-on", "warning")
     assert result.exit_code == 3
     assert result.stdout.splitlines()[0].endswith("in order of file name, 1 of them left out")
-    assert "problem: frame_9.tif does not belong to this bracket: " in result.stdout
+    assert "problem: frame_9.tif could not be aligned: " in result.stdout
     strict = merge(tmp_path, "-o", tmp_path / "strict.tif", "--strict")
     assert (strict.exit_code, strict.stdout) == (1, "")
     assert "frame_9.tif (frame 5)" in strict.stderr

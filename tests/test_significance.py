@@ -13,13 +13,15 @@ from merge.significance import (
     score,
     tile_blocks,
     vector_chance,
+    vector_limit,
+    vector_spread,
 )
 
 
 def test_limit_for_many_tries_leaves_one_false_warning_in_fifty_brackets():
-    """Seven kinds of verdicts of 40 frames each, all by chance: normal tail by scipy.stats."""
+    """Eight kinds of verdicts of 40 frames each, all by chance: normal tail by scipy.stats."""
     alone = stats.norm.sf(proof_limit(40))
-    assert 1 - (1 - alone) ** (7 * 40) == pytest.approx(FALSE_WARNINGS, rel=0.02)
+    assert 1 - (1 - alone) ** (8 * 40) == pytest.approx(FALSE_WARNINGS, rel=0.02)
 
 
 def test_error_of_a_mean_covers_blocks_that_err_together():
@@ -72,3 +74,15 @@ def test_scores_are_as_rare_as_the_deviates_they_come_from():
     assert stats.norm.sf(score(np.array([4.0]), 6)[0]) == pytest.approx(stats.t.sf(4.0, 6))
     assert vector_chance(3.0, 5) == pytest.approx(stats.f.sf(4.5, 2, 10))
     assert score(np.array([-2.0]), 9)[0] < 0
+
+
+def test_the_limit_of_a_vector_is_passed_as_rarely_as_said():
+    """Alone, with many degrees: 1 in 400 (1/50 over eight kinds); Rayleigh's distribution."""
+    limit = vector_limit(1, 10_000)
+    assert stats.rayleigh.sf(limit) == pytest.approx(1 / 400, rel=0.02)
+    assert vector_limit(10, 4) > vector_limit(10, 40) > limit
+
+
+def test_the_spread_of_vectors_is_that_of_either_part():
+    moves = np.random.default_rng(8).normal(0, 0.7, (4000, 2))
+    assert vector_spread(np.linalg.norm(moves, axis=1)) == pytest.approx(0.7, rel=0.05)

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.axis.doubt import take_middle
+from merge.axis.noise import with_seen_noise
 from merge.axis.ordering import order_frames
 from merge.axis.preparing import (
     StackEnergies,
@@ -20,6 +22,7 @@ from merge.axis.preparing import (
     stack_energies,
 )
 from merge.axis.residuals import (
+    TYPICAL,
     Windows,
     compare,
     cut_windows,
@@ -29,7 +32,8 @@ from merge.axis.residuals import (
     take_tiles,
 )
 from merge.axis.softness import judge_frames
-from merge.axis.solving import FROM_NEAR, MISREAD, Solution, solve
+from merge.axis.solving import FROM_NEAR, Solution, solve
+from merge.axis.still import one_focus
 from merge.errors import RegistrationError
 from merge.model import FocusAxis, TileEnergies
 from merge.significance import learned_spread, proof_limit
@@ -77,10 +81,13 @@ _IN_GAP = 5.0
 # frame of another scene costs 2 to 2.7, sound ones 0.2 to 0.5.
 _FOREIGN, _FOREIGN_RATIO = 1.2, 3.0
 _FEWEST_STEPS = 4
-# Median of the square of a normal deviate.
-_MEDIAN_SQUARE = 0.4549
-# 90 % of a normal distribution lies within this many standard errors.
-_NINETY = 1.645
+# Error of the blur of what lies beyond an end, over the finest sigma and the model's misfit: three
+# bands tell it, whose logarithms of energy fall by about one in two sigmas of blur.
+_MISREAD = 3.5
+# How often the noise is taken from the fit, and frames that may as well lie midway are moved.
+_NOISE_ROUNDS = _MIDDLE_ROUNDS = 2
+_MEDIAN_SQUARE = 0.4549  # of a normal deviate's squares
+_NINETY = 1.645  # standard errors that hold 90 % of a normal distribution
 
 
 def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = None) -> FocusAxis:
@@ -111,12 +118,14 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
     if len(tiles) < 2 or len({t.energy.shape for t in tiles}) != 1:
         raise ValueError(f"{len(tiles)} frames: expected at least two, all with one grid of tiles")
     data = stack_energies(tiles, wave_px)
-    chosen = choose_tiles(data, per_frame=_TILES_A_FRAME, most=_TILES_MOST, least_snr=_LEAST_SNR)
+    chosen = _choose(data)
     if len(chosen) < _FEWEST_TILES:
         raise RegistrationError(
             f"focus axis: only {len(chosen)} tiles hold detail that every frame covers, expected "
             f"at least {_FEWEST_TILES}; check that all frames show one scene"
         )
+    if (still := one_focus(tiles, data, chosen)) is not None:
+        return still
     fitted = _fit(data, chosen)
     foreign = _foreign(fitted.frame_cost)
     if foreign.any():  # its place means nothing, but must not move the others
@@ -124,6 +133,7 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
         fitted = _fit(data, chosen)
         usual = float(np.median(np.abs(np.diff(fitted.frames_px))))
         fitted.covariance_px[foreign, foreign] += usual**2
+    data, chosen = fitted.data, fitted.chosen
     quality = judge_frames(tiles, data, chosen, fitted.frames_px, fitted.places_px)
     soft = np.flatnonzero(quality.detail_z < -proof_limit(len(tiles)))
     if len(soft):  # a soft frame looks farther away than it is: even it out, fit again
@@ -164,6 +174,8 @@ class _Fitted:
     blur_error_px: float
     cost: float
     frame_cost: Array
+    data: StackEnergies
+    chosen: Index
 
 
 def _foreign(frame_cost: Array) -> Mask:
@@ -185,6 +197,12 @@ def _filled_in(energy: Array, foreign: Mask) -> Array:
 def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
     """Find order, steps and places, then fit again with tiles of one depth."""
     order, solution = _sort_by_position(*_solve_in_best_order(data, chosen))
+    for _ in range(_NOISE_ROUNDS):
+        data, chosen = _with_seen_noise(data, chosen, order, solution)
+        tiles = ordered_tiles(data, order).take(chosen)
+        start = solution.frames_px
+        solution = _solve_best_explained(data, tiles, start, start[tiles.centres])
+        order, solution = _sort_by_position(order, solution)
     tiles = ordered_tiles(data, order)
     places, _ = _place_tiles(data, tiles, solution)
     smooth = choose_smooth_tiles(
@@ -203,7 +221,7 @@ def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
     rank = np.argsort(order)
     seen = _seen_over_expected(solution)
     covariance = seen * solution.covariance_px[np.ix_(rank, rank)]
-    error = math.sqrt(seen) * MISREAD * float(data.sigma_px[0])
+    error = math.sqrt(seen) * _MISREAD * solution.misfit * float(data.sigma_px[0])
     return _Fitted(
         frames_px=solution.frames_px[rank],
         covariance_px=covariance,
@@ -212,7 +230,34 @@ def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
         blur_error_px=error,
         cost=solution.cost,
         frame_cost=solution.frame_cost[rank],
+        data=data,
+        chosen=chosen,
     )
+
+
+def _with_seen_noise(
+    data: StackEnergies, chosen: Index, order: Index, solution: Solution
+) -> tuple[StackEnergies, Index]:
+    """Take the noise from a solution, and choose the tiles that stand out of that noise."""
+    tiles, frames_px = ordered_tiles(data, order).take(chosen), solution.frames_px
+    windows = cut_windows(data, tiles, _half_window(data, frames_px))
+    step = max(float(np.median(np.diff(frames_px))), 1e-3)
+    candidates = frames_px[tiles.centres] + np.linspace(-1.6, 1.6, 25)[:, None] * step
+    places, _ = search_tiles(windows, slopes_of(windows), frames_px, candidates, scale=TYPICAL)
+    data = with_seen_noise(data, chosen, windows, frames_px, places)
+    again = _choose(data)
+    return data, again if len(again) >= _FEWEST_TILES else chosen
+
+
+def _choose(data: StackEnergies) -> Index:
+    return choose_tiles(data, per_frame=_TILES_A_FRAME, most=_TILES_MOST, least_snr=_LEAST_SNR)
+
+
+def _half_window(data: StackEnergies, frames_px: Array) -> int:
+    """Return how many frames on either side of a tile's peak tell about it."""
+    step = max(float(np.median(np.diff(frames_px))), 1e-3)
+    half = int(np.clip(round(_REACH * data.sigma_px[0] / step), _NARROWEST, _WIDEST))
+    return min(half, len(data.energy) - 1)
 
 
 def _solve_in_best_order(data: StackEnergies, chosen: Index) -> tuple[Index, Solution]:
@@ -267,16 +312,20 @@ def _solve_best_explained(
     errors: bool = False,
 ) -> Solution:
     """Solve from a start, then once more with the tiles that the model explains best."""
-    step = max(float(np.median(np.diff(frames_px))), 1e-3)
-    half = int(np.clip(round(_REACH * data.sigma_px[0] / step), _NARROWEST, _WIDEST))
-    half = min(half, len(tiles.energy) - 1)
+    half = _half_window(data, frames_px)
     windows = cut_windows(data, tiles, half)
     solution = solve(windows, frames_px, tiles_px)
     misfits = misfit(windows, solution.frames_px, solution.tiles_px)
     kept = _best_explained(misfits, tiles.centres)
     windows = cut_windows(data, tiles.take(kept), half)
-    start = solution.frames_px, solution.tiles_px[kept]
-    return solve(windows, *start, least=FROM_NEAR, errors=errors)
+    solution = solve(windows, solution.frames_px, solution.tiles_px[kept], least=FROM_NEAR)
+    for _ in range(_MIDDLE_ROUNDS if errors else 0):
+        frames_px, doubt_px = take_middle(windows, solution.frames_px, solution.tiles_px)
+        start = solution.tiles_px
+        solution = solve(windows, frames_px, start, least=FROM_NEAR, errors=True)
+        doubt = np.diag(doubt_px**2)
+        solution = dataclasses.replace(solution, covariance_px=solution.covariance_px + doubt)
+    return solution
 
 
 def _best_explained(misfits: Array, centres: Index) -> Index:

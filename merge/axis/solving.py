@@ -32,11 +32,11 @@ Mask = NDArray[np.bool_]
 # Scale of the residuals of a perfect fit: below it weights do not tighten further.
 _LEAST_SCALE = 0.03
 _ITERATIONS = 40
-# Error of the blur that tiles of one depth and texture show: over the finest band's sigma, as a
-# share of the blur, and over how wide a change of blur it stays alike. The model knows power laws
-# only, and round disks. With these, nominal 90 % intervals held 93 % of 553 steps of 50 simulated
-# brackets (0.5 in place of 0.7: 90 %; none: 73 %).
-MISREAD, _MISREAD_SHARE, _ALIKE = 0.7, 0.05, 4.0
+# How far off the model is for all tiles of one depth, in each band (standard deviation of
+# logarithms of energy), over the residuals' scale in this stack, and at least; and over how wide a
+# change of blur it stays alike, in that band's sigmas. What tiles scatter about the model tells how
+# far it holds for their textures: chosen so that 90 % intervals hold as much on random brackets.
+_MISFIT, _LEAST_MISFIT, _ALIKE = 1.5, 0.06, 4.0
 # At least so many from a rough start, and once more from a solution with fewer tiles.
 _FROM_AFAR, FROM_NEAR = 9, 4
 
@@ -47,7 +47,7 @@ class Solution:
 
     `covariance_px` (N, N) is that of the frames' places, zero where it was not asked for; `scale`
     the residuals' typical size, `cost` their mean robust cost (both of logarithms), `frame_cost`
-    (N,) the same by frame.
+    (N,) the same by frame; `misfit` how far off the model is for one depth, likewise.
     """
 
     frames_px: Array
@@ -55,6 +55,7 @@ class Solution:
     covariance_px: Array
     frame_cost: Array
     scale: float
+    misfit: float
     cost: float
 
 
@@ -90,8 +91,12 @@ def solve(
         if iteration >= least and np.abs(change).max() < 0.004 * np.median(reach):
             break
     covariance = np.zeros((len(frames_px), len(frames_px)))
+    # Of a tile's entries its amplitudes and its place take some.
+    entries_a_tile = inside.sum() / len(inside)
+    free = max(entries_a_tile - inside.shape[1] - 1, 1.0) / entries_a_tile
+    misfit = max(_MISFIT * scale / float(np.sqrt(free)), _LEAST_MISFIT)
     if errors:
-        covariance = _covariance(data, fit, weight, *before)
+        covariance = _covariance(data, fit, weight, *before, misfit)
     each = (np.log1p((fit.residual / TYPICAL) ** 2) * inside).sum(axis=1)
     count, entries = len(frames_px), inside.sum(axis=1)
     sums = np.bincount(data.frames.ravel(), each.ravel(), minlength=count)
@@ -104,6 +109,7 @@ def solve(
         covariance,
         by_frame,
         scale,
+        misfit,
         float(each.sum() / entries.sum()),
     )
 
@@ -225,25 +231,65 @@ def _local_step(frames_px: Array, least_px: float) -> Array:
     return np.maximum(np.abs(np.gradient(frames_px)), 0.1 * least_px)
 
 
-def _misread(signed_px: Array, sigma_px: float) -> Array:
-    """Return the covariance of what one depth makes of the frames' places, (N, N).
+@njit(nogil=True, fastmath=True, error_model="numpy")
+def _respond(  # pragma: no cover - compiled
+    frames: Index,
+    used: Mask,
+    sigma_px: Array,
+    amplitude: Array,
+    share: Array,
+    derivative: Array,
+    weight: Array,
+    row: Array,
+    whole: Array,
+    frames_px: Array,
+    tiles_px: Array,
+    first: int,
+    answer: Array,
+) -> None:
+    """Add to ``answer`` (B, N, N) what residuals in every band and frame do to the gradient.
 
-    The blur of each frame, of ``signed_px`` diameter, is misread by an error that changes smoothly
-    with the blur and is the same on either side of focus.
+    ``first`` is the frame that index 0 of the answer stands for.
     """
-    blur = np.abs(signed_px)
-    size = np.sign(signed_px) * np.hypot(MISREAD * sigma_px, _MISREAD_SHARE * blur)
-    alike = np.exp(-np.abs(blur[:, None] - blur) / (_ALIKE * sigma_px))
-    return np.asarray(size[:, None] * size * alike)
+    width = frames.shape[1]
+    own, slope = np.empty(width), np.empty(width)
+    left = np.empty((width, width))
+    for k in range(len(tiles_px)):
+        for b in range(len(sigma_px)):
+            own_sum = 0.0
+            for w in range(width):
+                side = np.sign(frames_px[frames[k, w]] - tiles_px[k])
+                model = amplitude[k, b] * share[k, b, w] + FLOOR
+                own[w] = amplitude[k, b] * share[k, b, w] / model
+                slope[w] = amplitude[k, b] * derivative[k, b, w] * side / model / sigma_px[b]
+                own_sum += weight[k, b, w] * own[w] * own[w]
+            own_sum = max(own_sum, 1e-9)
+            for j in range(width):
+                total = 0.0
+                for i in range(width):
+                    pull = weight[k, b, i] * own[i] * slope[i]
+                    left[i, j] = -pull * weight[k, b, j] * own[j] / own_sum
+                    if i == j:
+                        left[i, j] += weight[k, b, i] * slope[i]
+                    total += left[i, j]
+                for i in range(width):
+                    left[i, j] -= row[k, i] * total / whole[k]
+            for i in range(width):
+                for j in range(width):
+                    if used[k, i] and used[k, j]:
+                        answer[b, frames[k, i] - first, frames[k, j] - first] += left[i, j]
 
 
-def _covariance(data: Windows, fit: Fit, weight: Array, frames_px: Array, tiles_px: Array) -> Array:
+def _covariance(
+    data: Windows, fit: Fit, weight: Array, frames_px: Array, tiles_px: Array, misfit: float
+) -> Array:
     """Return the covariance of the frames' places.
 
     Three things make it. Chance: the sandwich estimate with blocks of tiles as samples, since tiles
-    side by side lie on one surface of one texture and err alike. The model: tiles of one depth all
-    misread the blur in one way, and no scatter between them shows it. And where nothing tells a
-    step, it is the usual one, give or take as much.
+    side by side lie on one surface of one texture and err alike. The model: spectra are no power
+    laws and blur no round disk, so that tiles of one depth are all off in one way, and no scatter
+    between them shows it. And where nothing tells a step, it is the usual one, give or take as
+    much.
     """
     count = len(frames_px)
     width = 2 * data.sigma_px[0]
@@ -259,13 +305,23 @@ def _covariance(data: Windows, fit: Fit, weight: Array, frames_px: Array, tiles_
                 for v in (fit.residual, fit.amplitude, fit.share, fit.derivative)
             )
         )
-        own = _equations(some, part, np.ascontiguousarray(weight[here]), frames_px, tiles_px[here])
+        trust = np.ascontiguousarray(weight[here])
+        own = _equations(some, part, trust, frames_px, tiles_px[here])
         np.add.at(by_block, some.blocks, own.by_tile)
-        misread = _misread(frames_px - tiles_px[here].mean(), data.sigma_px[0])
-        scatter += own.normal @ misread @ own.normal
+        seen = slice(int(some.frames.min()), int(some.frames.max()) + 1)
+        near = frames_px[seen]
+        answer = np.zeros((len(data.sigma_px), len(near), len(near)))
+        _respond(
+            some.frames, some.used, some.sigma_px, part.amplitude, part.share, part.derivative,
+            trust, own.row, own.whole, frames_px, tiles_px[here], seen.start, answer,
+        )  # fmt: skip
+        blur = np.abs(near - tiles_px[here].mean())
+        apart = np.abs(blur[:, None] - blur)
+        for band, sigma_px in enumerate(data.sigma_px):
+            alike = misfit**2 * np.exp(-apart / (_ALIKE * sigma_px))
+            scatter[seen, seen] += answer[band] @ alike @ answer[band].T
         normal += own.normal
-    chance = by_block.T @ by_block
-    scatter += chance
+    scatter += by_block.T @ by_block
     usual = max(float(np.median(np.abs(np.diff(frames_px)))), 1e-3)
     apart = np.diff(np.eye(count), axis=0)
     size = float(np.trace(scatter)) / max(float(np.trace(normal)), 1e-12)

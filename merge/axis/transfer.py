@@ -20,18 +20,18 @@ Index = NDArray[np.intp]
 # band, so single tiles reach far beyond what textures do; cut at -1, steps of 20 px came out
 # 10 % too wide.
 _LARGEST, _COLUMNS = 60.0, 3001
+_RATIOS = np.linspace(0, _LARGEST, _COLUMNS)
 _SLOPES = np.arange(-4.0, 4.01, 0.25)
 # Bands from this one on are averaged over tiles for their slope: in a single one it is noise.
 _POOLED_BAND = 3
 # Frequencies at which the transfer is taken, in cycles per sigma: above 1.2 a band passes nothing.
 _FREQUENCIES = np.linspace(0.004, 1.2, 300)
-# Blur diameters over sigma at which the exact transfer is computed, and every so many of the
-# frequencies; the table is interpolated.
-_EXACT_RATIOS = np.concatenate([np.arange(0, 4, 0.1), np.arange(4, _LARGEST + 0.5, 0.5)])
-_EXACT_EVERY = 3
 # Waves of defocus up to which the exact transfer is taken; beyond, disk times diffraction is
 # within 0.025 of it.
 _EXACT_WAVES = 12.0
+# Steps of the table of the exact transfer: in cut-offs x, and in waves times x (1 - x), along which
+# it ripples alike for all frequencies. Straight lines between them are within 0.002.
+_CUTOFF_STEP, _RIPPLE_STEP = 0.02, 0.01
 # Diffraction below this (wavelength times f-number over sigma) changes no share by 0.002.
 _LEAST_WAVE = 0.02
 
@@ -135,20 +135,55 @@ def _band_table(wave: float) -> tuple[Array, Array]:
     band = np.exp(-2 * np.pi**2 * f**2) - np.exp(-8 * np.pi**2 * f**2)
     weights = band**2 * f ** (-1 - _SLOPES[:, None])
     weights /= weights.sum(axis=1, keepdims=True)
-    ratio = np.linspace(0, _LARGEST, _COLUMNS)
-    nodes = np.linspace(0, 240, 8001)
-    disk = np.interp(np.pi * np.outer(ratio, f), nodes, np.asarray(jinc(nodes)))
+    disk = _disk_transfer()
     if wave == 0:
         return weights @ (disk**2).T, np.ones(len(_SLOPES))
     sharp = np.asarray(diffraction_mtf(1000 * f, wave, 1.0)) ** 2
-    kept = weights @ (disk**2 * sharp).T
+    seen = disk**2 * sharp
+    waves = _RATIOS / (8 * wave)
+    near = waves <= _EXACT_WAVES
+    seen[near] = _exact_transfer(waves[near], wave * f) ** 2
     in_focus = weights @ sharp
-    few = slice(None, None, _EXACT_EVERY)
-    exact = _EXACT_RATIOS[_EXACT_RATIOS <= 8 * wave * _EXACT_WAVES]
-    seen = [np.asarray(defocus_transfer(1000 * f[few], wave, 1.0, d)) ** 2 for d in exact]
-    values = weights[:, few] @ np.stack(seen).T
-    values *= (in_focus / values[:, 0])[:, None]
-    near = ratio <= exact[-1]
-    for row, own in zip(kept, values, strict=True):
-        row[near] = np.interp(ratio[near], exact, own)
-    return kept / in_focus[:, None], in_focus
+    return (weights @ seen.T) / in_focus[:, None], in_focus
+
+
+@lru_cache(maxsize=1)
+def _disk_transfer() -> Array:
+    """Return the transfer of every disk of the table at every frequency, (columns, F)."""
+    nodes = np.linspace(0, 240, 8001)
+    return np.interp(np.pi * np.outer(_RATIOS, _FREQUENCIES), nodes, np.asarray(jinc(nodes)))
+
+
+def _exact_transfer(waves: Array, cutoffs: Array) -> Array:
+    """Return the defocused lens's transfer, (len(waves), len(cutoffs)), from one table for all.
+
+    Parameters
+    ----------
+    waves : ndarray
+        Defocus W20 over the wavelength, up to _EXACT_WAVES.
+    cutoffs : ndarray
+        Frequencies over the cut-off; 0 above 1.
+    """
+    table = _exact_table()
+    x = np.minimum(cutoffs, 1.0)
+    column, row = x / _CUTOFF_STEP, waves[:, None] * (x * (1 - x)) / _RIPPLE_STEP
+    left = np.minimum(column.astype(np.intp), table.shape[1] - 2)
+    top = np.minimum(row.astype(np.intp), len(table) - 2)
+    right, lower = column - left, row - top
+    above = table[top, left] * (1 - right) + table[top, left + 1] * right
+    below = table[top + 1, left] * (1 - right) + table[top + 1, left + 1] * right
+    return np.asarray(above * (1 - lower) + below * lower)
+
+
+@lru_cache(maxsize=1)
+def _exact_table() -> Array:
+    """Return the transfer by ripple (rows) and frequency over the cut-off (columns)."""
+    x = np.linspace(0, 1, round(1 / _CUTOFF_STEP) + 1)
+    ripple = np.arange(math.ceil(_EXACT_WAVES / 4 / _RIPPLE_STEP) + 2) * _RIPPLE_STEP
+    table = np.zeros((len(ripple), len(x)))
+    table[:, 0] = jinc(8 * np.pi * ripple)  # many waves of low frequencies: the disk
+    # Nothing is looked up beyond _EXACT_WAVES.
+    waves = np.minimum(ripple[:, None] / (x * (1 - x))[1:-1], 2 * _EXACT_WAVES)
+    # At wavelength and f-number of 1 a blur of 8 um is one wave, the cut-off 1000 cycles/mm.
+    table[:, 1:-1] = defocus_transfer(1000 * x[1:-1], 1.0, 1.0, 8 * waves)
+    return table

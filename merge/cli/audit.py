@@ -55,6 +55,12 @@ Examples:
 )
 @inspection_options
 @prefer_option
+@click.option(
+    "--quick",
+    is_flag=True,
+    help="Look at reduced pictures (previews in raw files): seconds for hundreds of frames, with "
+    "wider intervals; soft or shaken frames are hardly told.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--picture", type=PastedPath(), help="Write a PNG of the weak parts.")
 @click.option(

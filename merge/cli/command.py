@@ -142,6 +142,7 @@ def audit_options(given: Mapping[str, Any]) -> AuditOptions:
         pupil_ratio=given["pupil_ratio"],
         f_number=given["f_number"],
         anyway=given["anyway"],
+        quick=given.get("quick", False),
     )
 
 

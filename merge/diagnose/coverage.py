@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import list_names, percent, two_apart
@@ -21,10 +22,10 @@ Box = tuple[int, int, int, int]
 # Shares of the picture's detail from which a hole counts as a problem, and below which it is
 # only noted.
 _PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
-# Share of detail that must lie beyond an end before it counts: single tiles are placed wrongly (up
-# to 0.0021 on known whole brackets; one step cut off the photograph leaves 0.01).
-# Known whole brackets of 12 px steps had up to 5 such tiles, ends cut by a step 12 and more.
-_END_SHARE, _END_TILES = 0.003, 6
+# Share of detail, and tiles, that must lie beyond an end before it is mentioned.
+_END_SHARE, _END_TILES = 0.002, 4
+# Each must have so many of the eight around with it: noise puts one tile in thirty anywhere.
+_BESIDE = 2
 # They must lie in so many blocks of tiles: one thing alone may be misread as a whole.
 _END_BLOCKS = 2
 # Gaps from this many on, and in half of the steps or more, have one cause.
@@ -238,9 +239,8 @@ def find_uncovered_ends(
         beyond = np.nan_to_num(beyond, nan=-1.0)
         beyond = np.minimum(beyond, (infinity_px or {}).get(frame, np.inf))
         own = math.hypot(steps.error_px[end], axis.blur_error_px)
-        # How far is told by the blur in the frame before, too: a step more of it.
-        error = math.hypot(own, steps.scale_error * (tolerance_px + float(steps.step_px[end])))
-        outside = beyond > tolerance_px
+        error = math.hypot(own, steps.scale_error * tolerance_px)
+        outside = _not_alone(beyond > tolerance_px)
         share = _share(axis, outside)
         if share < _END_SHARE or np.count_nonzero(outside) < _END_TILES:
             continue
@@ -272,6 +272,13 @@ def find_uncovered_ends(
         )
         findings.append(finding if sure else _end_at_limit(finding, names[frame], read, rest))
     return findings
+
+
+def _not_alone(tiles: Mask) -> Mask:
+    """Return those of the tiles that have others beside them: single ones are placed by chance."""
+    beside = np.ones((3, 3))
+    beside[1, 1] = 0
+    return tiles & (ndimage.convolve(tiles.astype(float), beside, mode="constant") >= _BESIDE)
 
 
 def _end_at_limit(end: Finding, name: str, read: str, rest: str) -> Finding:

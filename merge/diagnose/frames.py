@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 
 from merge.diagnose.wording import list_names, percent, shutter
 from merge.model import CaptureSettings, Finding, FrameQuality, Registration
-from merge.significance import proof_limit
+from merge.significance import learned_spread, proof_limit, vector_limit, vector_spread
 
 Array = NDArray[np.float64]
 
 # Jumps below this are the registration's own noise; above, they must stand out of the rest, too:
-# frames held by hand all jump.
-_JUMP_PX = 1.5
-_JUMP_RATIO, _JUMP_SPREADS = 2.5, 7.5
+# frames held by hand all jump. On a tripod moves are about so large (each way; common practice,
+# no source).
+_JUMP_PX, _USUAL_MOVE_PX = 1.5, 0.5
 # Moves between fewer frames have no trend to stand out of.
 _FEWEST_FOR_KNOCKS = 5
 # Energy of fine detail, over the others' or over that across, from which a loss is worth a line: a
@@ -33,8 +33,8 @@ def find_strangers(registration: Registration, names: Sequence[str]) -> list[Fin
         Finding(
             kind="not aligned",
             severity="problem",
-            message=f"{names[i]} does not belong to this bracket: {frame.reason or 'no match'}.",
-            advice=f"Leave {names[i]} out.",
+            message=f"{names[i]} could not be aligned: {frame.reason or 'no match'}.",
+            advice=f"Look whether {names[i]} belongs to this bracket; it is left out.",
             frames=(i,),
         )
         for i, frame in enumerate(registration.frames)
@@ -82,9 +82,10 @@ def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding
 
 
 def _bump_limit(sizes: Array) -> float:
-    usual = float(np.median(sizes))
-    spread = float(np.median(np.abs(sizes - usual)))
-    return max(_JUMP_PX, _JUMP_RATIO * usual, usual + _JUMP_SPREADS * spread)
+    """Return the length that none of so many moves has by chance."""
+    # The median knows half as much of a spread as all moves do.
+    spread, degrees = learned_spread(vector_spread(sizes), len(sizes) // 2, _USUAL_MOVE_PX)
+    return max(_JUMP_PX, spread * vector_limit(len(sizes), degrees))
 
 
 def _knocks(registration: Registration) -> list[tuple[int, int, Array, float]]:

@@ -22,6 +22,9 @@ class AuditOptions:
     anyway : bool
         Take also what is no focus bracket: an aperture series, an exposure bracket, a burst at one
         focus, one bracket twice, two scenes.
+    quick : bool
+        An audit looks at reduced pictures: the previews in raw files, JPEGs as the decoder reduces
+        them. For a merge it means nothing.
     """
 
     tolerance: str = "2px"
@@ -30,6 +33,7 @@ class AuditOptions:
     pupil_ratio: float = 1.0
     f_number: float | None = None
     anyway: bool = False
+    quick: bool = False
 
 
 @dataclass(frozen=True)

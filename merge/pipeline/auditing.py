@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import cv2
@@ -51,6 +52,8 @@ from merge.resizing import reduce_map
 # ones: tiles are tens of pixels wide, so a full pixel of misplacement does no harm.
 _MEASURED_PIXELS = 7_000_000
 _REGISTERED_SIDE = 600
+# Long side at least of the pictures for a quick audit: a blur of 4 px of 24 megapixels is one here.
+_QUICK_SIDE = 1500
 # Frames looked at side by side, at most: each takes some 0.1 GB.
 _MOST_WORKERS = 4
 _TABLE = 4096
@@ -137,7 +140,7 @@ def audit_stack(
         refuse_other_kind(find_aperture_series([s.settings for s in stack.sources]))
     same, odd = _split_by_size(stack.sources)
     with _opencv_on_one_thread():
-        seen = _read_frames(stack, same, progress or _silent, stop or _never)
+        seen = _read_frames(stack, same, progress or _silent, stop or _never, options.quick)
     registration = _all_frames(seen, same, odd, stack)
     stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
     bracket = order_by_focus(
@@ -148,9 +151,12 @@ def audit_stack(
     )
     if not (options.anyway or seen.interrupted):
         refuse_other_kind(kind_of_bracket(bracket))
+    inspection = inspect_bracket(bracket, options)
+    if options.quick and seen.factor > 1:
+        inspection = inspection.with_findings([_quick_note(seen.factor)])
     return AuditResult(
         stack=bracket.stack,
-        inspection=inspect_bracket(bracket, options),
+        inspection=inspection,
         interrupted=seen.interrupted,
         seconds=time.perf_counter() - began,
     )
@@ -201,6 +207,7 @@ class _Seen:
     cells: list[CellEnergies]
     registration: Registration
     interrupted: bool
+    factor: float  # full-size pixels for one of the measured pictures
 
 
 @dataclass(frozen=True)
@@ -213,14 +220,20 @@ class _Look:
 
 
 def _read_frames(
-    stack: Stack, frames: Sequence[int], report: Progress, stop: Callable[[], bool]
+    stack: Stack,
+    frames: Sequence[int],
+    report: Progress,
+    stop: Callable[[], bool],
+    quick: bool,
 ) -> _Seen:
     """Read every frame once: measure it, and register a small picture of it."""
     sources = [stack.sources[i] for i in frames]
     cells: list[CellEnergies] = []
     registrar: StackRegistration | None = None
     for index, look in enumerate(
-        work_ahead(_look_at, sources, threads=min(_MOST_WORKERS, os.cpu_count() or 1))
+        work_ahead(
+            partial(_look_at, quick=quick), sources, threads=min(_MOST_WORKERS, os.cpu_count() or 1)
+        )
     ):
         if registrar is None:
             shape, factor = (look.small.shape[0], look.small.shape[1]), look.factor
@@ -240,13 +253,26 @@ def _read_frames(
     found = registrar.finish()
     full = tuple(_to_full_size(f, factor) for f in found.frames)
     registration = dataclasses.replace(found, frames=full)
-    return _Seen(cells, registration, len(cells) < len(frames))
+    return _Seen(cells, registration, len(cells) < len(frames), 1 / cells[0].scale)
 
 
-def _look_at(source: FrameSource) -> _Look:
+def _quick_note(factor: float) -> Finding:
+    return Finding(
+        "quick look",
+        "note",
+        f"A quick look at pictures of 1/{factor:.2g} of the full size: steps are less sure, and "
+        f"shake, softness and steps below about {factor:.2g} px show too little to be told.",
+        "Audit again without --quick for those.",
+        value=factor,
+        unit="ratio",
+    )
+
+
+def _look_at(source: FrameSource, quick: bool = False) -> _Look:
     long_side = max(source.shape[:2])
     reduction = math.ceil(math.sqrt(source.shape[0] * source.shape[1] / _MEASURED_PIXELS))
-    luminance, factor = read_preview(source, min_long_side_px=long_side // reduction)
+    least = min(_QUICK_SIDE, long_side) if quick else long_side // reduction
+    luminance, factor = read_preview(source, min_long_side_px=least, quick=quick)
     if min(luminance.shape) < SMALLEST_SIDE_PX:
         raise ReadError(
             f"{source.name}: {source.shape[1]} x {source.shape[0]} px, too small to measure focus "

@@ -222,7 +222,7 @@ def read_luminance(
 
 
 def read_preview(
-    picture: str | Path | FrameSource, *, min_long_side_px: int
+    picture: str | Path | FrameSource, *, min_long_side_px: int, quick: bool = False
 ) -> tuple[FloatArray, float]:
     """Return a small luminance picture, as fast as the file allows.
 
@@ -234,6 +234,8 @@ def read_preview(
     picture : str, Path or FrameSource
     min_long_side_px : int
         The long side of the result is at least this, unless the frame itself is smaller.
+    quick : bool, default False
+        Let the decoder itself reduce a JPEG: several times as fast, a little aliased.
 
     Returns
     -------
@@ -244,8 +246,13 @@ def read_preview(
     source = picture if isinstance(picture, FrameSource) else probe_frame(picture)
     long_side = max(source.shape[:2])
     reduction = max(1, min(long_side // max(1, min_long_side_px), *source.shape[:2]))
+    if quick and source.kind == "jpeg":
+        with _system_errors(source.path):
+            data = source.path.read_bytes()
+        stored, factor = jpeg.decode_small(data, source.path, min_long_side_px=min_long_side_px)
+        return _reduce(apply_orientation(stored, source.orientation), 255.0, 1), factor
     if source.kind == "raw":
-        embedded = raw.read_embedded(source, min_long_side_px)
+        embedded = raw.read_embedded(source, min_long_side_px, quick=quick)
         if embedded is not None:
             scale = max(1, max(embedded.shape) // min_long_side_px)
             small = _reduce(embedded, 255.0, scale)

@@ -88,6 +88,43 @@ def decode(path: Path, *, grey: bool = False) -> NDArray[np.uint8]:
         raise damaged(path, f"the picture is damaged ({exc})") from exc
 
 
+def decode_small(
+    data: bytes, path: Path, *, min_long_side_px: int
+) -> tuple[NDArray[np.uint8], float]:
+    """Return the luminance (h, w) uint8 in eighths of its size, as the decoder makes them.
+
+    Parameters
+    ----------
+    data : bytes
+        A whole JPEG.
+    path : Path
+        Named in errors.
+    min_long_side_px : int
+        The long side is at least this, unless the picture is smaller.
+
+    Returns
+    -------
+    pixels : ndarray, shape (h, w), uint8
+    scale : float
+        Full-size pixels for one of them.
+
+    Raises
+    ------
+    ReadError
+        If the picture is damaged.
+    """
+    check_complete(data, path)
+    header = _parse_header(data, path)
+    size = np.array([header.height, header.width])
+    least = [min(min_long_side_px, int(n)) if n == size.max() else 1 for n in size]
+    try:
+        pixels = simplejpeg.decode_jpeg(data, "GRAY", min_height=least[0], min_width=least[1])
+    except ValueError as exc:
+        raise damaged(path, f"the picture is damaged ({exc})") from exc
+    eighths = next(n for n in range(1, 9) if (-(-size * n // 8) == pixels.shape[:2]).all())
+    return pixels[:, :, 0], 8 / eighths
+
+
 def _is_damage(remark: str, data: bytes) -> bool:
     """Return whether a decoder's remark tells that pixels are missing or wrong."""
     if not remark.startswith(_DAMAGE):

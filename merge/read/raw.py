@@ -22,6 +22,7 @@ from merge import metadata
 from merge.encoding import encode
 from merge.errors import ReadError
 from merge.model import CaptureSettings, FloatArray, FrameSource
+from merge.read import jpeg
 from merge.read.header import Header, damaged, refuse
 from merge.read.orientation import apply_orientation
 from merge.read.segments import check_negative
@@ -167,8 +168,12 @@ def _encoding_table() -> FloatArray:
     return encode(np.arange(65536, dtype=np.float32) / 65535, metadata.RAW_TRANSFER)
 
 
-def read_embedded(source: FrameSource, min_long_side_px: int) -> NDArray[np.uint8] | None:
+def read_embedded(
+    source: FrameSource, min_long_side_px: int, *, quick: bool = False
+) -> NDArray[np.uint8] | None:
     """Return the luminance (h, w) uint8 of the embedded preview, upright.
+
+    With ``quick`` the decoder reduces it to no less than asked for.
 
     None where there is none, it is smaller than asked for, or shows another crop.
     """
@@ -182,8 +187,11 @@ def read_embedded(source: FrameSource, min_long_side_px: int) -> NDArray[np.uint
     if thumb.format != rawpy.ThumbFormat.JPEG:
         return None
     try:
-        small = imagecodecs.jpeg8_decode(thumb.data, outcolorspace="GRAYSCALE")
-    except imagecodecs.Jpeg8Error:
+        if quick:
+            small, _ = jpeg.decode_small(thumb.data, source.path, min_long_side_px=min_long_side_px)
+        else:
+            small = imagecodecs.jpeg8_decode(thumb.data, outcolorspace="GRAYSCALE")
+    except (imagecodecs.Jpeg8Error, ReadError):
         return None
     if small.ndim != 2 or max(small.shape) < min(min_long_side_px, max(source.shape[:2])):
         return None

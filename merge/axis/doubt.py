@@ -1,0 +1,85 @@
+"""Frames whose place nothing tells: as good a fit has them midway between their neighbours.
+
+Blur is the same on either side of focus, and a frame near the focus of all its tiles shows little
+of how near. A solution then may be the wrong one of two, with small errors about it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from merge.axis.residuals import TYPICAL, Windows, compare, search_tiles, slopes_of, take_tiles
+from merge.significance import score
+
+Array = NDArray[np.float64]
+
+# A frame that lies off the middle by more than this share of the usual step is looked at.
+_OFF = 0.2
+# Standard errors (of blocks of tiles) by which the middle must fit worse to be ruled out, and below
+# which it is taken.
+_RULED_OUT, _TAKEN = 2.0, 1.0
+
+
+def take_middle(data: Windows, frames_px: Array, tiles_px: Array) -> tuple[Array, Array]:
+    """Return frames put midway where that fits as well, and how far each may lie off.
+
+    Parameters
+    ----------
+    data : Windows
+    frames_px, tiles_px : ndarray, shape (N,) and (K,)
+        A solution, frames rising.
+
+    Returns
+    -------
+    frames_px, doubt_px : ndarray, shape (N,)
+        ``doubt_px`` is 0 where the middle is ruled out, or the frame lies there.
+    """
+    steps = np.diff(frames_px)
+    usual = float(np.median(steps))
+    if len(steps) < 3 or not (steps > 0).all():
+        return frames_px, np.zeros(len(frames_px))
+    ends = frames_px[1] - usual, frames_px[-2] + usual
+    middle = np.concatenate([[ends[0]], (frames_px[:-2] + frames_px[2:]) / 2, [ends[1]]])
+    moved, doubt = frames_px.copy(), np.zeros(len(frames_px))
+    for frame in np.flatnonzero(np.abs(middle - frames_px) > _OFF * usual).tolist():
+        worse = _worse_by(data, frames_px, tiles_px, frame, float(middle[frame]))
+        if worse < _RULED_OUT:
+            doubt[frame] = abs(middle[frame] - frames_px[frame])
+        if worse < _TAKEN:
+            moved[frame] = middle[frame]
+    return moved, doubt
+
+
+def _worse_by(
+    data: Windows, frames_px: Array, tiles_px: Array, frame: int, place_px: float
+) -> float:
+    """Return by how many standard errors the fit is worse with a frame in another place.
+
+    Blocks of tiles are the samples; 0 where fewer than two tell.
+    """
+    concerned = ((data.frames == frame) & data.used).any(axis=1)
+    some, tiles = take_tiles(data, concerned), tiles_px[concerned]
+    if len(np.unique(some.blocks)) < 2:
+        return 0.0
+    moved = frames_px.copy()
+    moved[frame] = place_px
+    reach = 1.2 * abs(place_px - frames_px[frame])
+    change = _cost(some, moved, tiles, reach) - _cost(some, frames_px, tiles, reach)
+    by_block = np.bincount(np.unique(some.blocks, return_inverse=True)[1], change)
+    count = len(by_block)
+    variance = float(((by_block - by_block.mean()) ** 2).sum()) * count / (count - 1)
+    ratio = np.array(by_block.sum() / (np.sqrt(variance) + 1e-9))
+    return float(score(ratio, count - 1))
+
+
+def _cost(data: Windows, frames_px: Array, tiles_px: Array, reach_px: float) -> Array:
+    """Return every tile's cost at its best place within reach, its spectrum taken there."""
+    slopes = slopes_of(data)
+    places = tiles_px
+    for wide in (1.0, 0.25):
+        candidates = places + np.linspace(-wide, wide, 13)[:, None] * reach_px
+        places, _ = search_tiles(data, slopes, frames_px, candidates, scale=TYPICAL)
+        slopes = slopes_of(data, compare(data, slopes, frames_px, places, rounds=2).amplitude)
+    candidates = places + np.linspace(-0.25, 0.25, 9)[:, None] * reach_px
+    return search_tiles(data, slopes, frames_px, candidates, scale=TYPICAL, rounds=2)[1]
