@@ -16,6 +16,7 @@ from merge.diagnose import (
     locate_frames,
     measure_coverage,
 )
+from merge.diagnose.coverage import find_gaps
 from merge.focus import measure_tiles
 from merge.model import CaptureSettings, FrameRegistration, FrameTransform, Registration
 from merge.report.findings import sum_up_findings
@@ -124,6 +125,15 @@ def test_a_gap_tells_where_to_focus():
     assert "focused at 0.667 m" in gap.advice  # midway in 1/m: 1 / ((1.6 + 1.4) / 2)
     assert gap.value == pytest.approx(STEP, rel=0.15)
     assert gap.box is not None
+
+
+def test_a_gap_tells_how_far_to_move_a_rail():
+    """One px of blur is 0.05 mm: the middle of a step of 6 px lies 0.15 mm on."""
+    tiles = [t for i, t in enumerate(tiles_of()) if i != 5]
+    axis = fitted(tuple(tiles))
+    (gap,) = find_gaps(axis, TOLERANCE, [f"frame{i + 1}" for i in range(11)], [None] * 11, 0.05)
+    told = float(gap.advice.split("on a rail ")[1].split(" mm on from frame5")[0])
+    assert told == pytest.approx(0.15, rel=0.06)
 
 
 @pytest.mark.parametrize("steps_short", [1.0, slow(2.0)])

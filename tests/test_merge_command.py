@@ -165,7 +165,7 @@ def test_the_record_tells_everything_and_json_prints_the_same(bracket, tmp_path)
         "equalize_exposure": True, "strict": False, "memory_limit_bytes": None,
         "audit": {
             "tolerance": "2px", "pixel_pitch_um": None, "magnification": None, "pupil_ratio": 1.0,
-            "f_number": None, "anyway": False,
+            "f_number": None, "anyway": False, "quick": False,
         },
     }  # fmt: skip
     assert record["reference"] == 0

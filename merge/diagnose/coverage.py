@@ -73,11 +73,16 @@ def measure_coverage(axis: FocusAxis, tolerance_px: float) -> Coverage:
 
 
 def find_gaps(
-    axis: FocusAxis, tolerance_px: float, names: Sequence[str], distances_m: Sequence[float | None]
+    axis: FocusAxis,
+    tolerance_px: float,
+    names: Sequence[str],
+    distances_m: Sequence[float | None],
+    subject_mm_per_px: float | None = None,
 ) -> list[Finding]:
     """Return a finding for every pair of neighbouring planes proven to have too much blur between.
 
-    If most steps are too wide together, each of them is.
+    If most steps are too wide together, each of them is. ``subject_mm_per_px`` is how far a rail
+    goes for one px of blur.
     """
     steps = steps_of(axis)
     proven = _proven_wide(steps, tolerance_px) | _all_wide(steps, tolerance_px)
@@ -100,7 +105,12 @@ def find_gaps(
                     f"{blur:.1f} px in both ({low:.1f} to {high:.1f}); {percent(share)} of the "
                     f"picture's detail lies in it, beyond {tolerance_px:.2g} px."
                 ),
-                advice=_refocus(names[a], names[b], distances_m[a], distances_m[b], extra),
+                advice=_refocus(
+                    (names[a], names[b]),
+                    (distances_m[a], distances_m[b]),
+                    extra,
+                    None if subject_mm_per_px is None else (end - start) * subject_mm_per_px,
+                ),
                 value=blur,
                 threshold=tolerance_px,
                 unit="px",
@@ -410,8 +420,17 @@ def _weighted_quantile(values: NDArray[np.generic], weights: Array, share: float
     return float(values[order][np.searchsorted(total, share * total[-1])])
 
 
-def _refocus(first: str, second: str, near_m: float | None, far_m: float | None, extra: int) -> str:
-    """Tell where to focus for so many more frames: as distances, else as parts of the step."""
+def _refocus(
+    names: tuple[str, str],
+    distances_m: tuple[float | None, float | None],
+    extra: int,
+    step_mm: float | None,
+) -> str:
+    """Tell where to focus for so many more frames: as distances, else as parts of the step.
+
+    ``step_mm`` is the step at the subject: what a rail's carriage goes.
+    """
+    (first, second), (near_m, far_m) = names, distances_m
     parts = [(k + 1) / (extra + 1) for k in range(extra)]
     where = f"{_parts_of_step(extra)} of the way from {first} to {second}"
     if extra == 1:
@@ -420,6 +439,9 @@ def _refocus(first: str, second: str, near_m: float | None, far_m: float | None,
         # Focus planes are even at the sensor where the reciprocal distances are.
         places = [1 / (1 / near_m + part * (1 / far_m - 1 / near_m)) for part in parts]
         where = f"focused at {_apart([near_m, *places, far_m])}"
+    elif step_mm is not None:
+        listed = _listed([f"{part * step_mm:.3g} mm" for part in parts])
+        where += f" (on a rail {listed} on from {first})"
     return f"Take {_frames(extra)} more, {where}."
 
 
@@ -439,8 +461,11 @@ def _apart(distances_m: Sequence[float]) -> str:
         written = [f"{d:#.{digits}g}" for d in distances_m]
         if len(set(written)) == len(written):
             break
-    inner = [f"{text.rstrip('.')} m" for text in written[1:-1]]
-    return ", ".join(inner[:-1]) + (" and " if len(inner) > 1 else "") + inner[-1]
+    return _listed([f"{text.rstrip('.')} m" for text in written[1:-1]])
+
+
+def _listed(words: Sequence[str]) -> str:
+    return ", ".join(words[:-1]) + (" and " if len(words) > 1 else "") + words[-1]
 
 
 def _frames(count: int) -> str:

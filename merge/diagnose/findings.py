@@ -36,6 +36,7 @@ def diagnose_stack(
     tolerance_px: float,
     shot_order: Sequence[int] | None = None,
     pixel_pitch_um: float | None = None,
+    subject_mm_per_px: float | None = None,
 ) -> tuple[Finding, ...]:
     """Return what a photographer should know about a bracket, worst first.
 
@@ -56,6 +57,8 @@ def diagnose_stack(
     pixel_pitch_um : float, optional
         In place of the files'; with focal length, f-number and recorded distance it bounds what
         lies beyond the far end.
+    subject_mm_per_px : float, optional
+        Close up: how far a rail goes for one px of blur.
 
     Returns
     -------
@@ -82,7 +85,8 @@ def diagnose_stack(
             _renumber(f, aligned) for f in find_wrong_order(axis, [names[i] for i in aligned], shot)
         ]
         own = [settings[i] for i in aligned]
-        inner = _axis_findings(axis, [names[i] for i in aligned], own, tolerance_px, pixel_pitch_um)
+        known = pixel_pitch_um, subject_mm_per_px
+        inner = _axis_findings(axis, [names[i] for i in aligned], own, tolerance_px, *known)
         findings += [_renumber(f, aligned) for f in inner]
         if axis.quality is not None:
             gains = axis.quality.gains
@@ -97,12 +101,13 @@ def _axis_findings(
     settings: Sequence[CaptureSettings],
     tolerance_px: float,
     pixel_pitch_um: float | None,
+    subject_mm_per_px: float | None,
 ) -> list[Finding]:
     distances = [s.focus_distance_m for s in settings]
     numbers = {s.f_number for s in settings}
     f_number = numbers.pop() if len(numbers) == 1 else None
     findings = find_wide_steps(axis, tolerance_px, names, f_number)
-    findings += find_gaps(axis, tolerance_px, names, distances)
+    findings += find_gaps(axis, tolerance_px, names, distances, subject_mm_per_px)
     findings += find_steps_at_limit(axis, tolerance_px, names)
     infinity = _infinity_px(settings, pixel_pitch_um)
     findings += find_uncovered_ends(axis, tolerance_px, names, infinity)

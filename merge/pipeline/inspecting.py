@@ -126,6 +126,8 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
     pitch_um = known_pitch_um(sources, options)
     tolerance_px = tolerance_in_px(options, pitch_um, registration.shape)
     aligned = registration.aligned
+    slices = _slices(sources, axis if len(aligned) == len(sources) else None, options)
+    working = _effective_f_number(slices)
     findings = [
         *diagnose_stack(
             axis,
@@ -135,12 +137,12 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
             tolerance_px=tolerance_px,
             shot_order=bracket.stack.shot_order,
             pixel_pitch_um=options.pixel_pitch_um,
+            subject_mm_per_px=_subject_mm_per_px(pitch_um, working, options.magnification),
         )
     ]
     other = kind_of_bracket(bracket)
     if other is not None:
         findings.insert(0, other)
-    slices = _slices(sources, axis if len(aligned) == len(sources) else None, options)
     findings += find_diffraction(slices, names, axis, tolerance_px)
     places: tuple[FocusPlace, ...] = ()
     if axis is not None:
@@ -150,7 +152,7 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
             own,
             aligned,
             pixel_pitch_um=pitch_um,
-            effective_f_number=_effective_f_number(slices),
+            effective_f_number=working,
             magnification=options.magnification,
         )
         findings += find_distance_conflicts(places, own, names)
@@ -169,6 +171,15 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
         magnification=options.magnification,
         diffraction_scale_px=bracket.diffraction_scale_px,
     )
+
+
+def _subject_mm_per_px(
+    pitch_um: float | None, working: float | None, magnification: float | None
+) -> float | None:
+    """Return how far the focus plane goes for one px of blur: ``pitch N_eff / m²``."""
+    if not (pitch_um and working and magnification):
+        return None
+    return pitch_um * working / 1000 / magnification**2
 
 
 def _not_measured(problem: str) -> Finding:
