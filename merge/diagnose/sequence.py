@@ -174,7 +174,8 @@ def _proven_backward(axis: FocusAxis, frames: NDArray[np.intp]) -> NDArray[np.bo
         return np.asarray(step < 0)
     own = axis.covariance_px[np.ix_(frames, frames)]
     variance = np.diag(own)[1:] + np.diag(own)[:-1] - 2 * np.diag(own, 1)
-    return np.asarray(step < -proof_limit(len(step)) * np.sqrt(np.maximum(variance, 0)))
+    error = np.sqrt(np.maximum(variance, 0))
+    return np.asarray(step < -np.maximum(proof_limit(len(step)) * error, _LEAST_STEP_PX))
 
 
 def _is_swap(order: NDArray[np.intp], at: int) -> bool:
