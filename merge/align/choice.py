@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from merge.align.camera import CameraModel, Motion, enriched
 from merge.align.solve import TAIL, Linearised, StackFit, squared
+from merge.errors import RegistrationError
 
 Array = NDArray[np.float64]
 Change = Callable[[CameraModel], CameraModel]
@@ -68,8 +69,11 @@ def choose_motion(fit: StackFit, simplest: Motion, changes: Sequence[Change]) ->
         if model in tried:
             continue
         tried.add(model)
-        motion = fit.solve(enriched(chosen, model), _ROUNDS)
-        other = _predict(fit, motion)
+        try:
+            motion = fit.solve(enriched(chosen, model), _ROUNDS)
+            other = _predict(fit, motion)
+        except RegistrationError:  # too few tiles to hold so rich a motion
+            continue
         evidence = _evidence(fit, (loss, other), chosen.model, motion)
         if evidence:
             chosen, loss = motion, other
