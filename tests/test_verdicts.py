@@ -88,10 +88,15 @@ def test_slices_are_missed_and_doubled_along_steps_that_grow():
 
 
 def test_order_is_doubted_only_beyond_the_error():
-    swapped = [0, 3, 2.8, 6, 9]
-    assert find_wrong_order(axis_of(swapped, error_px=0.2), NAMES, range(5)) == []
+    swapped = [0, 4, 2.5, 6, 9]
+    assert find_wrong_order(axis_of(swapped, error_px=0.6), NAMES, range(5)) == []
     (finding,) = find_wrong_order(axis_of(swapped, error_px=0.02), NAMES, range(5))
     assert finding.frames == (1, 2)
+
+
+def test_frames_focused_alike_are_in_no_order():
+    alike = [0, 3, 2.8, 6, 9]
+    assert find_wrong_order(axis_of(alike, error_px=0.02), NAMES, range(5)) == []
 
 
 def ended(beyond_px, share):

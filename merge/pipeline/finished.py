@@ -27,6 +27,7 @@ _OPTIONS: dict[str, Any] = {
         "type": "object",
         "properties": {
             "anyway": {"type": "boolean"},
+            "quick": {"type": "boolean"},
             "tolerance": {"type": "string", "maxLength": 100},
             "pixel_pitch_um": _SIZE,
             "magnification": _SIZE,
