@@ -495,12 +495,17 @@ def test_progress_on_a_terminal_is_a_bar_that_goes_away(monkeypatch, quiet):
 
 
 def start(*arguments: str | Path) -> subprocess.Popen[str]:
+    def heed_interrupts() -> None:
+        """Undo what a shell does to commands that it starts in the background."""
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+
     return subprocess.Popen(
         [sys.executable, "-m", "merge", "merge", *map(str, arguments)],
         cwd=ROOT,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=heed_interrupts,
     )
 
 
