@@ -15,13 +15,13 @@ from merge import find_frames, merge_stack
 # dB over the choice by true depth that must not be lost: all pixels, depth edges (None: too few).
 FLOORS: dict[str, tuple[float, float | None]] = {
     "harbour-16mm-raw": (-0.3, None),
-    "ridge-meadow-20mm": (-0.3, 0.7),
-    "foggy-path-16mm": (-2.1, None),
-    "market-stall-50mm": (-3.1, -2.0),
-    "watchworks-1to1": (5.5, 8.5),
+    "ridge-meadow-20mm": (0.2, 0.7),
+    "foggy-path-16mm": (0.0, None),
+    "market-stall-50mm": (-0.2, 1.9),
+    "watchworks-1to1": (5.8, 8.7),
     "thistle-1to2": (3.0, 3.0),
     "gnat-3to1-rail": (-1.1, -0.7),
-    "fern-35mm-windy": (-1.1, 0.6),
+    "fern-35mm-windy": (2.2, 3.0),
     "lichen-1to1-60": (1.4, 1.6),
 }
 FAST = "harbour-16mm-raw"
