@@ -353,8 +353,7 @@ def test_reversed_sequence_gives_the_same_picture_and_mirrored_depth(merged, tmp
     one, two = common(forward, forward.pixels), common(backward, backward.pixels)
     same = peak_signal_noise_ratio(one, two, data_range=1.0)
     print(f"{method}: forward against backward {same:.1f} dB")
-    assert same > 47  # some ten pixels beside depth edges take the other side
-    assert np.percentile(np.abs(one - two), 99) < 0.01
+    assert same > 50
     if forward.depth is not None and backward.depth is not None:
         difference = np.abs(
             common(forward, forward.depth.position)

@@ -127,9 +127,12 @@ def settle_edges(
 
 
 def gap_in_frames(positions_px: NDArray[np.float64]) -> float:
-    """Return from how many frames apart places lie on two surfaces."""
+    """Return from how many frames apart places lie on two surfaces, to a quarter of a frame.
+
+    Labels lie near whole frames, so that a hundredth more or less than one would turn many over.
+    """
     step = float(np.median(np.abs(np.diff(positions_px))))
-    return max(_GAP_PX / max(step, 1e-6), _LEAST_GAP_FRAMES)
+    return max(round(4 * _GAP_PX / max(step, 1e-6)) / 4, _LEAST_GAP_FRAMES)
 
 
 @dataclass(frozen=True, eq=False)
