@@ -12,7 +12,6 @@ over a disk of diameter ``|focus - p|``; smaller positions are nearer.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,6 +23,7 @@ from scipy.ndimage import distance_transform_edt
 from merge.compiled import njit
 from merge.encoding import linearize
 from merge.model import FloatArray
+from merge.threads import share_out
 
 # Blur-circle diameter for each pixel of height above the ground: the scene is as deep as wide.
 _BLUR_A_PX = 0.06
@@ -162,9 +162,10 @@ def render_focus(
     points = points_with_hidden(light, position, int(widest / 2) + 2)
     scene = Scene((position.shape[0], position.shape[1]), *points)
     turns = rng.uniform(0, 2 * np.pi, len(focuses))
-    with ThreadPoolExecutor(2) as pool:
-        views = _views_for(widest, 64)
-        return list(pool.map(lambda f, turn: _view(scene, f, views, turn), focuses, turns))
+    views = _views_for(widest, 64)
+    return share_out(
+        lambda one: _view(scene, one[0], views, one[1]), zip(focuses, turns, strict=True)
+    )
 
 
 def see_through_lens(scene: Scene, focus: float, *, turn: float = 0.0) -> FloatArray:

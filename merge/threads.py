@@ -9,20 +9,26 @@ import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
+from threading import current_thread
 from typing import TypeVar
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
+_NAME = "share-out"
+
 
 def share_out(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
     """Return ``work(item)`` of all items, done on as many threads as there are cores.
 
-    ``work`` must not call this itself: it would wait for the threads that wait for it.
+    Called by ``work`` itself, it goes on in the caller's thread: else all of them would wait for
+    one another.
     """
+    if current_thread().name.startswith(_NAME):
+        return [work(item) for item in items]
     return list(_threads().map(work, items))
 
 
 @cache
 def _threads() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(os.cpu_count())
+    return ThreadPoolExecutor(os.cpu_count(), thread_name_prefix=_NAME)

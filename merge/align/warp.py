@@ -11,14 +11,12 @@ of the step at the worst position (measured; bench_warp.py compares kernels).
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
-
 import cv2
 import numpy as np
 
 from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform
+from merge.threads import share_out
 
 # Pole of the cubic B-spline's inverse filter; beyond eight taps it is below 3e-5 of the centre.
 _POLE = np.sqrt(3.0) - 2.0
@@ -173,7 +171,8 @@ def warp_frame(
         return _cut_out(pixels, (row + int(offset[1]), column + int(offset[0]), height, width))
     out = np.empty((height, width, pixels.shape[2]), np.float32)
 
-    def fill(top: int, left: int) -> None:
+    def fill(corner: tuple[int, int]) -> None:
+        top, left = corner
         part = (row + top, column + left, min(_TILE_PX, height - top), min(_TILE_PX, width - left))
         deep = None if position is None else position[top : top + part[2], left : left + part[3]]
         rows, columns = needed_area(transform, part, pixels.shape, deep)
@@ -182,9 +181,7 @@ def warp_frame(
         out[top : top + part[2], left : left + part[3]] = warped
 
     corners = [(r, c) for r in range(0, height, _TILE_PX) for c in range(0, width, _TILE_PX)]
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for job in [pool.submit(fill, *corner) for corner in corners]:
-            job.result()
+    share_out(fill, corners)
     return out
 
 

@@ -8,8 +8,6 @@ or has been blurred to a disk that reaches the sixteen.
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -17,6 +15,7 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.model import FloatArray
+from merge.threads import share_out
 
 # A spike below this many standard deviations of a frame's noise, or this share of full scale (three
 # steps of 8 bits), is not looked for: nobody sees it, and noise cannot reach it in all frames.
@@ -191,8 +190,7 @@ def _find(pixels: NDArray[Any], threshold: float, reach: int) -> NDArray[np.int3
         found = np.empty((_STRIP_SPIKES, 4), np.int32)
         return found[: _scan(pixels, (top, top + _STRIP_ROWS), threshold, reach, found)]
 
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        return np.concatenate(list(pool.map(scan, range(0, len(pixels), _STRIP_ROWS))))
+    return np.concatenate(share_out(scan, range(0, len(pixels), _STRIP_ROWS)))
 
 
 def _cut_windows(pixels: NDArray[Any], places: NDArray[np.int32]) -> FloatArray:

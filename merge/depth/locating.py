@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import Any
 
 import cv2
@@ -17,6 +16,7 @@ from merge.depth.filtering import PAD, TINY
 from merge.depth.measuring import half_kernel
 from merge.model import DepthMap, FloatArray
 from merge.scratch import ScratchStack, as_floats
+from merge.threads import share_out
 from merge.tiles import Tile, grow_tile, iterate_tiles
 
 # A structure thinner than the filter, lost in it, comes back where the frame chosen has less than
@@ -61,14 +61,12 @@ def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
     position, confidence, exact = (np.empty(shape, np.float32) for _ in range(3))
     depth = DepthMap(position, confidence, exact)
     boxes = list(iterate_tiles(shape, _TILE_ROWS, _TILE_COLUMNS))
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        mean, peak = _summarize(measures, shape, boxes, pool)
-        noise = np.float32(np.percentile(mean, 2) + TINY)
-        tiles = _Tiles(guide, mean, peak, noise, depth)
-        for first, group in _groups(measures):
-            last = first + len(group) == len(measures)
-            for job in [pool.submit(tiles.add, box, first, group, last=last) for box in boxes]:
-                job.result()
+    mean, peak = _summarize(measures, shape, boxes)
+    noise = np.float32(np.percentile(mean, 2) + TINY)
+    tiles = _Tiles(guide, mean, peak, noise, depth)
+    for first, group in _groups(measures):
+        last = first + len(group) == len(measures)
+        share_out(partial(tiles.add, first=first, group=group, last=last), boxes)
     return fill_guesses(depth, guide)
 
 
@@ -80,7 +78,7 @@ def _groups(measures: ScratchStack) -> Iterator[tuple[int, list[NDArray[Any]]]]:
 
 
 def _summarize(
-    measures: ScratchStack, shape: tuple[int, ...], boxes: list[Tile], pool: ThreadPoolExecutor
+    measures: ScratchStack, shape: tuple[int, ...], boxes: list[Tile]
 ) -> tuple[FloatArray, FloatArray]:
     """Return the mean and the highest of all measures."""
     total, peak = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
@@ -92,8 +90,7 @@ def _summarize(
             np.maximum(peak[box], values, out=peak[box])
 
     for _, group in _groups(measures):
-        for job in [pool.submit(add, box, group) for box in boxes]:
-            job.result()
+        share_out(partial(add, group=group), boxes)
     total /= max(len(measures), 1)
     return total, peak
 

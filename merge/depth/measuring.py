@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
-
 import cv2
 import numpy as np
 
 from merge.model import FloatArray
 from merge.resizing import reduce_map, reduced_shape
+from merge.threads import share_out
 
 # Band in which sharpness is measured, in pixels of the frame, and the window over which its power
 # is taken, in pixels of the measure. Chosen on the photograph scene: 31.0 dB after unveiling, with
@@ -66,8 +64,7 @@ def measure_detail(luminance: FloatArray, reduction: int) -> FloatArray:
         band = cv2.subtract(band, soft, dst=band)[top - above : bottom - above]
         power[first : first + blocks] = reduce_map(cv2.multiply(band, band), reduction)
 
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        list(pool.map(fill, range(0, len(power), blocks)))
+    share_out(fill, range(0, len(power), blocks))
     return cv2.sqrt(cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX))
 
 

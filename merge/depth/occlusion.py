@@ -9,9 +9,8 @@ compared in that frame with the light foretold there and with the nearer surface
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -22,6 +21,7 @@ from merge.encoding import encode, linearize
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.resizing import enlarge_part, reduce_map
 from merge.scratch import ScratchStack, as_floats
+from merge.threads import share_out
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
 # A surface counts as nearer from this much blur in front, but from this many frames at least: with
@@ -93,16 +93,11 @@ def settle_edges(
         cells = -(-position.shape[0] // _CELL_PX), -(-position.shape[1] // _CELL_PX)
         channels = pictures[0].shape[2]
         shape = (*cells, channels + 1)
-        with (
-            ScratchStack(count, shape, np.float32, memory_bytes=_SCRATCH_BYTES) as layers,
-            ThreadPoolExecutor(os.cpu_count()) as pool,
-        ):
+        with ScratchStack(count, shape, np.float32, memory_bytes=_SCRATCH_BYTES) as layers:
             for first in range(0, count, _FRAMES_AT_ONCE):
-                some = frames[first : first + _FRAMES_AT_ONCE]
-                for layer in pool.map(
-                    lambda k, frame: _own_light(position, k, pictures[frame], transfer),
-                    range(first, first + len(some)),
-                    some,
+                for layer in share_out(
+                    lambda k: _own_light(position, k, pictures[frames[k]], transfer),
+                    range(first, min(first + _FRAMES_AT_ONCE, count)),
                 ):
                     layers.append(layer)
             blur_px = np.abs(np.subtract.outer(positions_px, positions_px))[np.ix_(frames, frames)]
@@ -113,7 +108,7 @@ def settle_edges(
                 if behind is None:
                     continue
                 scene = _Scene(index, pictures[frames[index]], behind, position, questions)
-                list(pool.map(lambda box, scene=scene: _settle(scene, box, out), boxes))
+                share_out(partial(_settle, scene, out=out), boxes)
     if not near_first:
         unchanged = out == position
         out = np.where(unchanged, depth.position, np.float32(count - 1) - out)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,6 +22,7 @@ from merge.encoding import encode
 from merge.errors import MergeError, WriteError
 from merge.metadata import build_exif_block
 from merge.model import CaptureSettings, FloatArray, FrameTransform, Progress
+from merge.pipeline.ahead import work_ahead
 from merge.pipeline.record import program_version
 from merge.read import probe_frame
 from merge.write import replace_atomically, write_json, write_picture
@@ -138,12 +138,11 @@ def write_demo(
     height, width = shape
     scene_shape = (height + 2 * shoot.margin, width + 2 * shoot.margin)
     scene = paint_scene(scene_shape, STEP_PX * (frames - 1), seed)
-    with ThreadPoolExecutor(2) as pool:
-        pictures = []
-        for picture in pool.map(lambda i: _expose(scene, shoot, i), kept):
-            pictures.append(picture)
-            if progress:
-                progress("frames", len(pictures), len(kept))
+    pictures = []
+    for picture in work_ahead(lambda i: _expose(scene, shoot, i), kept, threads=2):
+        pictures.append(picture)
+        if progress:
+            progress("frames", len(pictures), len(kept))
     ours = [*bracket.frames, bracket.truth_picture, bracket.truth_record]
     with _taken_away_on_failure(ours, [target, target / "truth"]):
         for i, path, picture in zip(kept, bracket.frames, pictures, strict=True):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -31,6 +30,7 @@ from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_frame, read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
 from merge.scratch import ScratchStack
+from merge.threads import share_out
 
 Box = tuple[int, int, int, int]
 Bytes = NDArray[np.uint8]
@@ -39,7 +39,7 @@ Bytes = NDArray[np.uint8]
 _SCRATCH_BYTES = 256 << 20
 # Where a frame has no pixel: the page's grey around pictures, not the black of a dark subject.
 _NO_PIXEL = (52, 56, 58)
-_WORKERS, _BAND_ROWS = 2, 256
+_BAND_ROWS = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,8 +129,7 @@ def _shown(
         part = (row + top, column, min(_BAND_ROWS, height - top), width)
         shown[top : top + part[2]] = screen_pixels(sampler.sample(part), source)
 
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        list(pool.map(fill, range(0, height, _BAND_ROWS)))
+    share_out(fill, range(0, height, _BAND_ROWS))
     valid = covered(frame, source.shape, box)
     if valid is None:
         valid = np.ones((height, width), np.bool_)

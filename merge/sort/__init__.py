@@ -6,9 +6,7 @@ pictures: does the scene stay, and which way does focus move? Sources are never 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,6 +24,7 @@ from merge.sort.record import (
     unreadable_source,
 )
 from merge.sort.shots import pair_files, split_cameras
+from merge.threads import share_out
 
 __all__ = [
     "FrameGroup",
@@ -42,8 +41,6 @@ __all__ = [
     "to_record",
     "unreadable_source",
 ]
-
-_THREADS = min(8, os.cpu_count() or 1)
 
 
 def sort_frames(
@@ -75,12 +72,11 @@ def sort_frames(
     problems = problems or {}
     shots = [_with_problem(shot, problems) for shot in pair_files(sources)]
     # Decoding and filtering release the interpreter's lock, and only reduced forms are kept.
-    with ThreadPoolExecutor(max_workers=_THREADS) as pool:
-        for stream in split_cameras(shots):
-            seen = list(pool.map(lambda shot: _look(shot, load_preview), stream))
-            found, together = group_stream([shot for shot, _ in seen], [one for _, one in seen])
-            sets += [GroupSet(s.words, tuple(len(groups) + i for i in s.groups)) for s in together]
-            groups += found
+    for stream in split_cameras(shots):
+        seen = share_out(lambda shot: _look(shot, load_preview), stream)
+        found, together = group_stream([shot for shot, _ in seen], [one for _, one in seen])
+        sets += [GroupSet(s.words, tuple(len(groups) + i for i in s.groups)) for s in together]
+        groups += found
     return SortedFrames(tuple(groups), sets=tuple(sets))
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import cv2
@@ -20,6 +19,7 @@ from PIL import Image
 from merge.model import DepthMap, FloatArray
 from merge.pipeline.page_pictures import ShownFrame
 from merge.resizing import reduce_map
+from merge.threads import share_out
 
 Bytes = NDArray[np.uint8]
 Box = tuple[int, int, int, int]
@@ -150,12 +150,8 @@ def encode_main(pixels: Bytes, quality: int) -> MainPicture:
 def _encode_boxes(
     pixels: Bytes, boxes: Mapping[tuple[int, int], Box], quality: int
 ) -> dict[tuple[int, int], bytes]:
-    with ThreadPoolExecutor(2) as pool:
-        jobs = {
-            place: pool.submit(encode_picture, cut(pixels, box), quality)
-            for place, box in boxes.items()
-        }
-        return {place: job.result() for place, job in jobs.items()}
+    encoded = share_out(lambda box: encode_picture(cut(pixels, box), quality), boxes.values())
+    return dict(zip(boxes, encoded, strict=True))
 
 
 def nearest_frame(position: FloatArray, used: Sequence[int]) -> NDArray[np.int32]:
