@@ -1,7 +1,9 @@
-"""Stored values of a frame to luminance and a small picture, in one reading of its memory."""
+"""Stored values of a frame as floats: strip by strip, or at a reduced size."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -13,14 +15,37 @@ from merge.resizing import reduce_map, reduced_shape
 
 # Shares of red, green and blue in luma: ITU-R BT.601-7, 2.5.1.
 LUMA = (0.299, 0.587, 0.114)
-# Rows that are in work together: as floats they fit a processor's second-level cache.
-_STRIP_ROWS = 32
+# Rows that are in work together: as floats they fit a processor's caches.
+_STRIP_ROWS = 120
 
 
-def split_samples(
-    samples: NDArray[Any], white: float, reduction: int
-) -> tuple[FloatArray, FloatArray]:
-    """Return a frame's luminance, and its colours at a reduced size.
+@dataclass(frozen=True, eq=False)
+class Strip:
+    """Some rows of a frame as floats.
+
+    Attributes
+    ----------
+    first : int
+        The first of its own rows in the frame.
+    luminance : ndarray, shape (n, W), float32
+        Weighted sum (ITU-R BT.601-7, 2.5.1) of stored values, white at 1; its own rows and a margin
+        above and below, where the frame has it.
+    own : slice
+        Its own rows in ``luminance``.
+    values : ndarray, shape (rows, W, C), float32
+        Stored values of its own rows, white as it is.
+    """
+
+    first: int
+    luminance: FloatArray
+    own: slice
+    values: FloatArray
+
+
+def split_strips(
+    samples: NDArray[Any], white: float, *, step: int, margin: int = 0
+) -> Iterator[Strip]:
+    """Yield a frame strip by strip, so that nothing of its size is kept as floats.
 
     Parameters
     ----------
@@ -28,25 +53,31 @@ def split_samples(
         C is 1 or 3.
     white : float
         Value of white.
-    reduction : int
-        Side of the blocks that colours are averaged over.
-
-    Returns
-    -------
-    luminance : ndarray, shape (H, W), float32
-        Weighted sum (ITU-R BT.601-7, 2.5.1) of the picture's own stored values, white at 1.
-    colours : ndarray, shape (ceil(H / reduction), ceil(W / reduction), C), float32
-        The last row and column stand for what is missing in their blocks.
+    step : int
+        Strips begin at multiples of it.
+    margin : int
+        Rows above and below of which the luminance is needed, too.
     """
-    height, width, channels = samples.shape
-    luminance = np.empty((height, width), np.float32)
-    small = np.empty((*reduced_shape(samples.shape, reduction), channels), np.float32)
-    shares = np.array([LUMA if channels == 3 else (1.0,)], np.float32) / np.float32(white)
+    shares = _shares(samples.shape[2]) / np.float32(white)
+    rows = max(_STRIP_ROWS // step, 1) * step
+    for first in range(0, len(samples), rows):
+        top = max(first - margin, 0)
+        values = samples[top : first + rows + margin].astype(np.float32, copy=False)
+        luminance = cv2.transform(values, shares).reshape(values.shape[:2])
+        own = slice(first - top, min(first + rows, len(samples)) - top)
+        yield Strip(first, luminance, own, values[own])
+
+
+def reduce_samples(samples: NDArray[Any], white: float, reduction: int) -> FloatArray:
+    """Return a frame's block means, white at 1, shape (h, w, C) as `reduced_shape` has it."""
+    small = np.empty((*reduced_shape(samples.shape, reduction), samples.shape[2]), np.float32)
     blocks = max(_STRIP_ROWS // reduction, 1)
     for first in range(0, len(small), blocks):
-        rows = slice(first * reduction, (first + blocks) * reduction)
-        strip = samples[rows].astype(np.float32, copy=False)
-        cv2.transform(strip, shares, luminance[rows])
-        small[first : first + blocks] = reduce_map(strip, reduction)
+        values = samples[first * reduction : (first + blocks) * reduction]
+        small[first : first + blocks] = reduce_map(values.astype(np.float32, copy=False), reduction)
     small /= np.float32(white)
-    return luminance, small
+    return small
+
+
+def _shares(channels: int) -> FloatArray:
+    return np.array([LUMA if channels == 3 else (1.0,)], np.float32)

@@ -12,7 +12,7 @@ from merge.align.exposure import equalize_exposure, small_colours
 from merge.align.geometry import median_positions
 from merge.align.motion import rescale_transform
 from merge.align.pair import PairResult, register_pair
-from merge.align.warp import needed_area, warp_frame, warp_part
+from merge.align.warp import find_places, needed_area, warp_frame, warp_part
 from merge.align.whole_stack import StackRegistration, analysis_reduction, register_stack
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "analysis_reduction",
     "common_area",
     "equalize_exposure",
+    "find_places",
     "median_positions",
     "needed_area",
     "register_pair",

@@ -89,6 +89,18 @@ def _locate_row(  # pragma: no cover - compiled
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy")
+def _fill_places(  # pragma: no cover - compiled
+    out: FloatArray, matrix: np.ndarray, parallax: np.ndarray, away: FloatArray, lens: tuple
+) -> None:
+    """Fill ``out`` with (x, y) of where the transform leads."""
+    xs, ys = np.empty(out.shape[1]), np.empty(out.shape[1])
+    for row in range(out.shape[0]):
+        _locate_row(row, 0, matrix, parallax, away, row, lens, xs, ys)
+        for column in range(out.shape[1]):
+            out[row, column, 0], out[row, column, 1] = xs[column], ys[column]
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _sample(  # pragma: no cover - compiled
     coefficients: FloatArray, out: FloatArray, matrix: np.ndarray, origin: tuple, first: tuple,
     extend: bool, parallax: np.ndarray, away: FloatArray, lens: tuple,
@@ -254,14 +266,45 @@ def warp_part(
     rimmed = cv2.copyMakeBorder(coefficients, *(_RIM,) * 4, cv2.BORDER_REFLECT_101)
     rimmed = rimmed.reshape(*rimmed.shape[:2], area.shape[2])
     out = np.empty((height, width, area.shape[2]), np.float32)
+    matrix, parallax, away, lens = _numbers(transform, position)
+    _sample(rimmed, out, matrix, (row, column), origin, extend, parallax, away, lens)
+    return out
+
+
+def find_places(
+    transform: FrameTransform, shape: tuple[int, int], position: FloatArray | None = None
+) -> FloatArray:
+    """Return where the reference frame's pixels lie in a frame.
+
+    Parameters
+    ----------
+    transform : FrameTransform
+        Reference → frame.
+    shape : (H, W)
+        Of the reference frame.
+    position : ndarray, shape (H, W), float32, optional
+        As for `warp_part`.
+
+    Returns
+    -------
+    ndarray, shape (H, W, 2), float32
+        (x, y) in pixels, as `FrameTransform.apply` has them.
+    """
+    out = np.empty((*shape, 2), np.float32)
+    _fill_places(out, *_numbers(transform, position))
+    return out
+
+
+def _numbers(
+    transform: FrameTransform, position: FloatArray | None
+) -> tuple[np.ndarray, np.ndarray, FloatArray, tuple[float, float, float]]:
+    """Return what the loops need: matrix, parallax, distances from its plane, radial term."""
     parallax, away = np.zeros(3), np.empty((0, 0), np.float32)
     if transform.parallax is not None and position is not None:
         parallax = transform.parallax
         away = np.subtract(position, transform.plane_px, dtype=np.float32)
     matrix = np.ascontiguousarray(transform.matrix, np.float64)
-    lens = (transform.radial, *transform.centre)
-    _sample(rimmed, out, matrix, (row, column), origin, extend, parallax, away, lens)
-    return out
+    return matrix, parallax, away, (transform.radial, *transform.centre)
 
 
 def _cut_out(pixels: FloatArray, box: Box) -> FloatArray:

@@ -13,13 +13,22 @@ from merge.depth.coarse import (
 from merge.depth.guide import SharpestPicture
 from merge.depth.highlights import settle_highlights
 from merge.depth.locating import locate_depth
-from merge.depth.measuring import measure_detail, measure_reduction
+from merge.depth.measuring import (
+    REACH_WIDE,
+    band_power,
+    detail_of,
+    measure_detail,
+    measure_reduction,
+)
 from merge.depth.nearness import first_is_near
 from merge.depth.occlusion import settle_edges
 
 __all__ = [
+    "REACH_WIDE",
     "Evidence",
     "SharpestPicture",
+    "band_power",
+    "detail_of",
     "find_flat_areas",
     "first_is_near",
     "locate_depth",

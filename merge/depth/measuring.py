@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 
 from merge.model import FloatArray
 from merge.resizing import reduce_map, reduced_shape
-from merge.threads import share_out
 
 # Band in which sharpness is measured, in pixels of the frame, and the window over which its power
 # is taken, in pixels of the measure. Chosen on the photograph scene: 31.0 dB after unveiling, with
@@ -19,7 +20,7 @@ WINDOW_SIGMA_PX = 0.7
 REACH_NARROW, REACH_WIDE = 2, 6
 # Pictures above this size are measured at half size, above four times of it at a third, ...
 _WHOLE_PIXELS = 4_000_000
-# Rows of the picture for one job of a thread.
+# Rows of the picture that are in work together, so that nothing of its size is kept.
 _STRIP_ROWS = 120
 
 
@@ -42,30 +43,48 @@ def measure_detail(luminance: FloatArray, reduction: int) -> FloatArray:
     -------
     ndarray, shape `reduced_shape`, float32
         Root mean square of the band around each place.
-
-    Notes
-    -----
-    Band, square and block mean go strip by strip, so that nothing of the frame's size is kept.
     """
     luminance = np.asarray(luminance, np.float32)
-    height, pad = len(luminance), REACH_WIDE
     power = np.empty(reduced_shape(luminance.shape, reduction), np.float32)
+    rows = max(_STRIP_ROWS // reduction, 1) * reduction
+    for top in range(0, len(luminance), rows):
+        above = max(top - REACH_WIDE, 0)
+        seen = luminance[above : top + rows + REACH_WIDE]
+        own = slice(top - above, min(top + rows, len(luminance)) - above)
+        power[top // reduction : (top + rows) // reduction] = band_power(seen, own, reduction)
+    return detail_of(power)
+
+
+def band_power(luminance: FloatArray, own: slice, reduction: int) -> FloatArray:
+    """Return the mean square of the band in blocks of some rows.
+
+    Parameters
+    ----------
+    luminance : ndarray, shape (n, W), float32
+        These rows and, unless the picture ends there, `REACH_WIDE` more on either side.
+    own : slice
+        The rows meant; they begin with a block.
+    reduction : int
+        Side of a block.
+    """
+    band, soft = (cv2.sepFilter2D(luminance, -1, kernel, kernel) for kernel in _kernels())
+    band = cv2.subtract(band, soft, dst=band)[own]
+    return reduce_map(cv2.multiply(band, band, dst=soft[own]), reduction)
+
+
+def detail_of(power: FloatArray) -> FloatArray:
+    """Return the measure for the whole picture's `band_power`, shape (h, w)."""
+    return cv2.sqrt(cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX))
+
+
+@cache
+def _kernels() -> tuple[FloatArray, FloatArray]:
+    """Return the two normal curves whose difference is the band."""
     narrow, wide = (
         np.concatenate([half[:0:-1], half])
         for half in (half_kernel(SIGMA_NARROW, REACH_NARROW), half_kernel(SIGMA_WIDE, REACH_WIDE))
     )
-    blocks = max(_STRIP_ROWS // reduction, 1)
-
-    def fill(first: int) -> None:
-        top, bottom = first * reduction, min((first + blocks) * reduction, height)
-        above, below = max(top - pad, 0), min(bottom + pad, height)
-        seen = luminance[above:below]
-        band, soft = (cv2.sepFilter2D(seen, -1, kernel, kernel) for kernel in (narrow, wide))
-        band = cv2.subtract(band, soft, dst=band)[top - above : bottom - above]
-        power[first : first + blocks] = reduce_map(cv2.multiply(band, band), reduction)
-
-    share_out(fill, range(0, len(power), blocks))
-    return cv2.sqrt(cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX))
+    return narrow, wide
 
 
 def half_kernel(sigma: float, reach: int) -> FloatArray:

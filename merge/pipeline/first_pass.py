@@ -7,6 +7,7 @@ the sensor's defects. Afterwards the frames stand in the order of their focus.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import StackRegistration, analysis_reduction, small_colours
-from merge.depth import measure_detail, measure_reduction
+from merge.depth import REACH_WIDE, band_power, detail_of, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Misfit, Progress, Registration, Stack
@@ -32,7 +33,7 @@ from merge.pipeline.ordering import (
 from merge.pipeline.repairing import DefectFinder, Repairs
 from merge.read import read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
-from merge.samples import split_samples
+from merge.samples import split_strips
 from merge.scratch import ScratchStack, as_floats
 
 
@@ -251,7 +252,20 @@ def _look_at(
     cache: FirstPassCache | None,
 ) -> _Look:
     """Return a frame reduced for alignment and, with a cache, for depth."""
-    luminance, picture = split_samples(samples, white, cache.reduction if cache else reduction)
-    measure = None if cache is None else measure_detail(luminance, cache.reduction)
-    small = reduce_map(luminance, reduction, incomplete="drop")
-    return _Look(linearize(small, transfer), small_colours(picture, transfer), measure, picture)
+    height, width, channels = samples.shape
+    light = np.empty((height // reduction, width // reduction), np.float32)
+    small = cache.reduction if cache else reduction
+    picture = np.empty((*reduced_shape(samples.shape, small), channels), np.float32)
+    power = None if cache is None else np.empty(picture.shape[:2], np.float32)
+    step, margin = math.lcm(small, reduction), REACH_WIDE if cache else 0
+    for strip in split_strips(samples, white, step=step, margin=margin):
+        place, block = strip.first // reduction, strip.first // small
+        rows = reduce_map(strip.luminance[strip.own], reduction, incomplete="drop")
+        light[place : place + len(rows)] = rows
+        colours = reduce_map(strip.values, small)
+        picture[block : block + len(colours)] = colours
+        if power is not None:
+            power[block : block + len(colours)] = band_power(strip.luminance, strip.own, small)
+    picture /= np.float32(white)
+    measure = None if power is None else detail_of(power)
+    return _Look(linearize(light, transfer), small_colours(picture, transfer), measure, picture)
