@@ -47,7 +47,9 @@ _SPREAD = 6
 _SMALLEST_SIDE_PX = 40
 # Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
 _KEPT_SIDE_PX = 1000
-_CONVERGED_PX = 0.004
+# A step shorter than this ends the search at the finest level, and at coarser ones, which only begin
+# it; every step is a fifth of the one before or less.
+_CONVERGED_PX, _NEAR_PX = 0.004, 0.05
 # Tiles with a larger error than this tell nothing about the model.
 _TELLING_PX = 0.2
 # Median squared normalised shift that errors alone may cause: 1.39 for normal ones in two
@@ -253,7 +255,7 @@ def _fit_levels(
         left = jacobian @ parameters
         shifts = shifts - left
         offsets = np.where(offsets.any(axis=1, keepdims=True), offsets - left, 0.0)
-        if np.abs(parameters).max() < _CONVERGED_PX:
+        if np.abs(parameters).max() < (_NEAR_PX if levels[0] else _CONVERGED_PX):
             break
     tiles = TileShifts(centres, shifts, normal)
     tiles = _follow_tiles(one, two, levels, places, current, tiles)
