@@ -101,6 +101,28 @@ def encode(light: NDArray[np.floating], transfer: str) -> FloatArray:
     return np.copysign(stored, values).astype(np.float32, copy=False)
 
 
+def light_slope(light: FloatArray, transfer: str) -> FloatArray:
+    """Return by how much light changes with a stored value, where there is so much light.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, C), float32
+        0 = black, 1 = white.
+    transfer : str
+        See `linearize`.
+    """
+    exponent = parse_transfer(transfer)
+    if exponent == 1.0:
+        return np.ones_like(light)
+    if exponent is None:  # the bent part; its slope is 2 % off at the break, and even below
+        power, factor = 1 - 1 / _SRGB_EXPONENT, _SRGB_EXPONENT / (1 + _SRGB_OFFSET)
+        bounded = np.maximum(light, np.float32(_SRGB_BREAK))
+    else:
+        power, factor = 1 - 1 / exponent, exponent
+        bounded = np.maximum(light, np.float32(0))
+    return cv2.pow(bounded, power).reshape(light.shape) * np.float32(factor)
+
+
 def scale_light(values: FloatArray, factor: float | FloatArray, transfer: str) -> FloatArray:
     """Return stored values whose linear light is multiplied by ``factor``.
 

@@ -47,8 +47,8 @@ _SPREAD = 6
 _SMALLEST_SIDE_PX = 40
 # Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
 _KEPT_SIDE_PX = 1000
-# A step shorter than this ends the search at the finest level, and at coarser ones, which only begin
-# it; every step is a fifth of the one before or less.
+# A step shorter than this ends the search: at the finest level, and at coarser ones, which only
+# begin it. Every step is a fifth of the one before or less.
 _CONVERGED_PX, _NEAR_PX = 0.004, 0.05
 # Tiles with a larger error than this tell nothing about the model.
 _TELLING_PX = 0.2

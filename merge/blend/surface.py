@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from merge.blend.common import fitting_levels
-from merge.blend.parts import Part, divide
+from merge.blend.parts import Part, divide, within
 from merge.compiled import njit
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, FloatArray
@@ -130,8 +131,9 @@ class SurfaceBlend:
             masks = [self._coverage(k, box) for k in range(self._count)]
             if any(mask is not None for mask in masks):
                 total = np.zeros((height, width), np.float32)
+                places = self._depth_of(box)
                 for k, mask in enumerate(masks):
-                    total += self._hat(k, box) * (1 if mask is None else mask)
+                    total += self._hat(k, *places) * (1 if mask is None else mask)
                 if (total < 0.001).any():
                     frames[:] = True
                 self._totals[box] = total
@@ -143,16 +145,31 @@ class SurfaceBlend:
 
     def share_of(self, index: int, part: Part) -> Share | None:
         """Return what is needed of frame ``index`` for a part; None if it has no weight there."""
-        weight, coarse = self._weights(index, part.box)
-        rows, columns = np.flatnonzero(weight.any(axis=1)), np.flatnonzero(weight.any(axis=0))
+        box = self._box_of(index, part.box)
+        if box is None:
+            return None
+        weight, coarse = self._weights(index, box, part.box)
+        return Share(box, part, weight, coarse) if weight.any() else None
+
+    def _box_of(self, index: int, box: Box) -> Box | None:
+        """Return which part of a box a frame counts in, with the margin; None if in none."""
+        row, column, height, width = box
+        r = self._reduction
+        top, left = row // r, column // r
+        area = np.s_[top : -(-(row + height) // r), left : -(-(column + width) // r)]
+        # Between reduced pixels depth may be up to three quarters of a frame away.
+        reach = self._reach[area] + np.float32(0.75 if r > 1 else 0)
+        near = np.abs(self._position[area] - np.float32(index)) < reach
+        if box in self._totals:  # where frames lack pixels, all may count everywhere
+            near[:] = True
+        rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
         if not len(rows):
             return None
-        # Beyond the margin a pyramid of zero weights is zero.
-        top, bottom = _with_margin(rows, weight.shape[0])
-        left, right = _with_margin(columns, weight.shape[1])
-        box = part.box[0] + top, part.box[1] + left, bottom - top, right - left
-        cut = np.s_[top:bottom, left:right]
-        return Share(box, part, weight[cut], coarse[cut])
+        # Interpolation carries weights one reduced pixel further.
+        beyond = r if r > 1 else 0
+        first, last = _with_margin((top + rows[[0, -1]]) * r - row, r, beyond, height)
+        start, end = _with_margin((left + columns[[0, -1]]) * r - column, r, beyond, width)
+        return row + first, column + start, last - first, end - start
 
     def add_share(self, share: Share, pixels: FloatArray) -> None:
         """Take a frame for one part.
@@ -190,34 +207,34 @@ class SurfaceBlend:
                 row, column, height, width = share.box
                 self.add_share(share, pixels[row : row + height, column : column + width])
 
-    def _reach_of(self, box: Box) -> FloatArray:
-        return enlarge_part(self._reach, box, self._reduction)
-
-    def _hat(self, index: int, box: Box, reach: FloatArray | None = None) -> FloatArray:
-        """Return the weight of a frame by its distance from the depth; all frames' sum to 1."""
+    def _depth_of(self, box: Box) -> tuple[FloatArray, FloatArray]:
+        """Return a box's depth in frames, and how many frames away still count."""
         position = enlarge_position(self._position, box, self._reduction)
-        reach = self._reach_of(box) if reach is None else reach
+        reach = enlarge_part(self._reach, box, self._reduction)
+        return np.ascontiguousarray(position), np.ascontiguousarray(reach)
+
+    def _hat(self, index: int, position: FloatArray, reach: FloatArray) -> FloatArray:
+        """Return the weight of a frame by its distance from the depth; all frames' sum to 1."""
         weight = np.empty(position.shape, np.float32)
-        position, reach = np.ascontiguousarray(position), np.ascontiguousarray(reach)
         _fill_hat(position, reach, index, self._count, weight)
         return weight
 
-    def _weights(self, index: int, box: Box) -> tuple[FloatArray, FloatArray]:
-        """Return the weights of a frame's fine detail and of the rest."""
-        weight = self._hat(index, box)
-        total = self._totals.get(box)
+    def _weights(self, index: int, box: Box, whole: Box) -> tuple[FloatArray, FloatArray]:
+        """Return the weights of a frame's fine detail and of the rest; ``whole``: the part's."""
+        position, reach = self._depth_of(box)
+        weight = self._hat(index, position, reach)
+        total = self._totals.get(whole)
         if total is None:
-            reach = self._reach_of(box)
             if not (reach > 1).any():
                 return weight, weight
-            return weight, self._hat(index, box, np.ones_like(reach))
+            return weight, self._hat(index, position, np.ones_like(reach))
         assert self._coverage is not None
         mask = self._coverage(index, box)
         # Where no frame of the right depth has a pixel, any that has one counts.
         weight += np.float32(_FALLBACK)
         if mask is not None:
             weight *= mask
-        weight /= total + np.float32(_FALLBACK * self._count)
+        weight /= total[within(box, whole)] + np.float32(_FALLBACK * self._count)
         return weight, weight
 
     def take(self, part: Part) -> FloatArray:
@@ -226,10 +243,14 @@ class SurfaceBlend:
         return np.zeros((*part.core[2:], self._shape[2]), np.float32) if total is None else total
 
 
-def _with_margin(places: np.ndarray, size: int) -> tuple[int, int]:
-    """Return the range of sorted places with the margin, on the grid of the coarsest level."""
-    first = max(int(places[0]) - _MARGIN_PX, 0) // 4 * 4
-    last = -(-(int(places[-1]) + 1 + _MARGIN_PX) // 4) * 4
+def _with_margin(ends: NDArray[np.intp], block: int, beyond: int, size: int) -> tuple[int, int]:
+    """Return the range of blocks with the margin, on the grid of the coarsest level.
+
+    Beyond the margin a pyramid of zero weights is zero. ``ends`` are the first pixels of the first
+    and the last block.
+    """
+    first = max(int(ends[0]) - beyond - _MARGIN_PX, 0) // 4 * 4
+    last = -(-(int(ends[1]) + block + beyond + _MARGIN_PX) // 4) * 4
     return first, min(last, size)
 
 

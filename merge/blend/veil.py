@@ -15,8 +15,9 @@ from functools import cached_property
 import cv2
 import numpy as np
 
+from merge.compiled import njit
 from merge.disks import blur_layers
-from merge.encoding import encode, linearize
+from merge.encoding import encode, light_slope, linearize
 from merge.model import BoolArray, FloatArray
 from merge.resizing import Box, enlarge_part
 from merge.scratch import as_floats
@@ -174,41 +175,53 @@ def remove_veil(
     low, high = (
         enlarge_part(v, place, reduction).reshape(seen.shape) for v in (scene.low, scene.high)
     )
-    behind = _behind(seen, maps[..., 1], maps[..., 2:], (low, high))
-    if scene.noise > 0:
-        behind -= _raised_noise(seen, maps[..., 1], scene.noise, transfer)
-        np.clip(behind, low, high, out=behind)
-    cleared = seen + (behind - seen) * maps[..., :1]
-    result = encode(np.clip(cleared, 0, 1), transfer)
+    soft, power, own = _fine_detail(seen, scene.noise, transfer)
+    _clear(seen, maps, low, high, soft, power, own)
+    result = encode(seen, transfer)
     np.copyto(inner, result, where=maps[..., :1] > 0)
     return out
 
 
-def _behind(
-    seen: FloatArray, cover: FloatArray, light: FloatArray, limits: tuple[FloatArray, FloatArray]
-) -> FloatArray:
-    """Return what lies behind a veil, within the limits of what the frames saw."""
-    behind = (seen - light) / np.maximum(1 - cover, 0.05)[..., None]
-    return np.clip(behind, *limits)
+def _fine_detail(
+    seen: FloatArray, noise: float, transfer: str
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return light without fine detail, the power of that, and how much of the power is noise."""
+    soft = _soft(seen, _FINE_SIGMA_PX)
+    detail = cv2.subtract(seen, soft).reshape(seen.shape)
+    power = _soft(cv2.multiply(detail, detail, dst=detail), _POWER_SIGMA_PX)
+    apart = light_slope(soft, transfer)
+    apart *= np.float32(noise / _LUMA_NOISE * np.sqrt(_FINE_NOISE))
+    return soft, power, cv2.multiply(apart, apart, dst=apart).reshape(seen.shape)
 
 
-def _raised_noise(seen: FloatArray, cover: FloatArray, noise: float, transfer: str) -> FloatArray:
-    """Return the share of fine detail behind a veil that is noise, brought up with the light.
+@njit(nogil=True, fastmath=True, error_model="numpy")
+def _clear(  # pragma: no cover - compiled
+    seen: FloatArray, maps: FloatArray, low: FloatArray, high: FloatArray, soft: FloatArray,
+    power: FloatArray, noise: FloatArray,
+) -> None:  # fmt: skip
+    """Take a veil off ``seen``, in place, within [0, 1].
 
     Light divided by 1 - a brings noise up as much. Fine detail is shrunk to (S + n²) / (S + n² /
     (1 - a)²) of itself, S being its variance behind the veil without noise: Wiener's filter, less
     what it would take where nothing is divided.
     """
-    clear = 1 / np.maximum(1 - cover, np.float32(0.05))[..., None]
-    soft = _soft(seen, _FINE_SIGMA_PX)
-    detail = seen - soft
-    code = encode(np.clip(soft, 0, 1), transfer)
-    apart = np.float32(noise / _LUMA_NOISE)
-    ends = (linearize(np.clip(code + sign * apart, 0, 1), transfer) for sign in (1, -1))
-    own = ((next(ends) - next(ends)) / 2) ** 2 * np.float32(_FINE_NOISE)
-    signal = np.maximum(_soft(detail * detail, _POWER_SIGMA_PX) - own, 0) * clear**2
-    shrunk = (signal + own) / np.maximum(signal + own * clear**2, np.float32(1e-12))
-    return np.asarray(detail * clear * (1 - shrunk), np.float32)
+    zero, one = np.float32(0), np.float32(1)
+    for i in range(seen.shape[0]):
+        for j in range(seen.shape[1]):
+            share = maps[i, j, 0]
+            if share <= zero:
+                continue
+            clear = one / max(one - maps[i, j, 1], np.float32(0.05))
+            for k in range(seen.shape[2]):
+                least, most, own = low[i, j, k], high[i, j, k], noise[i, j, k]
+                behind = min(max((seen[i, j, k] - maps[i, j, k + 2]) * clear, least), most)
+                if own > zero:
+                    signal = max(power[i, j, k] - own, zero) * clear * clear
+                    kept = (signal + own) / (signal + own * clear * clear)
+                    behind -= (seen[i, j, k] - soft[i, j, k]) * clear * (one - kept)
+                    behind = min(max(behind, least), most)
+                cleared = seen[i, j, k] + (behind - seen[i, j, k]) * share
+                seen[i, j, k] = min(max(cleared, zero), one)
 
 
 def _soft(values: FloatArray, sigma: float) -> FloatArray:
