@@ -15,7 +15,11 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
+from merge.compiled import njit
+
 LAYERS_A_PX = 4  # depth layers per px of blur-circle diameter: D is exact to 1/8 px
+_ROOM_PX = 12  # beyond half of the blur circle, for what diffraction and pixels spread
+_LANES = 16  # rows of kernels are whole multiples of it, which a processor sums at once
 LENSES = ("disk", "diffraction", "soft rim", "bright rim", "cat's eye", "six blades")
 
 
@@ -68,18 +72,23 @@ def lens_kernel(lens: str, diameter: float, *, field: float = 0.0) -> np.ndarray
     again (a disk of 2 px then blurs like one of 2.5).
     """
     fine = 12
-    half = int(np.ceil(abs(diameter) / 2)) + 8
-    size = 2 * half + 1
+    size = 2 * (int(np.ceil(abs(diameter) / 2)) + 8) + 1
     place = ((np.arange(size * fine) + 0.5) / fine - size / 2) / (abs(diameter) / 2)
-    light = pupil(lens, *np.meshgrid(place, place), far=diameter > 0, field=field)
-    transfer = np.fft.fftshift(np.fft.fft2(np.fft.ifftshift(light)))
-    # Samples lie half a fine cell beside the centre.
-    middle = np.arange(size) - half
-    shift = np.exp(-1j * np.pi * middle / (size * fine))
-    low = size * fine // 2 - half
-    kept = transfer[low : low + size, low : low + size] * np.outer(shift, shift)
-    kernel = np.fft.fftshift(np.fft.ifft2(np.fft.ifftshift(kept)).real)
-    return (kernel / kernel.sum()).astype(np.float32)
+    inside = np.abs(place) <= 1
+    light = pupil(lens, *np.meshgrid(place[inside], place[inside]), far=diameter > 0, field=field)
+    low = _to_pixels(size, fine)[:, inside]
+    kernel = low @ light.astype(np.float32) @ low.T
+    return kernel / kernel.sum()
+
+
+@lru_cache(maxsize=64)
+def _to_pixels(size: int, fine: int) -> np.ndarray:
+    """Return what turns fine cells into pixels: frequencies that pixels can hold, read there.
+
+    To frequencies and back is Dirichlet's kernel. No fine cell lies at a pixel's centre.
+    """
+    away = np.arange(size)[:, None] - ((np.arange(size * fine) + 0.5) / fine - 0.5)
+    return (np.sin(np.pi * away) / np.sin(np.pi * away / size)).astype(np.float32)
 
 
 def wave_kernel(diameter: float, wave_f_px: float, half: int) -> np.ndarray:
@@ -95,14 +104,13 @@ def wave_kernel(diameter: float, wave_f_px: float, half: int) -> np.ndarray:
     radius = grid / (2 * wave_f_px * fine)
     if radius > grid / 2:
         raise ValueError("wave_f_px too small for this grid")
-    y, x = (np.mgrid[0:grid, 0:grid] - grid / 2) / radius
-    rr = x**2 + y**2
+    place = np.arange(-int(radius), int(radius) + 1)
+    rr = np.add.outer(place**2, place**2) / radius**2
     field = (rr <= 1) * np.exp(2j * np.pi * diameter / (8 * wave_f_px) * rr)
-    light = np.abs(np.fft.fftshift(np.fft.fft2(np.fft.ifftshift(field)))) ** 2
-    span = (2 * half + 1) * fine
-    start = grid // 2 - span // 2
-    box = light[start : start + span, start : start + span]
-    kernel = box.reshape(2 * half + 1, fine, 2 * half + 1, fine).mean(axis=(1, 3))
+    span = np.arange((2 * half + 1) * fine) - (2 * half + 1) * fine // 2
+    wave = np.exp(-2j * np.pi / grid * np.outer(span, place))  # Fourier's, of the middle alone
+    light = np.abs(wave @ field @ wave.T) ** 2
+    kernel = light.reshape(2 * half + 1, fine, 2 * half + 1, fine).mean(axis=(1, 3))
     return (kernel / kernel.sum()).astype(np.float32)
 
 
@@ -158,37 +166,47 @@ def slanted_stack(
 def _seen(sharp, depth, focus, lens, wave_f_px):
     """Blur every pixel by its own distance from the focus plane (a continuous surface)."""
     signed = np.round((depth - focus) * LAYERS_A_PX).astype(int)
+    # One shape of blur a zone of the picture's width.
+    zones = np.array_split(np.arange(sharp.shape[1]), 6 if lens == "cat's eye" else 1)
+    fields = [2 * zone.mean() / sharp.shape[1] - 1 for zone in zones]
+    zone = np.repeat(np.arange(len(zones)), [len(zone) for zone in zones])
+    most = int(np.abs(signed).max()) // LAYERS_A_PX // 2 + _ROOM_PX
+    wide = cv2.copyMakeBorder(sharp, most, most, most, most + _LANES, cv2.BORDER_REFLECT)
     out = np.zeros_like(sharp)
-    thirds = np.array_split(np.arange(sharp.shape[1]), 6) if lens == "cat's eye" else [None]
     # Sorted once: looking for every layer's pixels in the whole picture took half of the time.
-    places = np.argsort(signed, axis=None, kind="stable")
-    values, starts = np.unique(signed.ravel()[places], return_index=True)
+    kind = len(zones) * signed + zone
+    places = np.argsort(kind, axis=None, kind="stable")
+    values, starts = np.unique(kind.ravel()[places], return_index=True)
     for value, place in zip(values, np.split(places, starts[1:]), strict=True):
-        rows, columns = np.unravel_index(place, signed.shape)
-        diameter = value / LAYERS_A_PX
-        pad = int(abs(diameter)) // 2 + 12
-        top, bottom = max(rows.min() - pad, 0), rows.max() + pad + 1
-        left, right = max(columns.min() - pad, 0), columns.max() + pad + 1
-        crop = sharp[top:bottom, left:right]
-        for zone in thirds:
-            if zone is None:
-                field, chosen = 0.0, np.ones(len(rows), bool)
-            else:
-                field = (zone.mean() - sharp.shape[1] / 2) / (sharp.shape[1] / 2)
-                chosen = (columns >= zone[0]) & (columns <= zone[-1])
-            if not chosen.any():
-                continue
-            kernel = _kernel(lens, diameter, wave_f_px, field, pad)
-            blurred = cv2.filter2D(crop, -1, kernel, borderType=cv2.BORDER_REFLECT)
-            r, c = rows[chosen], columns[chosen]
-            out[r, c] = blurred[r - top, c - left]
+        layer, zone = divmod(int(value), len(zones))
+        diameter = layer / LAYERS_A_PX
+        # But for the rims both sides of the focus blur alike.
+        diameter = diameter if lens in {"soft rim", "bright rim"} else abs(diameter)
+        kernel = _kernel(lens, diameter, wave_f_px, fields[zone])
+        kernel = np.pad(kernel, ((0, 0), (0, -kernel.shape[1] % _LANES)))
+        _sum_around(wide, most, place, kernel, out.reshape(-1), sharp.shape[1])
     return out
 
 
+@njit(nogil=True, fastmath=True)
+def _sum_around(wide, border, places, kernel, out, width):  # pragma: no cover - compiled
+    """Fill places of ``out`` with their surroundings weighted by the kernel."""
+    first, length = border - kernel.shape[0] // 2, kernel.shape[1]
+    sums = np.empty(length, np.float32)
+    for place in places:
+        row, column = place // width + first, place % width + first
+        sums[:] = 0
+        for i in range(kernel.shape[0]):
+            line, weights = wide[row + i, column : column + length], kernel[i]
+            for j in range(length):
+                sums[j] += weights[j] * line[j]
+        out[place] = sums.sum()
+
+
 @lru_cache(maxsize=4096)
-def _kernel(lens, diameter, wave_f_px, field, pad):
+def _kernel(lens, diameter, wave_f_px, field):
     if lens == "diffraction":
-        return wave_kernel(diameter, wave_f_px, pad)
+        return wave_kernel(diameter, wave_f_px, int(abs(diameter)) // 2 + _ROOM_PX)
     if abs(diameter) < 0.3:
         return np.ones((1, 1), np.float32)
     return lens_kernel(lens, diameter, field=field)
