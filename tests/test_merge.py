@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import cv2
@@ -59,6 +60,7 @@ class Compared:
         )
         return float(everywhere[self.counted].mean())
 
+    @cached_property
     def fusion(self) -> np.ndarray:
         """Return OpenCV's exposure fusion by contrast alone."""
         coded = [np.rint(frame.clip(0, 1) * 255).astype(np.uint8) for frame in self.frames]
@@ -138,7 +140,7 @@ def test_merged_picture_is_nearer_to_the_truth_than_frames_and_reference_fusion(
     above_frame, above_fusion, above_depth = FLOORS[name]
     merged = compared.psnr(compared.result.pixels)
     best = max(compared.psnr(frame) for frame in compared.frames)
-    fusion, by_depth = compared.psnr(compared.fusion()), compared.psnr(compared.by_depth)
+    fusion, by_depth = compared.psnr(compared.fusion), compared.psnr(compared.by_depth)
     print(
         f"{name}: merged {merged:.2f}, frame {best:.2f}, fusion {fusion:.2f}, depth {by_depth:.2f}"
     )
@@ -153,7 +155,7 @@ def test_merged_picture_has_more_of_the_structure_than_frames_and_reference_fusi
     compared: Compared = request.getfixturevalue(name)
     merged = compared.ssim(compared.result.pixels)
     others = [compared.ssim(frame) for frame in compared.frames]
-    others.append(compared.ssim(compared.fusion()))
+    others.append(compared.ssim(compared.fusion))
     print(f"{name}: merged {merged:.4f}, best other {max(others):.4f}")
     assert merged > max(others) + 0.02
 

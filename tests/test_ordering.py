@@ -21,13 +21,14 @@ from merge.plan.reshoot import plan_reshoot
 from merge.read import find_frames
 
 COUNT = 7
+SHAPE = (288, 384)
 SWAPPED = [0, 1, 2, 4, 3, 5, 6]
 
 
 @pytest.fixture(scope="module")
 def bracket(tmp_path_factory) -> Stack:
     folder = tmp_path_factory.mktemp("bracket")
-    for i, light in enumerate(slanted_stack(COUNT, step_px=3.0).frames):
+    for i, light in enumerate(slanted_stack(COUNT, step_px=3.0, shape=SHAPE).frames):
         coded = encode(np.clip(light, 0, 1), "srgb")
         write_png(folder / f"frame_{i + 1}.png", np.rint(coded * 65535).astype(np.uint16))
     return find_frames(folder)
@@ -78,7 +79,7 @@ def test_an_audit_of_a_swapped_bracket_reads_as_that_of_the_ordered_one(bracket)
 
 
 def test_a_frame_of_another_scene_stays_behind_the_one_it_was_shot_after(bracket, tmp_path):
-    (other, *_), _ = small_bracket(2, height=432, width=576, seed=99)
+    (other, *_), _ = small_bracket(2, height=SHAPE[0], width=SHAPE[1], seed=99)
     grey = other.mean(axis=-1) if other.ndim == 3 else other
     path = tmp_path / "other.png"
     write_png(path, np.rint(np.clip(grey, 0, 1) * 65535).astype(np.uint16))

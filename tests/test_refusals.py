@@ -21,9 +21,9 @@ SHAPE = (288, 384)
 
 @cache
 def scene(seed: int = 1, noise_seed: int = 0) -> tuple[np.ndarray, ...]:
-    """Return five frames of a bracket in linear light, with noise of their own."""
+    """Return four frames of a bracket in linear light, with noise of their own."""
     rng = np.random.default_rng(noise_seed)
-    frames = slanted_stack(5, step_px=3.0, shape=SHAPE, noise=0.0, seed=seed).frames
+    frames = slanted_stack(4, step_px=3.0, shape=SHAPE, noise=0.0, seed=seed).frames
     return tuple(frame + 0.004 * rng.standard_normal(SHAPE) for frame in frames)
 
 
@@ -75,7 +75,7 @@ CASES = {
     ),
     "exposure bracket": Case(exposed, "an exposure bracket", times_s=(0.01, 0.005, 0.02)),
     "two brackets": Case(lambda: [*scene(1), *scene(5)], "show another scene"),
-    "one bracket twice": Case(lambda: [*scene(1), *scene(1, 7)], "frames 1 to 5 and 6 to 10"),
+    "one bracket twice": Case(lambda: [*scene(1), *scene(1, 7)], "frames 1 to 4 and 5 to 8"),
     "a burst": Case(lambda: focused_alike(4), "All 4 frames have one focus"),
 }
 
@@ -92,8 +92,13 @@ def test_what_is_no_bracket_is_refused_in_one_line_unless_asked_for_anyway(case,
         assert holds.command in line
         assert "--anyway" in line
         assert not out.exists()
-        assert run(*command, "--anyway").exit_code == 0
+    assert run("merge", folder, "-o", out, "--method", "detail", "--anyway").exit_code == 0
     assert out.exists()
+
+
+def test_an_audit_goes_on_where_asked(tmp_path):
+    folder = write(tmp_path / "in", exposed(), times_s=CASES["exposure bracket"].times_s)
+    assert run("audit", folder, "--anyway").exit_code == 0
 
 
 def test_one_bracket_is_not_refused(tmp_path):
