@@ -24,6 +24,7 @@ from align_scenes import (
     worst_error_px,
 )
 from fixture_data import load_fixture
+from marks import slow
 from scenes import blur, photograph, similarity, warp_exact
 
 from merge.align import (
@@ -122,6 +123,7 @@ def test_register_stack_states_residuals_of_the_size_of_its_errors(plain):
     assert 0 < np.max(residuals) < 0.35
 
 
+@pytest.mark.slow
 def test_register_stack_gives_the_same_answer_in_reverse_order(plain):
     there = register(plain)
     back = register(replace(plain, pictures=plain.pictures[::-1], reference=FRAMES - 1 - 5))
@@ -165,7 +167,7 @@ def test_register_stack_reports_no_jump_along_a_steady_drift(views):
     assert max(f.jump_px for f in found.frames) < 0.3
 
 
-@pytest.mark.parametrize("bad", [(4,), (6, 7), (0, 1)])
+@pytest.mark.parametrize("bad", [(4,), slow((6, 7)), slow((0, 1))])
 def test_register_stack_names_frames_that_do_not_belong(plain, bad):
     rng = np.random.default_rng(0)
     pictures = list(plain.pictures)
@@ -177,6 +179,7 @@ def test_register_stack_names_frames_that_do_not_belong(plain, bad):
     assert np.nanmax(errors_px(found, plain)) <= 0.35
 
 
+@pytest.mark.slow
 def test_register_stack_crosses_bad_frames_that_agree_with_one_another(plain):
     pictures = list(plain.pictures)
     for k in (6, 7):
@@ -186,6 +189,7 @@ def test_register_stack_crosses_bad_frames_that_agree_with_one_another(plain):
     assert np.nanmax(errors_px(found, plain)) <= 0.35
 
 
+@pytest.mark.slow
 def test_register_stack_tells_frames_of_another_scene_from_frames_that_went_wrong(plain):
     wall = [expose(0.6 * bricks(plain.shape) + s, 0.006, np.random.default_rng(i))
             for i, s in enumerate((0.0, 0.005, 0.01))]  # fmt: skip
@@ -206,7 +210,7 @@ def test_register_stack_refuses_a_reference_outside_the_stack(plain):
         register_stack(plain.pictures[:2], shape=plain.shape, reference=2)
 
 
-@pytest.mark.parametrize("model", ["auto", "camera", "perspective"])
+@pytest.mark.parametrize("model", [slow("auto"), "camera", "perspective"])
 def test_register_stack_aligns_a_handheld_landscape(model):
     stack = handheld_landscape()
     shift = FrameTransform(stack.transforms[0]).shift_px(stack.shape)
@@ -227,6 +231,7 @@ def test_register_stack_says_so_when_the_model_cannot_follow():
     assert max(f.residual_px for f in right.frames) < 0.3
 
 
+@pytest.mark.slow
 def test_register_stack_finds_by_itself_that_a_wide_camera_turned(views):
     """28 mm on 36 mm, turned by up to 5 px: a pinhole camera's homography K R 1/K.
 
@@ -242,6 +247,7 @@ def test_register_stack_finds_by_itself_that_a_wide_camera_turned(views):
     assert np.max(errors_px(register(stack, model="similarity"), stack)) > 1.5
 
 
+@pytest.mark.slow
 def test_register_stack_follows_a_lens_that_distorts_with_focus(views):
     """From barrel to pincushion by 0.4 % at the corners, seen by a camera that turns a little."""
     count = 8
@@ -265,6 +271,7 @@ def test_register_stack_follows_a_lens_that_distorts_with_focus(views):
     assert worst <= 0.3
 
 
+@pytest.mark.slow
 def test_misfit_is_told_where_a_model_cannot_follow_and_only_there(views):
     """A wide lens that turns, forced into a similarity; the truth of what is left is known."""
     maps = turning_maps(views[0].shape, 6, lens_mm=20, shift_px=6)
@@ -290,6 +297,7 @@ def test_misfit_is_told_where_a_model_cannot_follow_and_only_there(views):
             assert told == pytest.approx(truth, rel=0.5, abs=0.4)
 
 
+@pytest.mark.slow
 def test_register_stack_turns_frames_only_where_they_turned(views, plain):
     """A tripod and a rail do not turn the picture; what tiles say of it by chance adds up."""
     assert all(f.transform.rotation_deg == 0 for f in register(plain).frames)
@@ -321,6 +329,7 @@ def test_register_stack_evens_out_the_colour_of_light_where_it_changes_and_only_
             assert found == [None] * 5
 
 
+@pytest.mark.slow
 def test_refine_follows_a_camera_that_sways():
     """Displacement is linear in inverse depth, and so in the position on the focus axis."""
     views, sways, position = swaying_views(6, 4.0)
@@ -466,7 +475,7 @@ def test_register_stack_compares_light_beside_clipped_highlights(views):
     assert np.abs(gain_errors(register(stack), stack)).max() < 0.005
 
 
-@pytest.mark.parametrize(("name", "bar"), [("macro", 0.6), ("landscape", 0.1)])
+@pytest.mark.parametrize(("name", "bar"), [slow("macro", 0.6), ("landscape", 0.1)])
 def test_register_stack_agrees_with_path_traced_truth(name, bar):
     """Frames from an independent renderer; macro: 6 steps of 7 px blur from the reference."""
     bracket = load_fixture(name)

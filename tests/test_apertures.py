@@ -224,6 +224,7 @@ def test_a_higher_iso_does_not_look_sharper():
 # -- frames against the trend -------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("shake", "angle"), [((2.5, 0.0), 0), ((0.0, 2.5), 90), ((1.8, 1.8), 45)])
 def test_a_shaken_frame_is_named_with_its_direction_and_cannot_lose_wrongly(shake, angle):
     shakes = [(0.0, 0.0)] * 7

@@ -285,6 +285,7 @@ def test_nothing_else_in_the_package_opens_a_file_for_writing():
             assert found is None, f"{path}: {found[0]}; write through merge.atomic"
 
 
+@pytest.mark.slow
 def test_the_picture_of_an_audit_is_no_frame_of_the_next_run(tmp_path):
     frames = write_bracket(tmp_path, suffix=".tif")
     output = tmp_path / "weak.png"

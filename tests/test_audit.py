@@ -68,11 +68,13 @@ def test_a_missing_slice_fails_on_request_and_goes_on_to_the_plan(whole):
     assert [frame.between for frame in reshoot.frames] == [(3, 4)]
 
 
+@pytest.mark.slow
 def test_fail_on_lets_lesser_findings_pass(whole):
     assert run(whole, "--tolerance", "6px", "--fail-on", "warning").exit_code == 0
     assert run(whole, "--tolerance", "6px", "--fail-on", "note").exit_code == 3
 
 
+@pytest.mark.slow
 def test_a_frame_of_another_size_is_named_not_fatal(whole):
     small = np.full((100, 120, 3), 90, np.uint8)
     cv2.imwrite(str(whole / "IMG_0003_b.jpg"), small)
@@ -90,6 +92,7 @@ def test_ctrl_c_judges_the_frames_seen(whole):
     assert "stopped early" in audit_text(result)
 
 
+@pytest.mark.slow
 def test_the_picture_marks_the_hole(whole, tmp_path):
     for number in (5, 6):
         (whole / f"IMG_{number:04d}.jpg").unlink()
@@ -106,6 +109,7 @@ def test_the_picture_marks_the_hole(whole, tmp_path):
     assert run(whole, "--picture", target, "--overwrite").exit_code == 0
 
 
+@pytest.mark.slow
 def test_tolerance_on_the_sensor_needs_the_pixel_pitch(whole):
     result = run(whole, "--tolerance", "0.03mm")
     assert result.exit_code == 1
@@ -147,6 +151,7 @@ def test_path_traced_landscape_tells_its_steps_and_hole(tmp_path):
     assert gap["value"] == pytest.approx(width / 2, rel=0.3)
 
 
+@pytest.mark.slow
 def test_path_traced_macro_tells_its_steps_and_what_to_do():
     """Estimated transforms. Known shortfall: the last step, where few tiles peak, reads 20 % low.
 
@@ -207,6 +212,7 @@ def test_a_knock_is_found_where_it_was(tmp_path, moves, expected):
     assert len(findings) == len(bumps)
 
 
+@pytest.mark.slow
 def test_a_quick_audit_measures_reduced_pictures_and_says_so(tmp_path):
     """At three times the size the decoder leaves 7/8 of 1728 px; steps are three times as wide."""
     write_frames(tmp_path, [cv2.resize(f, (1728, 1296)) for f in slanted().frames])
@@ -241,6 +247,7 @@ def write_raws(folder, *, preview, content=True):
     return paths
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("preview", [576, None, 400])
 def test_raw_frames_are_measured_in_full_size_pixels(tmp_path, monkeypatch, preview):
     """Whole preview, none, and one of another crop, which is not used: steps of 2 x 3 px.
@@ -256,6 +263,7 @@ def test_raw_frames_are_measured_in_full_size_pixels(tmp_path, monkeypatch, prev
     assert result.registration.shape == (864, 1152)
 
 
+@pytest.mark.slow
 def test_a_preview_that_is_too_small_is_not_used(tmp_path, monkeypatch):
     """Blank raws with previews of half of what is measured: there is nothing to see."""
     monkeypatch.setattr(auditing, "_MEASURED_PIXELS", 1_000_000)

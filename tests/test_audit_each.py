@@ -54,6 +54,7 @@ def audit(*arguments):
     return CliRunner().invoke(main, ["audit", *map(str, arguments)])
 
 
+@pytest.mark.slow
 def test_audit_each_names_the_broken_bracket_and_finishes_the_rest(day):
     result = audit("--each", day)
     assert result.exit_code == 1
@@ -63,6 +64,7 @@ def test_audit_each_names_the_broken_bracket_and_finishes_the_rest(day):
     assert result.stdout.splitlines()[-1] == "3 groups: 2 done, 0 skipped, 1 failed."
 
 
+@pytest.mark.slow
 def test_audit_each_resumes_and_judges_skipped_groups_too(day, tmp_path, pictures):
     audit("--each", day)
     for path in (tmp_path / "broken").iterdir():
@@ -83,6 +85,7 @@ def test_audit_each_refuses_frames_and_a_picture_beside_it(day, tmp_path):
     assert audit().exit_code == 2
 
 
+@pytest.mark.slow
 def test_audit_each_writes_a_page_of_the_day(day, tmp_path):
     page = tmp_path / "day.html"
     result = audit("--each", day, "--report", page)

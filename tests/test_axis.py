@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from blurred_scenes import slanted_stack
 from fixture_data import load_fixture
+from marks import slow
 from scipy.special import j1
 
 from merge import focus
@@ -35,11 +36,6 @@ def axis_of(frames):
 @lru_cache(maxsize=4)
 def even_axis(frames, step_px):
     return axis_of(slanted(frames, step_px).frames)
-
-
-def slow(*values):
-    """Mark one more place for a check that has a faster one, too."""
-    return pytest.param(*values, marks=pytest.mark.slow)
 
 
 def fixture_tiles(name):
@@ -92,7 +88,7 @@ def test_a_texture_of_known_slope_chooses_its_row():
     assert rows[:3].tolist() == [[8, 16, 22]] * 3
 
 
-@pytest.mark.parametrize(("step", "frames"), [(1.0, 16), slow(2.0, 14), (3.0, 12), (6.0, 8)])
+@pytest.mark.parametrize(("step", "frames"), [slow(1.0, 16), slow(2.0, 14), (3.0, 12), (6.0, 8)])
 def test_even_steps_come_out_within_their_bars(step, frames):
     """Bars: each step within 15 %, the median within 6 %."""
     ratio = np.diff(even_axis(frames, step).positions_px) / step
@@ -139,6 +135,7 @@ def test_two_frames_give_their_gap_within_a_quarter():
         assert axis.positions_px[1] == pytest.approx(step, rel=0.25)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "order", [slow((0, 1, 2, 4, 3, 5, 6, 7, 8, 9, 10, 11)), (7, 3, 1, 10, 0, 5, 2, 8, 6, 11, 4, 9)]
 )
@@ -156,6 +153,7 @@ def test_light_does_not_move_the_steps():
     assert brighter.quality.gains[1] / brighter.quality.gains[0] == pytest.approx(2**0.4, rel=0.01)
 
 
+@pytest.mark.slow
 def test_a_soft_frame_does_not_move_the_steps_and_is_seen():
     frames = list(slanted().frames)
     frames[5] = cv2.GaussianBlur(frames[5], (0, 0), 1.0)
@@ -165,6 +163,7 @@ def test_a_soft_frame_does_not_move_the_steps_and_is_seen():
     assert np.nanmin(np.delete(axis.quality.detail_ratio[:, 0], 5)) > 0.9
 
 
+@pytest.mark.slow
 def test_a_frame_of_another_scene_at_an_end_moves_no_other_step():
     """Its own place means nothing, but must not carry the subject's end far away."""
     frames = list(slanted().frames)
@@ -176,6 +175,7 @@ def test_a_frame_of_another_scene_at_an_end_moves_no_other_step():
     assert np.nanmax(axis.tile_positions_px) < axis.positions_px[-2] + 5 * 3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("angle", [slow(0), 45, slow(90)])
 def test_shake_is_seen_with_its_direction(angle):
     frames = list(slanted().frames)
@@ -242,7 +242,7 @@ def test_diffraction_moves_no_step_where_it_is_known(wave, unknown):
     assert np.median(blind) - 1 == pytest.approx(unknown, abs=0.03)
 
 
-@pytest.mark.parametrize("name", ["macro", "landscape"])
+@pytest.mark.parametrize("name", [slow("macro"), "landscape"])
 def test_path_traced_brackets_give_their_steps(name):
     """Independent pictures: path-traced, true transforms. Bars: each 15 %, median 6 %."""
     tiles, positions = fixture_tiles(name)
@@ -285,7 +285,7 @@ def test_copies_of_one_frame_lie_in_one_place():
     assert (axis.step_low_px < 0).all()
 
 
-@pytest.mark.parametrize("smoothing", [0.0, 0.6])
+@pytest.mark.parametrize("smoothing", [slow(0.0), 0.6])
 def test_noise_that_fills_the_finest_band_does_not_shorten_steps(smoothing):
     """Noise as at high ISO, white and as raw development leaves it, at a tenth of the texture."""
     rng = np.random.default_rng(4)

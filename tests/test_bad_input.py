@@ -297,6 +297,7 @@ def test_a_frame_is_never_overwritten(tmp_path, option):
     assert contents(tmp_path) == before
 
 
+@pytest.mark.slow
 def test_an_output_in_the_input_folder_is_no_frame_of_the_next_run(tmp_path):
     write_bracket(tmp_path)
     first = merge(tmp_path, "-o", tmp_path / "result.tif", "--depth", tmp_path / "depth.tif")
@@ -343,6 +344,7 @@ def test_wrong_usage_ends_with_one_line_and_code_2(tmp_path):
         assert_one_line(merge(*arguments), words, "depthweld merge --help", code=2)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
 def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path):
     """A limit of file size stands for a full disk: the write fails midway with an OSError."""

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from io_samples import write_png
+from marks import slow
 from scenes import SceneStack, photograph, photograph_stack
 from scenes import disk_kernel as drawn_disk
 from skimage.color import rgb2ycbcr
@@ -297,7 +298,7 @@ def test_colours_of_blocks_stay_near_the_truth(merged, method):
     assert whole <= most
 
 
-@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("method", [slow("auto"), slow("detail"), "surface"])
 def test_colours_do_not_shift_without_depth_edges(tmp_path, method):
     """A surface in upright bands, each sharp in its own frame: 99 % within one 8-bit step."""
     frames, truth = small_bracket(6, height=320, width=480)
@@ -328,7 +329,7 @@ def test_depth_of_a_merge_is_right_to_a_quarter_of_a_frame(merged, method):
     assert np.percentile(error, 90) < 0.25
 
 
-@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("method", [slow("auto"), "detail", slow("surface")])
 def test_reversed_sequence_gives_the_same_picture_and_mirrored_depth(merged, tmp_path, method):
     frames = merged.scene.frames
     last = len(frames) - 1
@@ -366,7 +367,9 @@ def test_reversed_sequence_gives_the_same_picture_and_mirrored_depth(merged, tmp
         assert np.percentile(difference, 95) < 0.02
 
 
-@pytest.mark.parametrize(("method", "bar"), [("auto", 0.6), ("surface", 0.6), ("detail", 1.15)])
+@pytest.mark.parametrize(
+    ("method", "bar"), [slow("auto", 0.6), slow("surface", 0.6), ("detail", 1.15)]
+)
 def test_noise_of_an_even_place_is_averaged_down(tmp_path, method, bar):
     """A grey card with noise beside a textured strip, in six frames."""
     rng = np.random.default_rng(17)

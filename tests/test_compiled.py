@@ -47,12 +47,14 @@ def cached(folder):
     return [p for p in folder.rglob("*.nbc")]
 
 
+@pytest.mark.slow
 def test_a_loop_is_compiled_once_and_then_taken_from_beside_its_module(module):
     assert "42" in run(module).stdout
     assert len(cached(module.parent)) == 1
     assert "1 from the cache" in run(module).stdout
 
 
+@pytest.mark.slow
 def test_the_users_cache_folder_serves_where_the_installation_is_not_writable(module, tmp_path):
     (module.parent / "__pycache__").write_text("no folder: nothing can be written beside it")
     home = {"XDG_CACHE_HOME": str(tmp_path / "user"), "LOCALAPPDATA": str(tmp_path / "user")}
@@ -70,6 +72,7 @@ def test_a_loop_runs_where_nothing_is_writable_and_says_so_once(module):
     assert "Traceback" not in result.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("damage", ["cut", "empty", "changed"])
 def test_a_damaged_cache_file_is_passed_over_and_written_again(module, damage):
     run(module)
@@ -96,6 +99,7 @@ def test_a_full_disk_leaves_no_part_of_a_cache_file(module):
     assert [p.name for p in module.parent.glob("__pycache__/*")] == []
 
 
+@pytest.mark.slow
 def test_a_loop_is_compiled_anew_when_a_number_of_another_module_changes(module):
     run(module)
     (module.parent / "other.py").write_text("OFFSET = 3\n")

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from fixture_data import load_fixture
 from io_samples import WHITE, faulty_mosaic, mosaic_of, write_dng
+from marks import slow
 from scenes import (
     Faults,
     SceneStack,
@@ -88,7 +89,7 @@ def psnr(picture: np.ndarray, truth: np.ndarray) -> float:
     return float(-10 * np.log10(((picture - truth) ** 2).mean()))
 
 
-@pytest.mark.parametrize(("store", "least"), [(lambda f, i: f, 0.9), (as_jpeg, 0.75)])
+@pytest.mark.parametrize(("store", "least"), [slow(lambda f, i: f, 0.9), (as_jpeg, 0.75)])
 def test_hot_pixels_of_developed_frames_are_found_and_nothing_else(store, least):
     stack = bracket()
     faults = sensor_faults(stack.truth.shape, hot=60, dust=0)
@@ -117,6 +118,7 @@ def test_clean_frames_have_no_defects_and_stay_as_they_are(store, axis):
     assert np.array_equal(repaired, frames[0])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["macro", "landscape"])
 def test_rendered_brackets_have_no_defects(name):
     """Hairs, glints and grass at the size of a pixel, 3 to 8 frames, JPEG."""
@@ -210,6 +212,7 @@ def test_dust_is_measured_to_a_percent_of_light_and_a_half_on_even_ground(diamet
     assert np.sqrt(((ratio[shaded] - 1) ** 2).mean()) < 0.2 * lost
 
 
+@pytest.mark.slow
 def test_dust_on_the_photograph_is_mostly_found_where_it_shows_and_nothing_else():
     stack = bracket()
     found_of, false = 0, 0
@@ -238,6 +241,7 @@ def choose_sharpest(frames: list[np.ndarray], stack: SceneStack) -> np.ndarray:
     return out
 
 
+@pytest.mark.slow
 def test_a_choice_by_sharpness_loses_to_defects_and_gets_it_back_by_repair():
     stack = bracket()
     faults = sensor_faults(stack.truth.shape, hot=120, dust=4)
@@ -290,7 +294,7 @@ def test_a_defect_hidden_in_one_frame_is_still_found():
     assert find_sensor_defects(faulty, transforms, transfer="srgb").spots == 1
 
 
-@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.float32])
+@pytest.mark.parametrize("dtype", [slow(np.uint8), slow(np.uint16), np.float32])
 def test_stored_integers_are_searched_and_repaired_like_numbers(dtype):
     frames, transforms = moving_wall()
     faults = sensor_faults(frames[0].shape, hot=20, dust=0)

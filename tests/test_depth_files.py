@@ -86,6 +86,7 @@ def test_a_surface_is_torn_at_depth_steps(tmp_path):
     assert (colours == 128).all()
 
 
+@pytest.mark.slow
 def test_a_large_surface_has_at_most_a_million_points(tmp_path):
     position = np.zeros((1100, 1300), np.float32)
     depth = DepthMap(position, np.ones_like(position))

@@ -98,6 +98,7 @@ def test_where_nothing_is_sure_nothing_is_filled():
     assert depth.confidence.max() <= 0.01
 
 
+@pytest.mark.slow
 def test_confidence_tells_right_depths_from_wrong_ones():
     """Photograph scene with measured depth (scenes.py): wrong is more than a frame."""
     scene = photograph_stack(8, scale=0.6)

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 from blurred_scenes import lens_kernel, slanted_stack, wave_kernel
+from marks import slow
 
 from merge.axis import fit_focus_axis
 from merge.diagnose import (
@@ -48,11 +49,6 @@ def _tiles_of(stack):
 fitted = lru_cache(maxsize=4)(fit_focus_axis)
 
 
-def slow(*values):
-    """Mark one more place for a check that has a faster one, too."""
-    return pytest.param(*values, marks=pytest.mark.slow)
-
-
 def registration_of(count, **changed):
     frames = [FrameRegistration(FrameTransform(np.eye(3)), jump_px=0.1) for _ in range(count)]
     for index, frame in changed.get("frames", {}).items():
@@ -76,7 +72,7 @@ def kinds(findings):
 
 
 @pytest.mark.parametrize("seed", [1, slow(2), slow(3)])
-@pytest.mark.parametrize("margin", [0.0, 0.5])
+@pytest.mark.parametrize("margin", [0.0, slow(0.5)])
 def test_nothing_is_found_in_a_whole_bracket(seed, margin):
     assert diagnose(tiles_of(margin=margin, seed=seed)) == ()
 
@@ -96,6 +92,7 @@ def test_share_of_detail_in_a_gap_follows_the_truth(dropped):
     assert abs(told - true) < max(0.3 * true, 0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("step", "frames", "dropped"), [(9.0, 8, 4), slow(12.0, 7, 3)])
 def test_share_of_detail_in_a_wide_gap_follows_the_truth(step, frames, dropped):
     """No frame shows the fine detail midway in a gap of 18 or 24 px."""
@@ -136,6 +133,7 @@ def test_a_gap_tells_how_far_to_move_a_rail():
     assert told == pytest.approx(0.15, rel=0.06)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("steps_short", [1.0, slow(2.0)])
 def test_an_end_cut_short_is_found_with_its_extent(steps_short):
     """Bar: found from one step on, extent within one step.
@@ -159,7 +157,7 @@ def test_a_duplicate_is_named():
     assert (finding.kind, finding.frames) == ("duplicate", (4, 5))
 
 
-@pytest.mark.parametrize("first", [0, 5, slow(10)])
+@pytest.mark.parametrize("first", [slow(0), 5, slow(10)])
 def test_a_swapped_pair_is_named_with_the_right_order(first):
     tiles = list(tiles_of())
     tiles[first], tiles[first + 1] = tiles[first + 1], tiles[first]
@@ -175,7 +173,7 @@ def noisy(light, seed):
     return (light + 0.004 * noise).astype(np.float32)
 
 
-@pytest.mark.parametrize("frame", [1, slow(4), 7, slow(10)])
+@pytest.mark.parametrize("frame", [slow(1), slow(4), 7, slow(10)])
 def test_a_frame_shaken_by_three_pixels_is_named(frame):
     clean = bracket(noise=0.0).frames
     tiles = list(tiles_of())
@@ -186,6 +184,7 @@ def test_a_frame_shaken_by_three_pixels_is_named(frame):
     assert (unsharp.kind, unsharp.frames) == ("sharp in no frame", (frame,))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, slow(2)])
 def test_wide_steps_do_not_hide_a_shake(seed):
     """Neighbours 6 px away show no fine detail: orientations at two scales tell."""
@@ -217,6 +216,7 @@ def test_upright_stems_alone_in_focus_are_no_shake():
     assert not {"shaken frame", "soft frame"} & set(kinds(diagnose(tiles)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("frame", [slow(2), 6, slow(9)])
 def test_a_soft_frame_is_named(frame):
     clean = bracket(noise=0.0).frames
@@ -268,6 +268,7 @@ def test_changed_settings_are_named():
     assert "f-number is f/5.6, but not in frame8 (f/8)" in finding.message
 
 
+@pytest.mark.slow
 def test_needlessly_fine_steps_are_noted():
     (finding,) = diagnose(tiles_of(16, 1.0))
     assert finding.kind == "fine steps"
@@ -291,6 +292,7 @@ def test_wide_steps_are_one_finding_with_what_to_do():
     assert kinds(sum_up_findings(findings)).count("gap") == 0
 
 
+@pytest.mark.slow
 def test_a_gap_that_stands_out_of_wide_steps_is_still_listed():
     tiles = [t for i, t in enumerate(tiles_of(9, 6.0)) if i != 4]
     shown = sum_up_findings(diagnose(tiles))

@@ -27,6 +27,7 @@ def folder(tmp_path_factory) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_the_scripts_of_the_readme_run_as_written(folder, monkeypatch, capsys):
     monkeypatch.chdir(folder)
     first, second = scripts()
@@ -64,6 +65,7 @@ def test_arrays_are_merged_and_give_depth_in_mm():
     assert np.quantile(np.abs(error), 0.9) < 0.03  # half a step
 
 
+@pytest.mark.slow
 def test_arrays_and_files_are_merged_alike(tmp_path):
     from io_samples import write_png
 

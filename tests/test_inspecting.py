@@ -35,6 +35,7 @@ def merge(*arguments: str | Path) -> Result:
     return CliRunner().invoke(main, ["merge", *map(str, arguments)])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", ["auto", "detail", "surface"])
 def test_a_merge_finds_what_the_audit_finds(holed, method):
     stack = find_frames(holed)
@@ -74,6 +75,7 @@ def test_frames_too_small_to_measure_are_merged_and_that_is_said(tmp_path, metho
     assert "note: The focus steps could not be measured, so gaps were not looked" in result.stdout
 
 
+@pytest.mark.slow
 def test_a_long_run_of_one_kind_does_not_hide_the_others(tmp_path):
     """Seven bands, each blurred like a disk of 4.8 px or more in all frames but its own."""
     write_bracket(tmp_path, 7, height=320, width=840, suffix=".jpg")
@@ -103,6 +105,7 @@ def test_findings_of_one_kind_are_summed_up_beyond_four():
     assert [f.message for f in sum_up_findings([*gaps, usual])] == ["worst", "all"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("model", "found"), [("similarity", True), ("auto", False)])
 def test_a_merge_says_where_frames_are_not_followed(tmp_path, model, found):
     """A rendered landscape held by hand: several per cent of shift, with perspective."""

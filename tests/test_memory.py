@@ -81,6 +81,7 @@ def test_peak_memory_does_not_grow_with_the_number_of_frames(frames):
 # --- limits -----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", ["auto", "detail"])
 @pytest.mark.parametrize("extent", ["common", "reference"])
 def test_result_in_bands_is_the_result_as_a_whole(tmp_path, monkeypatch, method, extent):

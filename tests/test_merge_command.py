@@ -255,6 +255,7 @@ def test_the_worst_finding_comes_first(bracket, monkeypatch):
     assert lines[at + 1 : at + 3] == ["  problem: A problem. Do this.", "  note: A note."]
 
 
+@pytest.mark.slow
 def test_a_frame_of_another_scene_is_left_out_and_named(tmp_path):
     pictures, _ = small_bracket(4, height=320, width=480)
     for i, picture in enumerate(pictures):
@@ -362,6 +363,7 @@ def group_record(name: str, paths: list[Path], kind: str = "focus bracket") -> d
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_each_goes_on_after_a_failure_and_resumes(day, tmp_path):
     out = tmp_path / "merged"
     first = merge("--each", day, "-o", out)
@@ -509,6 +511,7 @@ def start(*arguments: str | Path) -> subprocess.Popen[str]:
     )
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
 @pytest.mark.parametrize(
     ("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)], ids=["interrupt", "end"]

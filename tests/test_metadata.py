@@ -195,6 +195,7 @@ def test_endless_count_in_a_damaged_header_costs_no_time():
     assert found.maker == "Canon", "what stands elsewhere is read all the same"
 
 
+@pytest.mark.slow
 def test_corrupt_exif_never_raises():
     """800 seeded corruptions of a full block."""
     rng = np.random.default_rng(5)

@@ -46,6 +46,7 @@ def kinds(result: MergeResult) -> list[str]:
     return [finding.kind for finding in result.findings]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", ["auto", "detail"])
 @pytest.mark.parametrize("far_first", [False, True])
 def test_a_swapped_bracket_merges_as_the_ordered_one_and_says_so(bracket, method, far_first):
@@ -66,11 +67,13 @@ def test_a_swapped_bracket_merges_as_the_ordered_one_and_says_so(bracket, method
     assert kinds(ordered) == [kind for kind in kinds(result) if kind != "out of order"]
 
 
+@pytest.mark.slow
 def test_a_reference_that_was_chosen_stays_the_reference(bracket):
     result = merge_stack(in_order(bracket, SWAPPED), MergeOptions(method="detail", reference=3))
     assert names(result)[result.registration.reference] == "frame_5.png"
 
 
+@pytest.mark.slow
 def test_an_audit_of_a_swapped_bracket_reads_as_that_of_the_ordered_one(bracket):
     ordered, swapped = (audit_stack(in_order(bracket, o)) for o in (list(range(COUNT)), SWAPPED))
     np.testing.assert_allclose(swapped.axis.positions_px, ordered.axis.positions_px, atol=0.05)
@@ -78,6 +81,7 @@ def test_an_audit_of_a_swapped_bracket_reads_as_that_of_the_ordered_one(bracket)
     assert [f.kind for f in swapped.findings if f.kind != "out of order"] == kinds(ordered)
 
 
+@pytest.mark.slow
 def test_a_frame_of_another_scene_stays_behind_the_one_it_was_shot_after(bracket, tmp_path):
     (other, *_), _ = small_bracket(2, height=SHAPE[0], width=SHAPE[1], seed=99)
     grey = other.mean(axis=-1) if other.ndim == 3 else other

@@ -511,6 +511,7 @@ def test_reshoot_puts_positions_of_aligned_frames_in_their_places():
     assert "from c to e" in reshoot_text(reshoot)
 
 
+@pytest.mark.slow
 def test_an_audit_with_a_dropped_slice_and_a_stranger_becomes_a_plan(tmp_path):
     """A written bracket with steps of 3.3 px: a slice dropped, a frame of noise slipped in."""
     bracket = write_demo(tmp_path / "in", frames=8, drop=[5], shape=(400, 600))

@@ -12,6 +12,7 @@ import pytest
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner, Result
 from io_samples import exif_bytes, write_jpeg
+from marks import slow
 
 from merge.cli import main
 from merge.encoding import encode
@@ -80,7 +81,9 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(
+    "case", [slow(c) if c in {"two brackets", "one bracket twice"} else c for c in CASES]
+)
 def test_what_is_no_bracket_is_refused_in_one_line_unless_asked_for_anyway(case, tmp_path):
     holds, out = CASES[case], tmp_path / "out.tif"
     folder = write(tmp_path / "in", holds.frames(), holds.f_numbers, holds.times_s)

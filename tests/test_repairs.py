@@ -59,6 +59,7 @@ def test_hot_pixels_draw_no_trails(scene, tmp_path, monkeypatch):
     assert "sensor defects" not in kinds(clean)
 
 
+@pytest.mark.slow
 def test_raw_brackets_are_merged_without_their_hot_photosites(tmp_path, monkeypatch):
     """A textured plane that grows over six frames; the sensor's hot photosites stay."""
     _, plane = small_bracket(1, height=240, width=320)

@@ -364,6 +364,7 @@ def test_reduced_frames_keep_to_their_part_of_the_budget_in_heavy_noise():
     assert len(book.reduced[1]) <= 0.25 * page_budget(shape) / 60
 
 
+@pytest.mark.slow
 def test_quality_gives_way_to_the_budget():
     rng = np.random.default_rng(4)
     calm = np.full((4000, 6000, 3), 128, np.uint8)

@@ -198,6 +198,7 @@ def test_a_bracket_is_checked_merged_repaired_undone_and_saved(page, session, tm
     assert np.array_equal(read_samples(probe_frame(target))[0], plain)
 
 
+@pytest.mark.slow
 def test_the_command_with_the_saved_edits_gives_the_same_pixels(page, tmp_path):
     merged(page)
     for x, y in ((60, 60), (150, 90), (75, 70)):  # the third overlaps the first
@@ -279,6 +280,7 @@ def test_work_can_be_stopped_and_begun_again(tmp_path):
     opened.stop()
 
 
+@pytest.mark.slow
 def test_a_new_session_shows_what_is_done_and_takes_up_the_edits(page, session, tmp_path):
     merged(page)
     edit = Edit("frame", ((40.0, 40.0), (80.0, 40.0), (60.0, 90.0)), "CARD_0002.jpg")
@@ -387,6 +389,7 @@ def test_a_double_image_is_repaired_in_three_clicks_to_what_a_still_one_gives(tm
     assert repaired > undisturbed - 1
 
 
+@pytest.mark.slow
 def test_a_finished_merge_is_opened_from_its_record(tmp_path):
     write_card(tmp_path / "card")
     record, picture = tmp_path / "run.json", tmp_path / "mine.tif"
@@ -434,6 +437,7 @@ def test_edits_are_applied_from_python_as_by_the_command(tmp_path):
         merge.apply_edits(tmp_path / "e.json", [one])
 
 
+@pytest.mark.slow
 def test_a_save_that_is_killed_leaves_the_old_picture_or_the_new_one_whole(tmp_path):
     """Killed in the midst of saving again and again, in a process of its own."""
     write_card(tmp_path / "card")

@@ -13,6 +13,7 @@ import card_patterns as hard
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from marks import slow
 from PIL import Image
 
 from merge.cli.sort import command
@@ -60,7 +61,12 @@ def sorted_day(day):
 # -- whole cards --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("pattern", cards.PATTERNS, ids=lambda p: p.__name__)
+# The fast part takes every fifth.
+@pytest.mark.parametrize(
+    "pattern",
+    [slow(p) if i % 5 else p for i, p in enumerate(cards.PATTERNS)],
+    ids=lambda p: p.__name__,
+)
 def test_a_card_of_200_files_is_grouped_right(tmp_path, pattern):
     truth = cards.write_card(tmp_path, pattern)
     before = contents(tmp_path)
@@ -137,6 +143,7 @@ def test_each_group_has_a_reason_and_certainty(sorted_day):
     assert "f/4 → f/16" in series.reason
 
 
+@pytest.mark.slow
 def test_a_pause_inside_a_bracket_is_noted(tmp_path):
     cards.write_card(tmp_path, cards.interrupted_and_resumed)
     brackets = [g for g in sort_folder(tmp_path).groups if g.kind == "focus bracket"]
@@ -416,6 +423,7 @@ def test_changed_settings_frames_or_output_are_worked_on_again(tmp_path, few):
     assert folder.is_dir()
 
 
+@pytest.mark.slow
 def test_a_missing_frame_fails_its_group_only(tmp_path, few):
     _, groups = few
     groups[1].group.shots[0].source.path.unlink()
@@ -448,6 +456,7 @@ def test_the_command_prints_json_alone_on_stdout(day):
     assert sum(1 + len(s["companions"]) for g in data["groups"] for s in g["shots"]) == 200
 
 
+@pytest.mark.slow
 def test_the_command_makes_folders_once(day, tmp_path):
     arguments = [str(day[0]), "--into", str(tmp_path / "out"), "--with", "copy"]
     assert CliRunner().invoke(command, arguments).exit_code == 0

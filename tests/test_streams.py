@@ -12,6 +12,7 @@ from pathlib import Path
 import imagecodecs
 import numpy as np
 import pytest
+from marks import slow
 from small_brackets import write_bracket
 
 from merge.printable import printable, printable_json, printable_name
@@ -66,7 +67,7 @@ def test_a_narrow_terminal_shows_escapes(encoding):
 
 
 @posix
-@pytest.mark.parametrize("closed", ["2>&-", ">&-", "<&-", ">&- 2>&- <&-"])
+@pytest.mark.parametrize("closed", [slow("2>&-"), slow(">&-"), slow("<&-"), ">&- 2>&- <&-"])
 def test_closed_streams_change_neither_work_nor_exit_code(tmp_path, closed):
     """Else the next file opened gets the number 2, and libraries write their remarks into it."""
     frames = write_bracket(tmp_path, suffix=".jpg")
@@ -126,6 +127,7 @@ def test_a_warning_of_a_library_is_no_text_on_the_screen():
     assert (result.returncode, result.stderr) == (0, b"")
 
 
+@pytest.mark.slow
 @posix
 def test_a_pipe_named_as_a_frame_is_refused(tmp_path):
     frames = write_bracket(tmp_path, suffix=".jpg")
