@@ -141,11 +141,19 @@ def written_path(path: Path) -> Path:
 def replace_atomically(
     target: Path, *, overwrite: bool, inputs: Iterable[Path] = ()
 ) -> Iterator[BinaryIO]:
-    """Give an open file that becomes ``target`` when the block ends well, else vanishes.
+    """Yield an open file that becomes ``target`` when the block ends well, else vanishes.
 
     The file is readable and writable; whatever the block must check, it checks there. Its
     name starts with a dot, so that a search for frames in the folder passes it over. It carries the
     number of the process; what a dead one left in the folder is removed.
+
+    Parameters
+    ----------
+    target : Path
+    overwrite : bool
+        Replace what is there.
+    inputs : iterable of Path
+        Files that must never be replaced.
 
     Raises
     ------
@@ -186,7 +194,18 @@ def check_target(target: Path, *, overwrite: bool, inputs: Iterable[Path] = ()) 
 
 
 def check_writable(target: Path, *, overwrite: bool = False, inputs: Iterable[Path] = ()) -> None:
-    """Raise WriteError where `replace_atomically` would, as far as that can be known before."""
+    """Check what `replace_atomically` will, as far as that can be known before.
+
+    Parameters
+    ----------
+    target, overwrite, inputs
+        As for `replace_atomically`.
+
+    Raises
+    ------
+    WriteError
+        If the target exists (without ``overwrite``), is an input, or its folder takes no files.
+    """
     check_target(target, overwrite=overwrite, inputs=inputs)
     if not os.access(target.absolute().parent, os.W_OK):
         raise WriteError(f"{target}: no permission to write there; choose another folder")

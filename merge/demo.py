@@ -11,7 +11,6 @@ over a disk of diameter ``|focus - p|``; smaller positions are nearer.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +22,6 @@ from scipy.ndimage import distance_transform_edt
 from merge.compiled import njit
 from merge.encoding import linearize
 from merge.model import FloatArray
-from merge.threads import share_out
 
 # Blur-circle diameter for each pixel of height above the ground: the scene is as deep as wide.
 _BLUR_A_PX = 0.06
@@ -140,32 +138,6 @@ def _view(scene: Scene, focus: float, views: int, turn: float) -> FloatArray:
 def _views_for(widest: float, least: int) -> int:
     """One view for each five pixels of the widest disk keeps the error below the noise."""
     return int(np.clip(np.pi / 4 * widest**2 / 5, least, 600))
-
-
-def render_focus(
-    light: FloatArray, position: FloatArray, focuses: Sequence[float], rng: np.random.Generator
-) -> list[FloatArray]:
-    """Return a picture with depth as a thin lens sees it at each focus (linear light in and out).
-
-    Parameters
-    ----------
-    light : ndarray, shape (H, W, C), float32
-        All-sharp picture.
-    position : ndarray, shape (H, W), float32
-        In px of blur-circle diameter.
-    focuses : sequence of float
-        In px of blur-circle diameter.
-    rng : Generator
-        Turns the lens points, differently for each picture.
-    """
-    widest = max(abs(f - p) for f in focuses for p in (position.min(), position.max()))
-    points = points_with_hidden(light, position, int(widest / 2) + 2)
-    scene = Scene((position.shape[0], position.shape[1]), *points)
-    turns = rng.uniform(0, 2 * np.pi, len(focuses))
-    views = _views_for(widest, 64)
-    return share_out(
-        lambda one: _view(scene, one[0], views, one[1]), zip(focuses, turns, strict=True)
-    )
 
 
 def see_through_lens(scene: Scene, focus: float, *, turn: float = 0.0) -> FloatArray:

@@ -33,7 +33,6 @@ from merge.defects import (
     choose_sample,
     defects_finding,
     find_hot_photosites,
-    find_sensor_defects,
     reduce_defects,
     repair_frame,
     repair_measure,
@@ -54,11 +53,18 @@ def bracket() -> SceneStack:
     return photograph_stack(7, step_px=6, scale=0.7)
 
 
+def find_sensor_defects(frames, transforms, *, white=1.0, positions_px=None) -> SensorDefects:
+    """Return what a sample of a stack's frames shows, one frame after the other."""
+    found = DefectSearch(len(transforms), "srgb")
+    for samples in frames:
+        found.add(samples, white)
+    return found.finish(transforms, positions_px)
+
+
 def search(frames, stack: SceneStack, *, axis: bool = True) -> SensorDefects:
     return find_sensor_defects(
         frames,
         [FrameTransform(matrix) for matrix in stack.transforms],
-        transfer="srgb",
         positions_px=list(stack.positions_px) if axis else None,
     )
 
@@ -127,7 +133,7 @@ def test_rendered_brackets_have_no_defects(name):
     transforms = [FrameTransform(fixture.transforms[i]) for i in sample]
     for positions in (list(fixture.positions_px[list(sample)]), None):
         found = find_sensor_defects(
-            (fixture.frame(i) for i in sample), transforms, transfer="srgb", positions_px=positions
+            (fixture.frame(i) for i in sample), transforms, positions_px=positions
         )
         assert (found.spots, found.dust) == (0, ())
 
@@ -172,14 +178,14 @@ def dust_shadow(shape, centres, *, diameter: float = 14.0, lost: float = 0.2) ->
 def test_points_and_dark_spots_of_the_subject_are_left_alone(moved_px):
     """Stars and stains: they move with the picture, or nothing tells them from defects."""
     frames, transforms = moving_wall(moved_px=moved_px, specks=True)
-    found = find_sensor_defects(frames, transforms, transfer="srgb")
+    found = find_sensor_defects(frames, transforms)
     assert (found.spots, found.dust) == (0, ())
 
 
 def test_points_and_dark_spots_of_a_still_subject_are_left_alone_where_they_blur():
     frames, transforms = moving_wall(moved_px=0.0, specks=True, blur_px=12.0)
     positions = [12.0 * i for i in range(len(frames))]
-    found = find_sensor_defects(frames, transforms, transfer="srgb", positions_px=positions)
+    found = find_sensor_defects(frames, transforms, positions_px=positions)
     assert (found.spots, found.dust) == (0, ())
 
 
@@ -190,7 +196,7 @@ def test_defects_are_found_in_a_still_picture_whose_points_blur():
     faults = dataclasses.replace(faults, transmission=dust_shadow(frames[0].shape, centres))
     faulty = [with_faults(f, faults) for f in frames]
     positions = [12.0 * i for i in range(len(frames))]
-    found = find_sensor_defects(faulty, transforms, transfer="srgb", positions_px=positions)
+    found = find_sensor_defects(faulty, transforms, positions_px=positions)
     assert hot_found(found, faults) >= 27
     assert sorted((round(s.row), round(s.column)) for s in found.dust) == sorted(centres)
 
@@ -202,7 +208,7 @@ def test_dust_is_measured_to_a_percent_of_light_and_a_half_on_even_ground(diamet
     centres = [(60, 80), (100, 150)]
     through = dust_shadow(frames[0].shape, centres, diameter=diameter, lost=lost)
     faulty = [encode(linearize(f, "srgb") * through[..., None], "srgb") for f in frames]
-    found = find_sensor_defects(faulty, transforms, transfer="srgb")
+    found = find_sensor_defects(faulty, transforms)
     places = sorted((spot.row, spot.column) for spot in found.dust)
     assert np.allclose(places, sorted(centres), atol=0.5)
     repaired = repair_frame(faulty[3].copy(), found, "srgb")
@@ -280,7 +286,7 @@ def test_dead_pixels_are_found_and_filled():
     faulty = [f.copy() for f in frames]
     for frame in faulty:
         frame[50, 60] = frame[51, 120] = 0
-    found = find_sensor_defects(faulty, transforms, transfer="srgb")
+    found = find_sensor_defects(faulty, transforms)
     assert found.spots == 2
     repaired = repair_frame(faulty[2], found, "srgb")
     assert np.abs(repaired - frames[2]).max() < 0.03
@@ -291,7 +297,7 @@ def test_a_defect_hidden_in_one_frame_is_still_found():
     faulty = [f.copy() for f in frames]
     for i, frame in enumerate(faulty):
         frame[80, 100] = 1 if i != 3 else frame[80, 100]
-    assert find_sensor_defects(faulty, transforms, transfer="srgb").spots == 1
+    assert find_sensor_defects(faulty, transforms).spots == 1
 
 
 @pytest.mark.parametrize("dtype", [slow(np.uint8), slow(np.uint16), np.float32])

@@ -205,6 +205,13 @@ def align_spectra(moving: TileSpectra, reference: TileSpectra, bins: Bins) -> Ti
 
     The phase of the cross-spectrum is a plane whose slope is the shift; it is fitted from
     coarse to fine, so that shifts up to 4 px do not wrap.
+
+    Parameters
+    ----------
+    moving, reference : TileSpectra
+        Of the same tiles.
+    bins : Bins
+        The frequencies of both.
     """
     values = moving.values
     radius = np.hypot(bins.fx, bins.fy)

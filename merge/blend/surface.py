@@ -302,7 +302,7 @@ def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArra
 
 
 def restore_detail(pixels: FloatArray, variance: FloatArray, transfer: str) -> FloatArray:
-    """Undo the small known blur of lying between two frames.
+    """Return a picture without the small known blur of lying between two frames.
 
     Parameters
     ----------

@@ -81,6 +81,13 @@ def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[Float
 
     What lies behind a veil is never made darker or brighter than that: a wrong guess of the
     foreground would leave black specks.
+
+    Parameters
+    ----------
+    pictures : iterable of ndarray, shape (H, W, C)
+        At least one, of any kind of float.
+    reach : int
+        In pixels, to each side.
     """
     low: FloatArray | None = None
     high: FloatArray | None = None

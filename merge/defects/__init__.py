@@ -18,7 +18,6 @@ from merge.defects.search import (
     DefectSearch,
     choose_sample,
     find_hot_photosites,
-    find_sensor_defects,
 )
 from merge.defects.types import DustSpot, SensorDefects
 
@@ -29,7 +28,6 @@ __all__ = [
     "choose_sample",
     "defects_finding",
     "find_hot_photosites",
-    "find_sensor_defects",
     "reduce_defects",
     "repair_frame",
     "repair_measure",

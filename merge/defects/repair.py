@@ -86,6 +86,14 @@ def repair_measure(measure: FloatArray, defects: SensorDefects, reduction: int) 
     """Return a frame's sharpness (h, w), one value for a block, without what defects add to it.
 
     Wherever the measure saw one, it is taken from around.
+
+    Parameters
+    ----------
+    measure : ndarray, shape (h, w)
+    defects : SensorDefects
+        Of the whole frame.
+    reduction : int
+        Side of a block in pixels.
     """
     if not len(defects.pixels):
         return measure

@@ -98,24 +98,6 @@ class DefectSearch:
         )
 
 
-def find_sensor_defects(
-    frames: Iterable[NDArray[Any]],
-    transforms: Sequence[FrameTransform],
-    *,
-    transfer: str,
-    white: float = 1.0,
-    positions_px: Sequence[float] | None = None,
-) -> SensorDefects:
-    """Return hot and dead pixels and dust that a sample of a stack's frames shows.
-
-    Parameters are those of `DefectSearch` and its methods; ``frames`` are taken one at a time.
-    """
-    search = DefectSearch(len(transforms), transfer)
-    for samples in frames:
-        search.add(samples, white)
-    return search.finish(transforms, positions_px)
-
-
 def find_hot_photosites(
     mosaics: Iterable[NDArray[Any]],
     transforms: Sequence[FrameTransform],

@@ -118,7 +118,19 @@ def describe_slices(
 def find_diffraction(
     limits: Sequence[SliceLimits], names: Sequence[str], axis: FocusAxis | None, tolerance_px: float
 ) -> list[Finding]:
-    """Return one finding about diffraction for all frames that it costs something."""
+    """Return one finding about diffraction for all frames that it costs something.
+
+    Parameters
+    ----------
+    limits : sequence of SliceLimits
+        From `describe_slices`.
+    names : sequence of str
+        Of all frames.
+    axis : FocusAxis or None
+        For the advice: whether a wider aperture leaves gaps.
+    tolerance_px : float
+        Diameter of the blur circle that counts as sharp, in px.
+    """
     hit = [s for s in limits if (s.lost_to_reference or 0.0) >= _WORTH_TELLING]
     if not hit:
         return []

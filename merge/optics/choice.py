@@ -98,6 +98,11 @@ def frames_to_cover(extent: float, tolerance: float) -> int:
         ``frames_to_cover(G, t) - 1``; planes at both ends of a span included,
         ``frames_to_cover(span, t) + 1``.
 
+    Raises
+    ------
+    ValueError
+        If an argument is outside the range stated above.
+
     Examples
     --------
     >>> frames_to_cover(16.0, 2.0), frames_to_cover(16.1, 2.0), frames_to_cover(-1.0, 2.0)

@@ -288,6 +288,11 @@ def find_mtf50_cy_per_mm(
     float
         Cycles/mm to a relative 1e-9; NaN if the level is not reached below the upper end.
 
+    Raises
+    ------
+    ValueError
+        If an argument is outside the range stated above.
+
     Notes
     -----
     Scans 512 even steps for the first crossing, then halves the interval.

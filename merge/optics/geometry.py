@@ -459,6 +459,11 @@ def bracket_distances_mm(
         Distances in mm from the entrance pupil. Every junction of two frames, and both ends,
         are blurred by the same circle, `bracket_blur_um`; the f-number does not matter.
 
+    Raises
+    ------
+    ValueError
+        If an argument is outside the range stated above.
+
     Notes
     -----
     Frame i: y = y_near r^i / (1 - κ), r = (1 + κ)/(1 - κ), κ = tanh(ln(y_far/y_near)/(2n)).

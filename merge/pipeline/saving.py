@@ -106,6 +106,11 @@ def merge_to_files(
     **settings
         As in `merge_stack`.
 
+    Returns
+    -------
+    SavedMerge
+        What was merged, and the record where it was asked for.
+
     Raises
     ------
     WriteError
