@@ -12,9 +12,7 @@ import cv2
 import numpy as np
 
 from merge.compiled import njit
-from merge.model import FloatArray
-
-Box = tuple[int, int, int, int]
+from merge.model import Box, FloatArray
 
 # Depths farther apart than this, in frames, lie on different things: nothing lies between them.
 _APART_FRAMES = 1.5

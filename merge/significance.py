@@ -10,11 +10,9 @@ from __future__ import annotations
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import fdtrc, fdtri, ndtri, stdtr
 
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
+from merge.model import Array, Index
 
 # Side of a block in tiles.
 BLOCK_TILES = 6

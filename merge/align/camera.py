@@ -17,12 +17,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from merge.model import MotionModel
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
+from merge.model import Array, Index, MotionModel
 
 # Parameters of one frame. Each moves the picture's rim by about its own value.
 _OWN = {"shift": 2, "similarity": 4, "camera": 4, "affine": 6, "perspective": 8}

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 from merge.align.camera import CameraModel, Motion, enriched
 from merge.align.solve import TAIL, Linearised, StackFit, squared
 from merge.errors import RegistrationError
+from merge.model import Array
 
-Array = NDArray[np.float64]
 Change = Callable[[CameraModel], CameraModel]
 
 # Blocks along each side of the square about the picture; every fourth is left out at a time.

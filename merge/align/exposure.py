@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 from merge.align.motion import resample
 from merge.align.pair import Pyramid
 from merge.encoding import linearize, scale_light
-from merge.model import FloatArray, FrameRegistration
+from merge.model import Array, FloatArray, FrameRegistration
 
-Array = NDArray[np.float64]
 Halves = NDArray[np.float16]
 
 # Small pictures of at most this size are kept of every frame; of so many samples along each side of

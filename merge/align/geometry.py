@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.align.camera import CameraModel, Motion, enriched, first_motion
 from merge.align.choice import (
@@ -22,9 +21,7 @@ from merge.align.choice import (
 from merge.align.motion import normaliser, rescale_transform
 from merge.align.pair import PairMeasurement, unexplained_px
 from merge.align.solve import StackFit, follow_pairs, gather_tiles
-from merge.model import FocusAxis, FrameTransform, MotionModel
-
-Array = NDArray[np.float64]
+from merge.model import Array, FocusAxis, FrameTransform, MotionModel
 
 # Tiles of the focus axis around a place, on each side, whose median tells how deep it is.
 _AROUND = 2

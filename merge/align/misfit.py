@@ -7,15 +7,12 @@ mark of their own, which predicts nothing for the blocks around it.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.align.choice import BETTER, blocks_of, improvement, left_out, loss_of
 from merge.align.geometry import JUDGED_TILES, StackGeometry
 from merge.align.solve import TAIL, squared
-from merge.model import Misfit
+from merge.model import Array, Misfit
 from merge.model.geometry import field_powers
-
-Array = NDArray[np.float64]
 
 # Expected size of the field's coefficients, px; a weak prior that keeps corners without tiles calm.
 _USUAL_PX = 1.0

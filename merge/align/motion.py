@@ -8,11 +8,8 @@ the picture's rim by about its own value, whatever the model.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from merge.model import FrameTransform, MotionModel
-
-Array = NDArray[np.float64]
+from merge.model import Array, FrameTransform, MotionModel
 
 PARAMETER_COUNT: dict[str, int] = {"shift": 2, "similarity": 4, "affine": 6, "perspective": 8}
 

@@ -24,9 +24,7 @@ from numpy.typing import NDArray
 
 from merge.align.motion import basis, increment, resample
 from merge.align.tiles import BAND_UNIT, BandArray, compare_tiles
-from merge.model import FloatArray, MotionModel
-
-Array = NDArray[np.float64]
+from merge.model import Array, FloatArray, MotionModel
 
 # Band: difference of Gaussians on every pyramid level, in that level's pixels.
 _SIGMA_NARROW, _SIGMA_WIDE = 1.0, 2.0

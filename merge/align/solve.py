@@ -19,8 +19,7 @@ from merge.align.camera import Index, Motion, Projector, invert
 from merge.align.motion import normaliser
 from merge.align.pair import TILE_NOISE_PX, PairMeasurement
 from merge.errors import RegistrationError
-
-Array = NDArray[np.float64]
+from merge.model import Array
 
 # Squared normalised residual from which a measurement loses its say (worst error over six stacks
 # with 1 and 2: 0.30 and 0.28 px).

@@ -6,13 +6,10 @@ from collections.abc import Iterator
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.align.motion import resample
 from merge.align.pair import Pyramid
-from merge.model import FloatArray, MotionModel
-
-Array = NDArray[np.float64]
+from merge.model import Array, FloatArray, MotionModel
 
 # Working sizes: enough detail to match, little enough to be quick.
 _PHASE_SIDE_PX = 400

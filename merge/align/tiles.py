@@ -6,10 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.compiled import njit
-from merge.model import FloatArray
+from merge.model import Array, FloatArray
 from merge.threads import share_out
 
-Array = NDArray[np.float64]
 BandArray = NDArray[np.int16]
 
 # Linear light of one step of a stored band: far below the noise, and half the memory of floats.

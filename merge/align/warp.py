@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from merge.compiled import njit
-from merge.model import FloatArray, FrameTransform
+from merge.model import Box, FloatArray, FrameTransform
 from merge.threads import share_out
 
 # Pole of the cubic B-spline's inverse filter; beyond eight taps it is below 3e-5 of the centre.
@@ -29,8 +29,6 @@ _RIM = 2
 _MARGIN = _TAPS + 2
 # Side of what one job of a thread fills: its samples fit a processor's second-level cache.
 _TILE_PX = 256
-
-Box = tuple[int, int, int, int]
 
 
 @njit(inner=True, nogil=True, fastmath=True)

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Iterator
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.align.exposure import Halves, SmallPicture, compare_exposures, small_picture
 from merge.align.geometry import StackGeometry, refine_geometry, solve_geometry
@@ -29,6 +28,7 @@ from merge.align.start import starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
 from merge.model import (
+    Array,
     FloatArray,
     FocusAxis,
     FrameRegistration,
@@ -37,8 +37,6 @@ from merge.model import (
     MotionModel,
     Registration,
 )
-
-Array = NDArray[np.float64]
 
 # Pictures above this size are reduced for comparison: time, and at 6 MP the pixel is still finer
 # than the registration's error.

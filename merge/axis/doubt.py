@@ -7,12 +7,10 @@ of how near. A solution then may be the wrong one of two, with small errors abou
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.residuals import TYPICAL, Windows, compare, search_tiles, slopes_of, take_tiles
+from merge.model import Array
 from merge.significance import score
-
-Array = NDArray[np.float64]
 
 # A frame that lies off the middle by more than this share of the usual step is looked at.
 _OFF = 0.2

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.noise import with_seen_noise
 from merge.axis.placing import FEWEST_TILES, place_tiles
@@ -30,12 +29,8 @@ from merge.axis.starting import (
 )
 from merge.axis.still import one_focus
 from merge.errors import RegistrationError
-from merge.model import FocusAxis, TileEnergies
+from merge.model import Array, BoolArray, FocusAxis, Index, TileEnergies
 from merge.significance import learned_spread, proof_limit
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
-Mask = NDArray[np.bool_]
 
 _TILES_A_FRAME = 100
 _TILES_MOST = 3000
@@ -144,14 +139,14 @@ class _Fitted:
     chosen: Index
 
 
-def _foreign(frame_cost: Array) -> Mask:
+def _foreign(frame_cost: Array) -> BoolArray:
     """Tell which frames show what no place on the axis explains: another scene."""
     usual = float(np.median(frame_cost))
     foreign = frame_cost > max(_FOREIGN, _FOREIGN_RATIO * usual)
     return foreign if 3 * foreign.sum() <= len(foreign) else np.zeros_like(foreign)
 
 
-def _filled_in(energy: Array, foreign: Mask) -> Array:
+def _filled_in(energy: Array, foreign: BoolArray) -> Array:
     """Return energies with those of some frames taken from the frames beside them."""
     filled, sound = energy.copy(), np.flatnonzero(~foreign)
     for frame in np.flatnonzero(foreign):

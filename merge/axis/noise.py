@@ -9,13 +9,10 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.preparing import StackEnergies
 from merge.axis.residuals import TYPICAL, Windows, compare, slopes_of
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
+from merge.model import Array, Index
 
 # Relative scatter of noise between tiles of three cells, from the finest band on; measured on
 # white noise.

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
+from merge.model import Array, Index
 
 _MOST_FEATURES = 1500
 # The path through the frames must become this much shorter before the given order is doubted.

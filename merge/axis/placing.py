@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.preparing import StackEnergies, TileSet
 from merge.axis.residuals import (
@@ -15,10 +14,7 @@ from merge.axis.residuals import (
     take_tiles,
 )
 from merge.axis.solving import Solution
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
-Mask = NDArray[np.bool_]
+from merge.model import Array, BoolArray, Index
 
 # Fewer tiles tell nothing of a stack.
 FEWEST_TILES = 8
@@ -94,7 +90,7 @@ def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tupl
 
 def _as_well_far_away(
     windows: Windows, slopes: Index, frames_px: Array, tiles_px: Array, scale: float
-) -> Mask:
+) -> BoolArray:
     """Tell which tiles beyond an end may as well lie far away: no frame tells how far."""
     beyond = np.maximum(frames_px[0] - tiles_px, tiles_px - frames_px[-1])
     out = beyond > 0

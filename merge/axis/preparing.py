@@ -6,15 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.transfer import BlurTables, blur_tables
-from merge.model import TileEnergies
+from merge.model import Array, BoolArray, Index, TileEnergies
 from merge.significance import tile_blocks
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
-Mask = NDArray[np.bool_]
 
 # Largest share of clipped pixels in a tile: a clipped highlight keeps its hard edge when blurred.
 _MAX_CLIPPED = 0.02
@@ -52,7 +47,7 @@ class StackEnergies:
 
     energy: Array
     noise: Array
-    usable: Mask
+    usable: BoolArray
     sigma_px: Array
     gains: Array
     blur: BlurTables
@@ -109,7 +104,7 @@ def stack_energies(tiles: Sequence[TileEnergies], wave_px: float | None) -> Stac
     )
 
 
-def _exposure_gains(level: Array, usable: Mask) -> Array:
+def _exposure_gains(level: Array, usable: BoolArray) -> Array:
     """Return each frame's light over the middle frame's: the median over tiles."""
     if not usable.any():
         return np.ones(len(level))
@@ -117,7 +112,7 @@ def _exposure_gains(level: Array, usable: Mask) -> Array:
     return np.maximum(np.median(level[:, usable] / middle, axis=1), 1e-3)
 
 
-def brightness_noise(finest: Array, level: Array, usable: Mask) -> Array:
+def brightness_noise(finest: Array, level: Array, usable: BoolArray) -> Array:
     """Return the noise in a map of energies, (T,), as a function of brightness.
 
     Somewhere in the stack most tiles are too blurred to show fine detail; what is left there
@@ -192,7 +187,7 @@ def choose_smooth_tiles(
     return np.concatenate(chosen)
 
 
-def _well_above_noise(data: StackEnergies, least_snr: float) -> Mask:
+def _well_above_noise(data: StackEnergies, least_snr: float) -> BoolArray:
     peaks = data.energy[:, :2].max(axis=0)
     return data.usable & (peaks > least_snr * np.maximum(data.noise[:2], 1e-10)).all(axis=0)
 

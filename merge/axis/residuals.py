@@ -11,16 +11,13 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.preparing import StackEnergies, TileSet
 from merge.axis.transfer import BlurTables
 from merge.compiled import njit
+from merge.model import Array, BoolArray, Index
 from merge.threads import share_out
 
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
-Mask = NDArray[np.bool_]
 T = TypeVar("T")
 
 # Added to data and model, as a share of a tile's largest energy in the band. Without it the
@@ -43,7 +40,7 @@ class Windows:
     """
 
     frames: Index
-    used: Mask
+    used: BoolArray
     value: Array
     logarithm: Array
     peak: Array
@@ -66,7 +63,7 @@ def cut_windows(data: StackEnergies, tiles: TileSet, half_width: int) -> Windows
     return Windows(frames, used, value, logarithm, peak, data.sigma_px, data.blur, tiles.blocks)
 
 
-def take_tiles(data: Windows, chosen: Mask) -> Windows:
+def take_tiles(data: Windows, chosen: BoolArray) -> Windows:
     """Return the windows of some of the tiles."""
     return Windows(
         data.frames[chosen],

@@ -10,7 +10,7 @@ from scipy.special import ndtri
 
 from merge.axis.preparing import StackEnergies, TileSet, brightness_noise
 from merge.axis.residuals import Windows, compare, cut_windows, inside_stack, slopes_of
-from merge.model import FrameQuality, TileEnergies
+from merge.model import Array, BoolArray, FrameQuality, Index, TileEnergies
 from merge.significance import (
     excess_spread,
     learned_spread,
@@ -21,10 +21,7 @@ from merge.significance import (
     vector_chance,
 )
 
-Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-Index = NDArray[np.intp]
-Mask = NDArray[np.bool_]
 
 _MOST_TILES = 4000
 _HALF_WIDTH = 3
@@ -118,7 +115,9 @@ def _surprises(
     return mean, error
 
 
-def _residuals_without_own(windows: Windows, frames: Array, places_px: Array) -> tuple[Array, Mask]:
+def _residuals_without_own(
+    windows: Windows, frames: Array, places_px: Array
+) -> tuple[Array, BoolArray]:
     """Predict each entry of the windows from the tile's other entries.
 
     Returns
@@ -200,7 +199,7 @@ def _leans(
     return lean, np.where(np.isfinite(lean), rare, np.nan)
 
 
-def _runs(told: Mask, blocks: Index) -> list[Index]:
+def _runs(told: BoolArray, blocks: Index) -> list[Index]:
     """Return the runs of frames, (N, T) in order of the axis, that share tiles in focus."""
     runs = [[0]]
     for rank in range(1, len(told)):
@@ -210,7 +209,7 @@ def _runs(told: Mask, blocks: Index) -> list[Index]:
     return [np.array(run) for run in runs]
 
 
-def _separate_sets(told: Mask, blocks: Index) -> Index:
+def _separate_sets(told: BoolArray, blocks: Index) -> Index:
     """Return each frame's set, (N,): the sets' first frames share no tiles.
 
     ``told`` is (N, T) in order of the axis.
@@ -319,7 +318,7 @@ def _odd_one(
 
 def _anisotropies(
     tiles: Sequence[TileEnergies], data: StackEnergies, frames_px: Array, places_px: Array
-) -> tuple[Complex, Complex, Mask]:
+) -> tuple[Complex, Complex, BoolArray]:
     """Return fine and coarse anisotropy, and where a tile in focus tells one, (N, T)."""
     light = data.gains[:, None, None] ** 2
     count = len(tiles)
@@ -336,14 +335,14 @@ def _anisotropies(
     return _anisotropy(fine, told), _anisotropy(coarse, told), told
 
 
-def _anisotropy(tensor: Array, told: Mask) -> Complex:
+def _anisotropy(tensor: Array, told: BoolArray) -> Complex:
     both = np.where(told, np.maximum(tensor[:, 0] + tensor[:, 1], 1e-12), 1.0)
     vector = np.where(told, tensor[:, 0] - tensor[:, 1] + 2j * tensor[:, 2], 0.0) / both
     # Noise may carry it beyond 1.
     return np.asarray(vector / np.maximum(np.abs(vector), 1.0))
 
 
-def _across_scales(less: Complex, told: Mask, blocks: Index) -> tuple[Complex, Array]:
+def _across_scales(less: Complex, told: BoolArray, blocks: Index) -> tuple[Complex, Array]:
     """Return the mean departure of fine from coarse anisotropy in each frame, and its variance."""
     count = len(less)
     lean, variance = np.full(count, np.nan, complex), np.full(count, np.inf)

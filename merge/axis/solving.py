@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.residuals import (
     FLOOR,
@@ -24,10 +23,7 @@ from merge.axis.residuals import (
     take_tiles,
 )
 from merge.compiled import njit
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
-Mask = NDArray[np.bool_]
+from merge.model import Array, BoolArray, Index
 
 # Scale of the residuals of a perfect fit: below it weights do not tighten further.
 _LEAST_SCALE = 0.03
@@ -157,7 +153,7 @@ def _equations(
 @njit(nogil=True, fastmath=True, error_model="numpy")
 def _eliminate(  # pragma: no cover - compiled
     frames: Index,
-    used: Mask,
+    used: BoolArray,
     sigma_px: Array,
     residual: Array,
     amplitude: Array,
@@ -234,7 +230,7 @@ def _local_step(frames_px: Array, least_px: float) -> Array:
 @njit(nogil=True, fastmath=True, error_model="numpy")
 def _respond(  # pragma: no cover - compiled
     frames: Index,
-    used: Mask,
+    used: BoolArray,
     sigma_px: Array,
     amplitude: Array,
     share: Array,

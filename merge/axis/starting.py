@@ -5,16 +5,13 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.doubt import take_middle
 from merge.axis.ordering import order_frames
 from merge.axis.preparing import StackEnergies, TileSet, ordered_tiles
 from merge.axis.residuals import cut_windows, misfit, search_tiles, slopes_of
 from merge.axis.solving import FROM_NEAR, Solution, solve
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
+from merge.model import Array, Index
 
 # Share of tiles kept for the second fit: tiles holding two depths drop out (worst step of 13
 # known stacks off by 9 % in place of 11 %).

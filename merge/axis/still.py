@@ -8,13 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.axis.preparing import StackEnergies
 from merge.axis.residuals import FLOOR
-from merge.model import FocusAxis, TileEnergies
-
-Index = NDArray[np.intp]
+from merge.model import FocusAxis, Index, TileEnergies
 
 # Change of the logarithm of energy from frame to frame below which nothing changed: noise of its
 # own changes a tile's energy by ten times as much.

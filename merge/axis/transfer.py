@@ -8,12 +8,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from merge.model import Array, Index
 from merge.optics import defocus_transfer, diffraction_mtf, jinc
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 # Table: blur diameter over the band's sigma in [0, 60], and how fast the texture's energy rises
 # from one octave to the next coarser one: factor 2 ** slope. A tile holds few waves of a coarse

@@ -12,12 +12,8 @@ from scipy import ndimage
 
 from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import list_names, percent, two_apart
-from merge.model import Finding, FocusAxis, Severity
+from merge.model import Array, BoolArray, Box, Finding, FocusAxis, Severity
 from merge.significance import proof_limit, tile_blocks
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
-Box = tuple[int, int, int, int]
 
 # Shares of the picture's detail from which a hole counts as a problem, and below which it is
 # only noted.
@@ -56,7 +52,7 @@ class Coverage:
     worst_blur_px: float
     tolerance_px: float
     outside_share: float
-    outside: Mask
+    outside: BoolArray
 
 
 def measure_coverage(axis: FocusAxis, tolerance_px: float) -> Coverage:
@@ -156,11 +152,11 @@ def find_steps_at_limit(
     ]
 
 
-def _proven_wide(steps: Steps, tolerance_px: float) -> Mask:
+def _proven_wide(steps: Steps, tolerance_px: float) -> BoolArray:
     return steps.step_px - steps.limit * steps.whole_error_px() > 2 * tolerance_px
 
 
-def _all_wide(steps: Steps, tolerance_px: float) -> Mask:
+def _all_wide(steps: Steps, tolerance_px: float) -> BoolArray:
     """Return the steps wider than allowed where most are and together that is proven."""
     wide = steps.step_px > 2 * tolerance_px
     none = np.zeros_like(wide)
@@ -284,7 +280,7 @@ def find_uncovered_ends(
     return findings
 
 
-def _not_alone(tiles: Mask) -> Mask:
+def _not_alone(tiles: BoolArray) -> BoolArray:
     """Return those of the tiles that have others beside them: single ones are placed by chance."""
     beside = np.ones((3, 3))
     beside[1, 1] = 0
@@ -384,7 +380,7 @@ def _thinned_blur(frames: Array, every: int) -> float:
     return float(np.diff(kept).max() / 2)
 
 
-def _share(axis: FocusAxis, tiles: Mask) -> float:
+def _share(axis: FocusAxis, tiles: BoolArray) -> float:
     whole = float(axis.tile_detail[np.isfinite(axis.tile_positions_px)].sum())
     return float(axis.tile_detail[tiles].sum()) / whole if whole > 0 else 0.0
 
@@ -395,7 +391,7 @@ def _severity(share: float, blur_px: float, tolerance_px: float) -> Severity:
     return "problem" if share >= _PROBLEM_SHARE and blur_px > 1.25 * tolerance_px else "warning"
 
 
-def _box(axis: FocusAxis, tiles: Mask) -> Box | None:
+def _box(axis: FocusAxis, tiles: BoolArray) -> Box | None:
     """Return (row, column, height, width) around the middle 90 % of the tiles' detail."""
     rows, columns = np.nonzero(tiles)
     if len(rows) == 0:

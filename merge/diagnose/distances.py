@@ -7,16 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from merge.model import CaptureSettings, Finding, FocusAxis
+from merge.model import Array, CaptureSettings, Finding, FocusAxis
 from merge.optics import (
     distance_from_sensor_mm,
     effective_f_number,
     magnification_from_sensor_distance,
 )
-
-Array = NDArray[np.float64]
 
 # Recorded distances are coarse: the depth they span must differ by this factor from the measured
 # one before it is worth a line. Common practice, no source.

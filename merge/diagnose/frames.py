@@ -6,13 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from merge.diagnose.wording import list_names, percent, shutter
-from merge.model import CaptureSettings, Finding, FrameQuality, Registration
+from merge.model import Array, CaptureSettings, Finding, FrameQuality, Registration
 from merge.significance import learned_spread, proof_limit, vector_limit, vector_spread
-
-Array = NDArray[np.float64]
 
 # Jumps below this are the registration's own noise; above, they must stand out of the rest, too:
 # frames held by hand all jump. On a tripod moves are about so large (each way; common practice,

@@ -11,10 +11,8 @@ from numpy.typing import NDArray
 
 from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import list_names
-from merge.model import Finding, FocusAxis
+from merge.model import Array, Finding, FocusAxis
 from merge.significance import learned_spread, proof_limit
-
-Array = NDArray[np.float64]
 
 # Steps on either side that a step is compared with: steps may grow along a bracket.
 _NEIGHBOURS = 4

@@ -5,13 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from merge.model import FocusAxis
+from merge.model import Array, FocusAxis, Index
 from merge.significance import proof_limit
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 # 90 % of a normal distribution lies within so many standard errors.
 _NINETY = 1.645

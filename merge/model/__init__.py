@@ -10,20 +10,25 @@ from merge.model.frames import CaptureSettings, Frame, FrameSource, Stack
 from merge.model.geometry import FrameRegistration, FrameTransform, Misfit, Registration
 from merge.model.options import AuditOptions, MergeOptions
 from merge.model.types import (
+    Array,
     BlendMethod,
     BoolArray,
+    Box,
     Extent,
     FileKind,
     FloatArray,
+    Index,
     MotionModel,
     Progress,
     Severity,
 )
 
 __all__ = [
+    "Array",
     "AuditOptions",
     "BlendMethod",
     "BoolArray",
+    "Box",
     "CaptureSettings",
     "DepthMap",
     "DepthScale",
@@ -37,6 +42,7 @@ __all__ = [
     "FrameRegistration",
     "FrameSource",
     "FrameTransform",
+    "Index",
     "MergeOptions",
     "Misfit",
     "MotionModel",

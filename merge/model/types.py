@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Box = tuple[int, int, int, int]  # row, column, height, width
 
 FileKind = Literal["jpeg", "png", "tiff", "raw", "heif", "array"]
 MotionModel = Literal["auto", "shift", "similarity", "camera", "affine", "perspective", "none"]

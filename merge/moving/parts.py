@@ -9,10 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.model import BoolArray, Finding, FloatArray
+from merge.model import BoolArray, Box, Finding, FloatArray
 
 IntArray = NDArray[np.int32]
-Box = tuple[int, int, int, int]
 
 # A part of at least this share of the picture is a warning, a smaller one a note.
 _WARNING_SHARE = 0.02

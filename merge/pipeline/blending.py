@@ -20,7 +20,7 @@ from merge.blend import (
     restore_detail,
     within,
 )
-from merge.model import FloatArray, MergeOptions, Progress
+from merge.model import Box, FloatArray, MergeOptions, Progress
 from merge.pipeline.ahead import work_ahead
 from merge.pipeline.deep import OutputDepth
 from merge.pipeline.first_pass import FirstPassResult
@@ -31,8 +31,6 @@ from merge.read import read_samples
 from merge.resizing import enlarge_part, enlarge_position
 from merge.scratch import ScratchPicture
 from merge.threads import share_out
-
-Box = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True, eq=False)

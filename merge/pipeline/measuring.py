@@ -26,13 +26,7 @@ from merge.depth import (
     weigh_evidence,
 )
 from merge.encoding import linearize, scale_light
-from merge.model import (
-    BoolArray,
-    DepthMap,
-    FloatArray,
-    FrameTransform,
-    MergeOptions,
-)
+from merge.model import BoolArray, Box, DepthMap, FloatArray, FrameTransform, MergeOptions
 from merge.moving import MovingParts, find_moving_parts, hold_still
 from merge.pipeline.ahead import work_ahead
 from merge.pipeline.deep import OutputDepth, has_parallax, measured_depth, smooth_depth
@@ -40,7 +34,6 @@ from merge.pipeline.first_pass import FirstPassCache, FirstPassResult
 from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack, as_floats
 
-Box = tuple[int, int, int, int]
 Limits = tuple[FloatArray, FloatArray]
 
 # How far around a place, in pixels of the frame, the frames tell what can lie behind a veil

@@ -14,6 +14,7 @@ from merge.align import common_area
 from merge.diagnose import find_aperture_series
 from merge.errors import OptionError, RegistrationError
 from merge.model import (
+    Box,
     DepthMap,
     Finding,
     FloatArray,
@@ -42,8 +43,6 @@ from merge.pipeline.memory import plan_memory
 from merge.pipeline.repairing import Repairs
 from merge.read import check_stack
 from merge.resizing import enlarge_part, enlarge_position
-
-Box = tuple[int, int, int, int]
 
 # Disagreement of two frames from which it is worth a line: mixed, they lose 8 % of the contrast at
 # a quarter of a cycle a pixel, cos(0.25 pi d); and on how many cells along a picture it is told.

@@ -16,6 +16,7 @@ from merge.align import rescale_transform, warp_frame
 from merge.depth import SharpestPicture, locate_depth, measure_detail, measure_reduction
 from merge.encoding import encode, linearize
 from merge.model import (
+    Box,
     DepthMap,
     FloatArray,
     FocusAxis,
@@ -32,7 +33,6 @@ from merge.resizing import reduce_map, reduced_shape
 from merge.scratch import ScratchStack
 from merge.threads import share_out
 
-Box = tuple[int, int, int, int]
 Bytes = NDArray[np.uint8]
 
 # Beyond this, what is kept of every frame goes to disk.

@@ -8,10 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import equalize_exposure, needed_area, valid_area, warp_part
-from merge.model import BoolArray, FloatArray, FrameRegistration
+from merge.model import BoolArray, Box, FloatArray, FrameRegistration
 from merge.pipeline.deep import OutputDepth
-
-Box = tuple[int, int, int, int]
 
 
 class FrameSampler:

@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 
 from merge.edits import Edit, EditKind, affected_box, find_regions, join_patch, local_difference
 from merge.errors import MergeError
-from merge.model import BoolArray, FloatArray
+from merge.model import BoolArray, Box, FloatArray
 from merge.pipeline.editing import EditSource
 from merge.pipeline.page_pictures import screen_pixels
 from merge.threads import share_out
 
-Box = tuple[int, int, int, int]
 Point = tuple[float, float]
 
 # Beyond the largest region: what an edit's feather reaches, and something to see round it.

@@ -23,7 +23,7 @@ from merge.edits import (
     read_edits,
 )
 from merge.errors import MergeError, WriteError
-from merge.model import DepthMap, Progress
+from merge.model import Box, DepthMap, Progress
 from merge.pipeline.editing import EditSource, edited_pixels, to_sixteen_bits
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import screen_pixels
@@ -33,8 +33,6 @@ from merge.resizing import reduce_map
 from merge.review.candidates import Candidate, find_candidates
 from merge.scratch import ScratchPicture
 from merge.write import write_json
-
-Box = tuple[int, int, int, int]
 
 # Reduced pictures are at least (the whole) or about (frames) so large; the browser shows them until
 # tiles are there.

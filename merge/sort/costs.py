@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.model import Array
 from merge.sort.groups import Shot
 from merge.sort.links import APERTURE_STOPS, EXPOSURE_STOPS, Link
 from merge.sort.movement import Movement
 
-Array = NDArray[np.float64]
 NEVER = 1e6
 # Readings of a row of shots; the last two end as single pictures.
 KINDS = ("focus bracket", "aperture series", "exposure bracket", "one focus", "single")

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.model import Array
 from merge.sort.costs import KINDS, NEVER, Evidence, cost_tables
 
-Array = NDArray[np.float64]
 # Their shots belong to no group.
 SINGLE_KINDS = ("one focus", "single")
 

@@ -16,13 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from merge.model import DepthMap, FloatArray
+from merge.model import Box, DepthMap, FloatArray
 from merge.pipeline.page_pictures import ShownFrame
 from merge.resizing import reduce_map
 from merge.threads import share_out
 
 Bytes = NDArray[np.uint8]
-Box = tuple[int, int, int, int]
 
 # All pictures of a page together, in bytes before base64 (which makes four of three), for up to
 # 24 megapixels; larger pictures may take more in proportion.

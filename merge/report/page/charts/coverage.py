@@ -10,11 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.model import Finding, FocusAxis
+from merge.model import Array, Box, Finding, FocusAxis
 from merge.report.page.charts import svg
-
-Array = NDArray[np.float64]
-Box = tuple[int, int, int, int]
 
 _NAME = "coverage"
 # From top to bottom, in px: what is being visited, the detail, the frames, the axis.
