@@ -165,7 +165,7 @@ def test_copies_moved_aside_fill_the_whole_reference(tmp_path, method):
     _, truth = small_bracket(5, height=220, width=360)
     frames = [truth[20:200, 20 + shift : 320 + shift] for shift in (0, 9, 18)]
     result = merge_frames(
-        tmp_path / "in", frames, method=method, model="shift", extent="reference", reference=1,
+        tmp_path / "in", frames, method=method, motion="shift", extent="reference", reference=1,
         equalize_exposure=False,
     )  # fmt: skip
     off = np.abs(result.pixels - frames[1]).max(axis=(0, 2))
@@ -303,7 +303,7 @@ def test_colours_do_not_shift_without_depth_edges(tmp_path, method):
     """A surface in upright bands, each sharp in its own frame: 99 % within one 8-bit step."""
     frames, truth = small_bracket(6, height=320, width=480)
     result = merge_frames(
-        tmp_path / "in", frames, method=method, model="none", equalize_exposure=False
+        tmp_path / "in", frames, method=method, motion="none", equalize_exposure=False
     )
     off = np.abs(block_means(result.pixels) - block_means(truth)) * 255
     print(f"{method}: within 1/255 {np.mean(off <= 1):.3f}, worst {off.max():.2f}")
@@ -379,7 +379,7 @@ def test_noise_of_an_even_place_is_averaged_down(tmp_path, method, bar):
         frame += (0.01 * rng.standard_normal(frame.shape)).astype(np.float32)
         frame.clip(0, 1, out=frame)
     result = merge_frames(
-        tmp_path / "in", frames, method=method, model="none", equalize_exposure=False
+        tmp_path / "in", frames, method=method, motion="none", equalize_exposure=False
     )
     card = np.s_[30:-30, 240:-30]
     noise = result.pixels[card].std(axis=(0, 1)).mean() / frames[0][card].std(axis=(0, 1)).mean()

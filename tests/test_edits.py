@@ -30,6 +30,7 @@ from merge.model import (
 )
 from merge.pipeline.deep import OutputDepth
 from merge.pipeline.editing import EditSource
+from merge.pipeline.finished import FORMAT, VERSION, read_finished
 from merge.pipeline.inspecting import Inspection
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import shown_frames
@@ -208,9 +209,29 @@ def moved_merge(folder):
     )  # fmt: skip
 
 
-def test_every_setting_of_a_merge_is_checked_when_its_record_is_read():
-    from merge.pipeline.finished import _OPTIONS
+def finished_with(path, options):
+    """Return what a merge's record with these options tells."""
+    record = {
+        "format": FORMAT, "version": VERSION, "frames": [{"path": "a.jpg"}], "options": options,
+        "written": {"picture": {"path": "a.tif"}}, "findings": [],
+    }  # fmt: skip
+    path.write_text(json.dumps(record), encoding="utf-8")
+    return read_finished(path)
 
-    audit = _OPTIONS["audit"]["properties"]
-    assert set(_OPTIONS) == {field.name for field in fields(MergeOptions)}
-    assert set(audit) == {field.name for field in fields(AuditOptions)}
+
+@pytest.mark.parametrize(
+    "options",
+    [{field.name: []} for field in fields(MergeOptions)]
+    + [{"audit": {field.name: []}} for field in fields(AuditOptions)],
+    ids=str,
+)
+def test_every_setting_of_a_merge_is_checked_when_its_record_is_read(options, tmp_path):
+    with pytest.raises(ReadError, match=list(options.get("audit") or options)[-1]):
+        finished_with(tmp_path / "record.json", options)
+
+
+def test_a_record_that_calls_the_motion_a_model_is_read(tmp_path):
+    path = tmp_path / "record.json"
+    assert finished_with(path, {"model": "affine"}).options.motion == "affine"
+    assert finished_with(path, {"motion": "shift"}).options.motion == "shift"
+    assert finished_with(path, {}).options.motion == "auto"

@@ -106,15 +106,15 @@ def test_findings_of_one_kind_are_summed_up_beyond_four():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("model", "found"), [("similarity", True), ("auto", False)])
-def test_a_merge_says_where_frames_are_not_followed(tmp_path, model, found):
+@pytest.mark.parametrize(("motion", "found"), [("similarity", True), ("auto", False)])
+def test_a_merge_says_where_frames_are_not_followed(tmp_path, motion, found):
     """A rendered landscape held by hand: several per cent of shift, with perspective."""
     for i, picture in enumerate(handheld_landscape().pictures):
         write_png(tmp_path / f"frame_{i}.png", np.rint(picture * 65535).astype(np.uint16))
-    findings = merge_stack(find_frames(tmp_path), MergeOptions("detail", model)).findings
+    findings = merge_stack(find_frames(tmp_path), MergeOptions("detail", motion)).findings
     told = [f for f in findings if f.kind == "motion not followed"]
     assert len(told) == found
     for finding in told:
-        assert "leave --align out" in finding.advice
+        assert "leave --motion out" in finding.advice
         assert finding.value > 1
         assert finding.box is not None

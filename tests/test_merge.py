@@ -184,7 +184,7 @@ def test_merging_copies_of_one_frame_gives_it_back(tmp_path, method):
     _, truth = small_bracket()
     for i in range(4):
         write_tiff(tmp_path / f"copy_{i}.tif", np.rint(truth * 65535).astype(np.uint16))
-    result = merge_stack(find_frames(tmp_path), MergeOptions(method=method, model="none"))
+    result = merge_stack(find_frames(tmp_path), MergeOptions(method=method, motion="none"))
     # An eighth of an 8-bit step: what the spline of the one resampling leaves.
     np.testing.assert_allclose(result.pixels, truth, atol=0.0005)
 
@@ -198,7 +198,7 @@ def test_noise_of_a_blurred_flat_area_is_at_most_that_of_one_frame(tmp_path, met
         picture[:, 200:] = 0.5
         noisy = picture + 0.01 * rng.standard_normal(picture.shape)
         write_tiff(tmp_path / f"f_{i}.tif", np.rint(noisy.clip(0, 1) * 65535).astype(np.uint16))
-    options = MergeOptions(method=method, model="none", equalize_exposure=False)
+    options = MergeOptions(method=method, motion="none", equalize_exposure=False)
     merged = merge_stack(find_frames(tmp_path), options).pixels[40:-40, 260:-40]
     assert merged.std() < 0.0115
     assert merged.mean() == pytest.approx(0.5, abs=0.002)
@@ -210,8 +210,8 @@ def test_extent_of_the_reference_keeps_its_whole_area(tmp_path):
         moved = np.roll(picture, 6 * i, axis=1)[:, 20:-20]
         write_tiff(tmp_path / f"f_{i}.tif", np.rint(moved * 65535).astype(np.uint16))
     stack = find_frames(tmp_path)
-    common = merge_stack(stack, MergeOptions(model="shift"))
-    whole = merge_stack(stack, MergeOptions(model="shift", extent="reference"))
+    common = merge_stack(stack, MergeOptions(motion="shift"))
+    whole = merge_stack(stack, MergeOptions(motion="shift", extent="reference"))
     assert whole.pixels.shape[:2] == (240, 320)
     assert whole.origin == (0, 0)
     assert common.pixels.shape[1] == pytest.approx(320 - 12, abs=3)
@@ -243,7 +243,7 @@ def test_colours_are_the_frames_colours_to_a_colour_management_library(tmp_path,
         pixels = imagecodecs.tiff_decode(path.read_bytes())
         write_tiff(path, pixels, iccprofile=profile)
     out = tmp_path / f"out{suffix}"
-    merge_to_files(find_frames(paths), OutputFiles(out), MergeOptions(model="none"))
+    merge_to_files(find_frames(paths), OutputFiles(out), MergeOptions(motion="none"))
     with Image.open(out) as picture:
         assert picture.info["icc_profile"] == profile
         merged = lab(picture.convert("RGB"), profile)

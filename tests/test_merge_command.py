@@ -155,13 +155,13 @@ def test_every_format_carries_capture_settings_and_provenance(bracket, tmp_path,
 def test_the_record_tells_everything_and_json_prints_the_same(bracket, tmp_path):
     result = merge(
         bracket, "-o", tmp_path / "out.tif", "--record", tmp_path / "run.json", "--json",
-        "--align", "affine", "--reference", "1", "--extent", "reference",
+        "--motion", "affine", "--reference", "1", "--extent", "reference",
     )  # fmt: skip
     assert (result.exit_code, result.stderr) == (0, "")
     record = json.loads(result.stdout)
     assert json.loads((tmp_path / "run.json").read_text(encoding="utf-8")) == record
     assert record["options"] == {
-        "method": MergeOptions().method, "model": "affine", "extent": "reference", "reference": 0,
+        "method": MergeOptions().method, "motion": "affine", "extent": "reference", "reference": 0,
         "equalize_exposure": True, "strict": False, "memory_limit_bytes": None,
         "audit": {
             "tolerance": "2px", "pixel_pitch_um": None, "magnification": None, "pupil_ratio": 1.0,

@@ -73,10 +73,11 @@ class _Bytes(click.ParamType):
     "surfaces. auto: each where it is better.",
 )
 @click.option(
+    "--motion",
     "--align",
-    "model",
+    "motion",
     type=click.Choice(get_args(MotionModel)),
-    default=_DEFAULTS.model,
+    default=_DEFAULTS.motion,
     show_default=True,
     help="Motion allowed between frames. similarity: shift, turn and size; camera: the same by "
     "turning the camera, which bends wide pictures; auto: what the frames bear out.",
@@ -303,7 +304,7 @@ def _options(given: dict[str, Any], stack: Stack | None) -> MergeOptions:
         reference = _reference_index(given["reference"], stack)
     return MergeOptions(
         method=given["method"],
-        model=given["model"],
+        motion=given["motion"],
         extent=given["extent"],
         reference=reference,
         equalize_exposure=not given["keep_exposure"],

@@ -44,8 +44,8 @@ class MergeOptions:
     ----------
     method : {"auto", "detail", "surface"}
         How the frames are joined.
-    model : {"auto", "shift", "similarity", "camera", "affine", "perspective", "none"}
-        Motion allowed between frames; "auto" chooses by what the frames bear out.
+    motion : {"auto", "shift", "similarity", "camera", "affine", "perspective", "none"}
+        Allowed between frames; "auto" chooses by what the frames bear out.
     extent : {"common", "reference"}
         Area that all frames cover, or the whole reference frame.
     reference : int or None
@@ -61,7 +61,7 @@ class MergeOptions:
     """
 
     method: BlendMethod = "auto"
-    model: MotionModel = "auto"
+    motion: MotionModel = "auto"
     extent: Extent = "common"
     reference: int | None = None
     equalize_exposure: bool = True

@@ -17,7 +17,8 @@ _PATH = {"type": "string", "minLength": 1, "maxLength": 4096}
 _SIZE = {"type": ["number", "null"], "exclusiveMinimum": 0}
 _OPTIONS: dict[str, Any] = {
     "method": {"enum": list(get_args(BlendMethod))},
-    "model": {"enum": list(get_args(MotionModel))},
+    "motion": {"enum": list(get_args(MotionModel))},
+    "model": {"enum": list(get_args(MotionModel))},  # as earlier records call it
     "extent": {"enum": list(get_args(Extent))},
     "reference": {"type": ["integer", "null"], "minimum": 0},
     "equalize_exposure": {"type": "boolean"},
@@ -115,6 +116,7 @@ def read_finished(path: Path) -> FinishedMerge:
     """
     data = read_json(path, schema=_SCHEMA, source=_SOURCE)
     options = data["options"]
+    options = options | {"motion": options.get("motion", options.get("model", "auto"))}
     audit = AuditOptions(**_known(AuditOptions, options.get("audit", {})))
     return FinishedMerge(
         tuple(Path(frame["path"]) for frame in data["frames"]),

@@ -209,7 +209,7 @@ def _read_frames(
     height, width = stack.sources[0].shape[:2]
     reduction = analysis_reduction((height, width))
     registrar = StackRegistration(
-        (height, width), reduction=reduction, transfer="linear", model=options.model
+        (height, width), reduction=reduction, transfer="linear", model=options.motion
     )
     cells: dict[int, CellEnergies] = {}
     finder = DefectFinder(stack)

@@ -183,7 +183,7 @@ def merge_stack(
             with _timed(seconds, "blend"):
                 pixels = blend_detail(job, plan)
         inspection = inspect_bracket(first.bracket, options.audit)
-        inspection = inspection.with_findings(_merge_findings(first, moved, options.model))
+        inspection = inspection.with_findings(_merge_findings(first, moved, options.motion))
         ordered, repairs = first.bracket.stack, first.repairs
     origin = (box[0], box[1])
     return MergeResult(
@@ -277,7 +277,7 @@ def _misfit(first: FirstPassResult, asked: MotionModel) -> Finding | None:
     help_with = (
         "leave frames out that were taken from elsewhere"
         if asked == "auto"
-        else "leave --align out, so that it chooses the motion itself"
+        else "leave --motion out, so that it chooses the motion itself"
     )
     return Finding(
         "motion not followed",

@@ -94,7 +94,7 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
     reference = record["reference"]
     used = sum(frame["aligned"] for frame in frames)
     written = record["written"]["picture"]
-    motion = options["model"]
+    motion = options["motion"]
     rows = [
         ("Frames", f"{len(frames)}, {frames[0]['name']} to {frames[-1]['name']}, in order of "
          f"{record['ordered_by']}; {used} used"),
