@@ -31,10 +31,14 @@ _REACH_FRAMES = 1.5
 _LEAST_COVER, _MOST_COVER = 0.003, 0.75
 # Foreground is blurred in layers whose diameters grow by this ratio.
 _LAYER_RATIO, _LAYER_STEP_PX = 1.35, 0.3
-# Detail is fine below the first, its variance is taken around a pixel within the second; white
-# noise of variance 1 has so much of it there, and luminance this much of one channel's noise.
-_FINE_SIGMA_PX, _POWER_SIGMA_PX = 1.2, 1.5
-_FINE_NOISE, _LUMA_NOISE = 0.83, 0.67
+# Fine detail is what a blur of this sigma takes away.
+_FINE_SIGMA_PX = 1.2
+# Its variance is taken around a pixel with this sigma.
+_POWER_SIGMA_PX = 1.5
+# That of white noise of variance 1.
+_FINE_NOISE = 0.83
+# Luminance's noise over one channel's.
+_LUMA_NOISE = 0.67
 _TILE_PX = 192
 
 

@@ -32,8 +32,8 @@ _ANALYSED_PX = 1_600_000
 # Light is taken as at least this much above black, where logarithms only show noise.
 _DARK_LIGHT = 0.002
 # Differences of Gaussians find spots, at two sizes on each of three halvings; a disk of radius r
-# answers most at about r / 1.6 (measured on soft-rimmed disks). The second of each pair is the next
-# size, the ratio times as wide.
+# answers most at about r / 1.6 (measured on soft-rimmed disks). One size is the ratio times as wide
+# as the other.
 _LEVELS = 3
 _RATIO = 1.6
 _SIGMAS_PX = (1.0, _RATIO)
@@ -51,8 +51,9 @@ _FAINTEST_STEP = 0.002
 # As many of the most certain are measured: twice as many found no more on the test scenes.
 _CANDIDATES = 200
 # Shadows below this share of light at their darkest are left: 1.5 % is one step of 8 bits at mid
-# grey. Above the second it is no dust.
+# grey.
 _SMALLEST_LOSS = 0.015
+# What takes more is no dust.
 _LARGEST_LOSS = 0.5
 # Limits that split dust from things on the test scenes with a margin; see bench_defects.py.
 # Deviation over frames of a spot's darkness over its mean.
@@ -66,12 +67,14 @@ _ROUND_FEW = 0.85
 _MANY_FRAMES = 5
 # Number of frames that must show it clearly.
 _COUNTED = 2.0
-# The part of it that stays while the picture moves: 1 for dust, 0 for a thing. So many standard
-# errors below it still have to be above the first number, and the error be below the second; less
-# is asked of what is clearly round.
+# The part of it that stays while the picture moves, 1 for dust, 0 for a thing: so many standard
+# errors below what is measured
 _ERRORS = 3.0
+# it must still be this much, and the error this small;
 _STAYS = (0.7, 0.12)
+# where the profile explains so much that it is clearly round,
 _CLEARLY_ROUND = 0.75
+# less is asked of both.
 _STAYS_ROUND = (0.5, 0.25)
 # Above this it moves against the picture, as no dust does.
 _MOST = 1.5

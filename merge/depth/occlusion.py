@@ -28,19 +28,29 @@ from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 # three frames 13 px apart (rendered landscape, which lost 0.03 dB from 0.75 frames on) the light
 # behind is known too coarsely.
 _GAP_PX, _LEAST_GAP_FRAMES = 6.0, 1.2
-# A place is questioned with a nearer surface within the first distance, with a farther one within
-# the second.
-_NEAR_REACH_PX, _FAR_REACH_PX = 8, 4
-# It goes to the nearer surface where it differs from the light foretold by more than the first
-# (root of the summed squares of three channels), to the farther one where by less than the second,
-# or where the nearer surface's own colour differs so many times as much, up to the last. Photograph
-# scene, edges: 28.48 dB as it was, 28.75 with 0.08 for what goes nearer alone, 28.78 with both;
-# with the limits of unveiling taken away 28.56, 29.08 and 29.27. Rendered macro 28.53 and 28.58.
-_APART, _ALIKE, _CLEARLY, _ALIKE_AT_MOST = 0.12, 0.06, 4.0, 0.2
+# A place is questioned with a nearer surface within this distance,
+_NEAR_REACH_PX = 8
+# and with a farther one within this.
+_FAR_REACH_PX = 4
+# Differences of colour are roots of the summed squares of three channels. Photograph scene, edges:
+# 28.48 dB as it was, 28.75 with 0.08 for what goes nearer alone, 28.78 with both; with the limits
+# of unveiling taken away 28.56, 29.08 and 29.27. Rendered macro 28.53 and 28.58.
+# A place that differs more from the light foretold goes to the nearer surface,
+_APART = 0.12
+# one that differs less to the farther one,
+_ALIKE = 0.06
+# as does one that differs less than this
+_ALIKE_AT_MOST = 0.2
+# where the nearer surface's own colour differs so many times as much.
+_CLEARLY = 4.0
 # The nearer surface's own colour differs this many times as much in any case.
 _DOUBT = 1.5
-# A surface is sure this far from the other, and lends its depth up to that far.
-_SURE_BEHIND_PX, _SURE_FRONT_PX, _LENT_PX = 4, 3, 12
+# The farther surface is sure this far from the nearer one,
+_SURE_BEHIND_PX = 4
+# the nearer one this far from the farther,
+_SURE_FRONT_PX = 3
+# and each lends its depth up to this far.
+_LENT_PX = 12
 _LOOK_SIGMA_PX, _COLOUR_SIGMA_PX, _CALIBRATION_SIGMA_PX = 0.8, 2.0, 5.0
 _OUTLIER = 0.15
 # Light from behind is blurred at this reduction, disks wider than that many cells at a smaller one.

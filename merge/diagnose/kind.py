@@ -27,9 +27,12 @@ _EXPOSED_FOCUS_PX, _EXPOSED_EV = 1.5, 1.0
 # Exposures set on purpose rise by even steps, of at least so much, to a third for rounded numbers,
 # and the pictures' light follows them; smaller steps come from changing light.
 _SET_STEP_EV, _EVEN_EV, _FOLLOWS_EV = 0.5, 0.34, 0.5
-# A bracket twice: frames of each, share of its own usual step within which the second pass stands
-# where the first one did, and the share of frames that do.
-_FEWEST_TWICE, _SAME_PLACE, _MOST = 3, 0.25, 0.8
+# A bracket twice has so many frames in each pass,
+_FEWEST_TWICE = 3
+# of which this share
+_MOST = 0.8
+# stands within this share of the usual step of where the other pass did.
+_SAME_PLACE = 0.25
 _ANYWAY = "or take them all the same with --anyway"
 
 

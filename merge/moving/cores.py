@@ -13,9 +13,11 @@ from scipy.sparse.csgraph import connected_components
 from merge.model import BoolArray, FloatArray
 from merge.moving.parts import IntArray, box_of
 
-# Evidence: some place of a part must reach the first, all of it the second. Still scenes stay
-# below 5.6 (rendered macro); a texture that moves by its own size reaches 15 to 30.
-CERTAIN, LIKELY = 7.5, 3.5
+# Evidence that some place of a part must reach: still scenes stay below 5.6 (rendered macro), a
+# texture that moves by its own size reaches 15 to 30.
+CERTAIN = 7.5
+# Evidence that all places of a part must reach.
+LIKELY = 3.5
 # Neighbouring pixels belong to one part where their depths are at most this far apart.
 SAME_DEPTH_FRAMES = 2.5
 # Pieces of one thing that moved by more than its size: so far apart, as a share of the diagonal.
