@@ -39,10 +39,6 @@ class _View:
     aligned: Sequence[int]
     names: Sequence[str]
 
-    @property
-    def sorted_px(self) -> Array:
-        return np.sort(self.axis.positions_px)
-
 
 def coverage_chart(
     axis: FocusAxis,
@@ -101,7 +97,7 @@ def _scale(axis: FocusAxis, tolerance_px: float) -> svg.Scale:
     tiles, weight = axis.tile_positions_px[known], axis.tile_detail[known]
     low, high = float(frames.min()) - 1.2 * tolerance_px, float(frames.max()) + 1.2 * tolerance_px
     if tiles.size:
-        outer_low, outer_high = (_quantile(tiles, weight, q) for q in _SHOWN)
+        outer_low, outer_high = _quantiles(tiles, weight, _SHOWN)
         low = max(min(low, float(outer_low)), low - _BEYOND * span)
         high = min(max(high, float(outer_high)), high + _BEYOND * span)
     return svg.Scale(low, high)
@@ -121,7 +117,7 @@ def _detail(view: _View) -> list[str]:
     known = np.isfinite(axis.tile_positions_px) & (axis.tile_detail > 0)
     tiles, weight = axis.tile_positions_px[known], axis.tile_detail[known]
     # Ends of the depth of field are borders of bins, so that no bar is half in, half out.
-    frames = view.sorted_px
+    frames = axis.positions_px
     ends = np.concatenate([frames - view.tolerance_px, frames + view.tolerance_px])
     even = np.linspace(x.low, x.high, _BINS + 1)
     edges = np.unique(np.concatenate([even, ends[(ends > x.low) & (ends < x.high)]]))
@@ -182,8 +178,7 @@ def _frame_mark(view: _View, k: int) -> str:
     """Return one frame: its plane, and the reach of its depth of field."""
     position, reach = float(view.axis.positions_px[k]), view.tolerance_px
     index = view.aligned[k]
-    rank = int(np.argsort(np.argsort(view.axis.positions_px))[k])
-    top = _REACH_TOP + _REACH_STEP * (rank % 2)
+    top = _REACH_TOP + _REACH_STEP * (k % 2)
     x, left, right = view.x(position), view.x(position - reach), view.x(position + reach)
     share = _share(view, np.abs(view.axis.tile_positions_px - position) <= reach)
     head = f"Frame {index + 1}, {view.names[index]}"
@@ -267,9 +262,8 @@ def _hole(view: _View, finding: Finding) -> tuple[float, float]:
 
 
 def _frame_numbers(view: _View) -> list[str]:
-    order = np.argsort(view.axis.positions_px)
-    places = [view.x(float(view.axis.positions_px[k])) for k in order]
-    words = [str(view.aligned[k] + 1) for k in order]
+    places = [view.x(float(p)) for p in view.axis.positions_px]
+    words = [str(index + 1) for index in view.aligned]
     return svg.labels(places, words, _FRAME_LABEL, classes="strong")
 
 
@@ -277,9 +271,7 @@ def _ruler(view: _View) -> list[str]:
     ticks = svg.round_ticks(view.x.low, view.x.high, 6)
     places = [view.x(t) for t in ticks]
     return [
-        svg.line(0, _AXIS, 100, _AXIS, style="stroke:var(--muted)"),
-        *(svg.line(p, _AXIS, p, _AXIS + 5, style="stroke:var(--muted)") for p in places),
-        *svg.labels(places, [f"{t:g}".replace("-", "−") for t in ticks], _AXIS_LABEL),
+        *svg.ruler(places, [f"{t:g}".replace("-", "−") for t in ticks], _AXIS, _AXIS_LABEL),
         svg.text(50, _TITLE, "place of focus, in px of blur", anchor="middle", classes="soft"),
     ]
 
@@ -297,20 +289,18 @@ def _place(axis: FocusAxis, tiles: NDArray[np.bool_]) -> Box | None:
         return None
     weight = axis.tile_detail[rows, columns]
     size = axis.tile_size_px
-    top, bottom = (int(_quantile(rows, weight, q)) for q in (0.05, 0.95))
-    left, right = (int(_quantile(columns, weight, q)) for q in (0.05, 0.95))
+    top, bottom = (int(row) for row in _quantiles(rows, weight, (0.05, 0.95)))
+    left, right = (int(column) for column in _quantiles(columns, weight, (0.05, 0.95)))
     return top * size, left * size, (bottom - top + 1) * size, (right - left + 1) * size
 
 
-def _quantile(values: NDArray[Any], weights: Array, share: float) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, share * total[-1])])
+def _quantiles(values: NDArray[Any], weights: Array, shares: Sequence[float]) -> Array:
+    return np.quantile(values, shares, weights=weights, method="inverted_cdf")
 
 
 def _words(view: _View, marked: Sequence[Finding]) -> str:
     """Return what the chart says, for a reader who does not see it."""
-    frames = view.sorted_px
+    frames = view.axis.positions_px
     steps = np.diff(frames)
     text = (
         f"{len(frames)} frames from {frames[0]:.1f} to {frames[-1]:.1f} px of blur-circle "

@@ -146,11 +146,7 @@ def _ruler(plan: Plan, x: svg.Scale) -> list[str]:
         values = sorted(-v for v in inverse)
         words = ["∞" if v == 0 else f"{-1 / v:.3g}" for v in values]
     places = [x(v) for v in values]
-    return [
-        svg.line(0, _AXIS, 100, _AXIS, style="stroke:var(--muted)"),
-        *(svg.line(p, _AXIS, p, _AXIS + 5, style="stroke:var(--muted)") for p in places),
-        *svg.labels(places, words, _AXIS_LABEL),
-    ]
+    return svg.ruler(places, words, _AXIS, _AXIS_LABEL)
 
 
 def _words(plan: Plan) -> str:

@@ -302,6 +302,13 @@ def labels(
     return found
 
 
+def ruler(places: Sequence[float], words: Sequence[str], y: float, label_y: float) -> list[str]:
+    """Return an axis over the whole width with marks and words at places in %."""
+    quiet = "stroke:var(--muted)"
+    marks = [line(place, y, place, y + 5, style=quiet) for place in places]
+    return [line(0, y, 100, y, style=quiet), *marks, *labels(places, words, label_y)]
+
+
 def round_ticks(low: float, high: float, count: int = 5) -> list[float]:
     """Return about so many round numbers between two ends.
 
