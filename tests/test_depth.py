@@ -18,7 +18,7 @@ from merge.depth import (
     measure_detail,
     measure_reduction,
 )
-from merge.depth.filtering import FILTER_RADIUS_PX, FILTER_VARIANCE, EdgeFilter
+from merge.depth.filtering import FILTER_RADIUS_PX, FILTER_VARIANCE, EdgeFilter, padding_px
 from merge.depth.locating import cut_tile
 from merge.depth.measuring import REACH_WIDE, SIGMA_NARROW, SIGMA_WIDE, WINDOW_SIGMA_PX
 from merge.model import DepthMap
@@ -98,7 +98,11 @@ def test_measure_detail_agrees_with_whole_pictures_blurred_by_scipy(shape, reduc
     )
     missing = [(0, -side % reduction) for side in shape]
     power = block_reduce(np.pad((narrow - wide) ** 2, missing, mode="edge"), reduction, np.mean)
-    expected = np.sqrt(gaussian_filter(power, WINDOW_SIGMA_PX, mode="mirror", radius=3))
+    # A window is as wide in pixels of the picture, and a block has a variance of its own.
+    left = WINDOW_SIGMA_PX**2 - (reduction**2 - 1) / 12
+    if left > 0:
+        power = gaussian_filter(power, np.sqrt(left) / reduction, mode="mirror", radius=3)
+    expected = np.sqrt(power)
     np.testing.assert_allclose(measure_detail(picture, reduction), expected, atol=1e-6)
 
 
@@ -129,23 +133,29 @@ def guided_slowly(values: np.ndarray, guide: np.ndarray, radius: int, ridge: flo
     return np.where(count == side**2, total / np.maximum(count, 1), np.nan)
 
 
-def filtered(values: np.ndarray, guide: np.ndarray) -> np.ndarray:
+def filtered(values: np.ndarray, guide: np.ndarray, reduction: int) -> np.ndarray:
     """Return ``values`` filtered by the compiled filter, as one tile."""
     box = np.s_[0 : values.shape[0], 0 : values.shape[1]]
-    edges = EdgeFilter(cut_tile(guide, box))
-    return edges.apply(cut_tile(values, box))
+    pad = padding_px(reduction)
+    edges = EdgeFilter(cut_tile(guide, box, pad), pad)
+    return edges.apply(cut_tile(values, box, pad))
 
 
-@pytest.mark.parametrize("channels", [1, 3])
-def test_edge_filter_is_the_mean_of_least_squares_fits_in_all_windows(channels):
+@pytest.mark.parametrize(
+    ("channels", "reduction", "radius"), [(1, 1, 4), (3, 1, 4), (3, 2, 2), (3, 4, 2)]
+)
+def test_edge_filter_is_the_mean_of_least_squares_fits_in_all_windows(channels, reduction, radius):
+    """Windows span as much of the picture at any size of the measure, but 5 px of it at least."""
     rng = np.random.default_rng(6)
     guide = rng.random((26, 24, channels), np.float32) * 0.1 + 0.4
     guide[:, 12:] += 0.3
     values = rng.random((26, 24), np.float32)
-    expected = guided_slowly(values, guide, FILTER_RADIUS_PX, FILTER_VARIANCE)
+    expected = guided_slowly(values, guide, radius, FILTER_VARIANCE)
     inside = np.isfinite(expected)
     assert inside.sum() >= 50
-    np.testing.assert_allclose(filtered(values, guide)[inside], expected[inside], atol=2e-4)
+    np.testing.assert_allclose(
+        filtered(values, guide, reduction)[inside], expected[inside], atol=2e-4
+    )
 
 
 # --- depth ------------------------------------------------------------------------------------
@@ -278,7 +288,7 @@ def located_plainly(measures: np.ndarray, guide: np.ndarray) -> tuple[np.ndarray
 @pytest.mark.parametrize(("channels", "group_bytes"), [(3, 1 << 28), (3, 1), (1, 1 << 28)])
 def test_locate_depth_in_tiles_agrees_with_whole_arrays(channels, group_bytes, monkeypatch):
     """Many tiles, and as many groups of frames as there are frames, against SciPy's filters."""
-    monkeypatch.setattr(locating, "fill_guesses", lambda depth, guide: depth)
+    monkeypatch.setattr(locating, "fill_guesses", lambda depth, guide, reduction: depth)
     monkeypatch.setattr(locating, "_GROUP_BYTES", group_bytes)
     monkeypatch.setattr(locating, "_TILE_ROWS", 24)
     monkeypatch.setattr(locating, "_TILE_COLUMNS", 40)
@@ -293,6 +303,37 @@ def test_locate_depth_in_tiles_agrees_with_whole_arrays(channels, group_bytes, m
     depth = located(measures, guide)
     assert (np.abs(depth.position - position) > 1e-3).mean() < 2e-4  # ties fall either way
     np.testing.assert_allclose(depth.confidence, confidence, atol=1e-5)
+
+
+@pytest.mark.parametrize("reduction", [2, 3])
+def test_hairs_are_found_in_a_map_of_reduced_size(reduction):
+    """Rough hairs 6 px wide before a texture: windows as wide in the map lose what is narrow."""
+    rng = np.random.default_rng(18)
+    far, near = (cv2.GaussianBlur(rng.random((180, 240), np.float32), (0, 0), 0.8) for _ in "ab")
+    near *= np.float32(0.5)
+    hairs = np.zeros((180, 240), np.float32)
+    for column in range(18, 240, 24):
+        hairs[:, column : column + 6] = 1
+    frames = []
+    for blur in (0, 1, 2):
+        cover = hairs if blur == 0 else cv2.GaussianBlur(hairs, (0, 0), 1.5 * blur)
+        light = hairs * near if blur == 0 else cv2.GaussianBlur(hairs * near, (0, 0), 1.5 * blur)
+        behind = far if blur == 2 else cv2.GaussianBlur(far, (0, 0), 1.5 * (2 - blur))
+        frames.append((light + (1 - cover) * behind).astype(np.float32))
+    measures = [measure_detail(frame, reduction) for frame in frames]
+    sharp = np.where(hairs > 0, frames[0], frames[2])
+    guide = np.repeat(reduce_map(sharp, reduction)[..., None], 3, axis=2)
+    within = reduce_map(hairs, reduction) == 1
+
+    def found(counted_as: int) -> float:
+        with ScratchStack(3, guide.shape[:2], np.float16, memory_bytes=1 << 30) as stack:
+            for measure in measures:
+                stack.append(measure)
+            return float((locate_depth(stack, guide, counted_as).position < 1)[within].mean())
+
+    print(f"found {found(reduction):.2f} of the hairs, with windows of the map {found(1):.2f}")
+    assert found(reduction) > 0.9
+    assert found(reduction) > found(1) + 0.05
 
 
 # --- accuracy ---------------------------------------------------------------------------------

@@ -11,7 +11,6 @@ from scipy.linalg import solve
 from merge.depth import locate_depth, measure_detail
 from merge.depth.filling import (
     AGREE_FRAMES,
-    AGREE_RADIUS_PX,
     COLOUR_STEP,
     _agreement,
     _link_colours,
@@ -25,11 +24,11 @@ from merge.scratch import ScratchStack
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 
 
-@pytest.mark.parametrize("stride", [1, 4])
-def test_agreement_is_the_share_of_neighbours_within_a_frame(stride):
+@pytest.mark.parametrize(("radius", "stride"), [(3, 1), (3, 4), (1, 1)])
+def test_agreement_is_the_share_of_neighbours_within_a_frame(radius, stride):
     position = np.random.default_rng(1).random((40, 51), np.float32) * 6
-    found = _agreement(position, stride)
-    reach = AGREE_RADIUS_PX * stride
+    found = _agreement(position, radius, stride)
+    reach = radius * stride
     for row, column in [(12, 12), (20, 30), (27, 38)]:
         rows, columns = (slice(place - reach, place + reach + 1, stride) for place in (row, column))
         near = np.abs(position[rows, columns] - position[row, column]) < AGREE_FRAMES

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.depth.filling import COLOUR_STEP, spread_along_links
-from merge.depth.measuring import WINDOW_SIGMA_PX, measure_detail
+from merge.depth.measuring import mean_around, measure_detail
 from merge.disks import blur_by_disk
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.pyramid import build_gaussian
@@ -65,13 +65,21 @@ _SCRATCH_BYTES = 128 << 20
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """Which places show detail of their own, (h, w), and one pixel's noise of luminance."""
+    """Which places show detail of their own, (h, w), and one pixel's noise of luminance.
+
+    ``reduction`` says how many pixels of the frames, of which each has that noise, a place spans.
+    """
 
     sure: BoolArray
     noise: float
+    reduction: int = 1
+
+    def in_map_px(self, length_px: float) -> int:
+        """Return a length in pixels of the frames as one in places, at least one."""
+        return max(round(length_px / self.reduction), 1)
 
 
-def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
+def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) -> Evidence:
     """Return which places show fine detail of their own at their depth.
 
     Parameters
@@ -80,6 +88,8 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
         `measure_detail` of every frame.
     depth : DepthMap, shape (h, w)
         From `locate_depth`: confidence is 0 where too few neighbours agree.
+    reduction : int
+        Pixels of the frames for one of the maps.
     """
     position = depth.position
     power = np.zeros(position.shape, np.float32)
@@ -96,42 +106,43 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap) -> Evidence:
     whole = 0, 0, *position.shape
     noise = float(np.sqrt(least_quiet / _fine_gain()))
     quiet = enlarge_part(local, whole, _BLOCK_PX)
-    weak = cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX) < _LEAST_POWER * quiet
-    own = (power >= _LEAK_MARGIN * _answer_beside(power, position)).astype(np.uint8)
+    weak = mean_around(power, reduction) < _LEAST_POWER * quiet
+    own = (power >= _LEAK_MARGIN * _answer_beside(power, position, reduction)).astype(np.uint8)
     # Texture has weak spots, but no wide ones.
-    own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(2))
+    own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(max(round(2 / reduction), 1)))
     sure = ((depth.confidence > 0) | (power > _STRONG_POWER * quiet)) & ~weak & (own > 0)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(sure.astype(np.uint8))
-    keep = stats[:, cv2.CC_STAT_AREA] >= _LEAST_SURE_PX
+    keep = stats[:, cv2.CC_STAT_AREA] >= _LEAST_SURE_PX / reduction**2
     keep[0] = False
     sure = keep[labels]
-    return Evidence(sure, noise)
+    return Evidence(sure, noise, reduction)
 
 
 def find_flat_areas(evidence: Evidence) -> FloatArray:
     """Return 1 where no frame shows fine detail but noise, 0 on detail, softly between, (h, w)."""
-    flat = cv2.erode((~evidence.sure).astype(np.float32), np.ones((_FLAT_PX,) * 2, np.uint8))
-    return cv2.blur(flat, (_FLAT_PX // 2 + 1,) * 2)
+    reach = evidence.in_map_px(_FLAT_PX // 2)
+    flat = cv2.erode((~evidence.sure).astype(np.float32), np.ones((2 * reach + 1,) * 2, np.uint8))
+    return cv2.blur(flat, (reach + 1,) * 2)
 
 
 def _ellipse(radius: int) -> NDArray[np.uint8]:
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
 
 
-def _leak_table() -> FloatArray:
+def _leak_table(reduction: int) -> FloatArray:
     """Return the measure's power beside a line or an edge over that on it, by distance in px."""
-    answers = []
-    for width in (2, 40):
-        picture = np.zeros((33, 81), np.float32)
-        picture[:, 40 : 40 + width] = 1
-        power = measure_detail(picture, 1)[16] ** 2
-        answers.append(power[39 : 39 - _LEAK_REACH_PX - 2 : -1] / power.max())
-    return np.concatenate([[1], np.maximum(*answers)[: _LEAK_REACH_PX + 1]]).astype(np.float32)
+    answers, reach = [], -(-_LEAK_REACH_PX // reduction)
+    for width in (2, 40 * reduction):
+        picture = np.zeros((33 * reduction, 81 * reduction), np.float32)
+        picture[:, 40 * reduction : 40 * reduction + width] = 1
+        power = measure_detail(picture, reduction)[16] ** 2
+        answers.append(power[39 : 39 - reach - 2 : -1] / power.max())
+    return np.concatenate([[1], np.maximum(*answers)[: reach + 1]]).astype(np.float32)
 
 
-def _answer_beside(power: FloatArray, position: FloatArray) -> FloatArray:
+def _answer_beside(power: FloatArray, position: FloatArray, reduction: int) -> FloatArray:
     """Return what the measure answers to the strongest of like depth beside, (h, w)."""
-    table, reach = _leak_table(), _LEAK_REACH_PX
+    table, reach = _leak_table(reduction), -(-_LEAK_REACH_PX // reduction)
     down, along = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     distance = np.hypot(down, along)
     used = (distance >= 2) & (distance <= reach)
@@ -245,7 +256,7 @@ def _shows_less(
     inside = [(~_grown(evidence.sure, 3)).astype(np.float32)] * 2
     wanted = [np.rint(values) for values in (place, before)]
     whole = 0, 0, *place.shape
-    noise = _noise_powers(evidence.noise)[1:_NEAR_OCTAVES]
+    noise = _noise_powers(evidence)[1:_NEAR_OCTAVES]
     shown = np.zeros((2, *place.shape), np.float32)
     for k in range(len(pictures)):
         powers, _ = _take_octaves(as_floats(pictures[k]), as_floats(measures[k]), inside)
@@ -267,7 +278,7 @@ def _judge_octaves(
 ) -> tuple[FloatArray, FloatArray]:
     """Return, in cells, the frame with least loss of light's variance, and how far to trust it."""
     loss, known = _losses(measures, pictures, position, evidence, axis_px)
-    floor = np.float32(evidence.noise**2 / 16)
+    floor = np.float32((evidence.noise / evidence.reduction) ** 2 / 16)
     most = loss.max(axis=0)
     free = reduce_map((~evidence.sure).astype(np.float32), CELL_PX)
     weight = known * free * most / (most + _CLEAR_LOSS * floor)
@@ -335,7 +346,7 @@ def _losses(
         _free_cells(position, evidence.sure, axis_px), (0, 0, *position.shape), CELL_PX
     )
     inside = [((free > 0.5) & ~_grown(evidence.sure, by)).astype(np.float32) for by in (1, 3)]
-    noise = _noise_powers(evidence.noise)
+    noise = _noise_powers(evidence)
     most = np.zeros((_OCTAVES + 1, *cells), np.float32)
     loss = np.zeros((count, *cells), np.float32)
     with ScratchStack(count, most.shape, np.float32, memory_bytes=_SCRATCH_BYTES) as amplitudes:
@@ -423,11 +434,13 @@ def _at_cells(values: FloatArray, step_px: int, cells: tuple[int, ...]) -> Float
     return values[: cells[0], : cells[1]]
 
 
-def _noise_powers(noise: float) -> FloatArray:
+def _noise_powers(evidence: Evidence) -> FloatArray:
     """Return the power of noise in every octave, the finest measure first, (octaves, 1, 1)."""
     unit = np.random.default_rng(1).standard_normal((512, 512)).astype(np.float32)
     powers = [_fine_gain()]
     for level in build_gaussian(unit, _OCTAVES)[1:]:
         band = cv2.GaussianBlur(level, (0, 0), 1.0) - cv2.GaussianBlur(level, (0, 0), 2.0)
         powers.append(float((band * band).mean()))
-    return np.array(powers, np.float32)[:, None, None] * np.float32(noise**2)
+    shares = np.array(powers, np.float32)
+    shares[1:] /= evidence.reduction**2  # what blocks average
+    return shares[:, None, None] * np.float32(evidence.noise**2)

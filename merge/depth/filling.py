@@ -18,7 +18,7 @@ from merge.model import DepthMap, FloatArray
 from merge.threads import share_out
 
 # A neighbour agrees within this many frames, among this many on either side, and among as many
-# that lie so far apart.
+# that lie so far apart, in pixels of the picture.
 AGREE_FRAMES, AGREE_RADIUS_PX = 1.0, 3
 _WIDE_STRIDE_PX = 4
 # What is less sure than the first and agrees with less than the second share is filled; and what is
@@ -36,7 +36,7 @@ _SMOOTHNESS, COLOUR_STEP, _ROUNDS = 900.0, 0.03, 3
 _STRIP_ROWS = 64
 
 
-def fill_guesses(depth: DepthMap, guide: FloatArray) -> DepthMap:
+def fill_guesses(depth: DepthMap, guide: FloatArray, reduction: int = 1) -> DepthMap:
     """Return a depth map with its guesses replaced, and confidence lowered where few agree.
 
     Parameters
@@ -44,6 +44,8 @@ def fill_guesses(depth: DepthMap, guide: FloatArray) -> DepthMap:
     depth : DepthMap, shape (h, w)
     guide : ndarray, shape (h, w, C), float32
         Sharp picture; depth does not spread across its edges.
+    reduction : int
+        Pixels of the frames for one of the map.
 
     Returns
     -------
@@ -57,9 +59,10 @@ def fill_guesses(depth: DepthMap, guide: FloatArray) -> DepthMap:
     weighted least squares", IEEE Trans. Image Process. 23(12), 5638-5653 (2014).
     doi:10.1109/TIP.2014.2366600 (from memory)
     """
-    agreement = _agreement(depth.position, 1)
+    agreement = _agreement(depth.position, max(round(AGREE_RADIUS_PX / reduction), 1), 1)
     guess = (depth.confidence < _SURE) & (agreement < _AGREEING)
-    wide_agreement = _agreement(depth.position, _WIDE_STRIDE_PX)
+    stride = max(round(_WIDE_STRIDE_PX / reduction), 1)
+    wide_agreement = _agreement(depth.position, AGREE_RADIUS_PX, stride)
     guess |= (depth.confidence < _WIDELY_SURE) & (wide_agreement < _WIDELY_AGREEING)
     low, high = _AGREEMENT_RANGE
     confidence = depth.confidence * np.clip((agreement - low) / (high - low), 0, 1)
@@ -69,29 +72,30 @@ def fill_guesses(depth: DepthMap, guide: FloatArray) -> DepthMap:
         return DepthMap(depth.position, confidence, depth.exact)
     weight = (depth.confidence * agreement) ** 2
     weight[guess] = 0
-    filled, _ = spread_along_colours(depth.position, weight, guide)
+    filled, _ = spread_along_colours(depth.position, weight, guide, reduction)
     exact = None if depth.exact is None else np.where(guess, filled, depth.exact)
     return DepthMap(np.where(guess, filled, depth.position), confidence, exact)
 
 
-def _agreement(position: FloatArray, stride: int) -> FloatArray:
+def _agreement(position: FloatArray, radius: int, stride: int) -> FloatArray:
     """Return with what share of its neighbours, ``stride`` px apart, every place agrees."""
-    pad = AGREE_RADIUS_PX * stride
+    pad = radius * stride
     padded = cv2.copyMakeBorder(position, pad, pad, pad, pad, cv2.BORDER_REFLECT)
     out = np.empty_like(position)
-    _in_strips(_count_agreeing, len(out), padded, out, stride)
+    _in_strips(_count_agreeing, len(out), padded, out, radius, stride)
     return out
 
 
 def spread_along_colours(
-    position: FloatArray, weight: FloatArray, guide: FloatArray
+    position: FloatArray, weight: FloatArray, guide: FloatArray, reduction: int
 ) -> tuple[FloatArray, FloatArray]:
     """Return the weighted mean of the positions around, and the mean of the weights around.
 
     Neither reaches across edges of the guide, shape (h, w, C).
     """
     across = np.ascontiguousarray(_link_colours(guide, 0).T)
-    return spread_along_links(position, weight, _link_colours(guide, 1), across)
+    smoothness = _SMOOTHNESS / reduction**2
+    return spread_along_links(position, weight, _link_colours(guide, 1), across, smoothness)
 
 
 def _link_colours(guide: FloatArray, axis: int) -> FloatArray:
@@ -101,7 +105,11 @@ def _link_colours(guide: FloatArray, axis: int) -> FloatArray:
 
 
 def spread_along_links(
-    values: FloatArray, weight: FloatArray, along: FloatArray, across: FloatArray
+    values: FloatArray,
+    weight: FloatArray,
+    along: FloatArray,
+    across: FloatArray,
+    smoothness: float = _SMOOTHNESS,
 ) -> tuple[FloatArray, FloatArray]:
     """Return the weighted mean of the values around, and the mean of the weights around.
 
@@ -112,13 +120,17 @@ def spread_along_links(
         How well every place is linked to the next one of its row, 0 to 1.
     across : ndarray, shape (w, h - 1), float32
         To the next one of its column.
+    smoothness : float
+        Square of how far a value reaches, in places.
     """
     values, shares = values * weight, weight.copy()
     for done in range(_ROUNDS):
         # Shorter from round to round, so that the rows and columns leave no streaks.
-        smoothness = np.float32(1.5 * _SMOOTHNESS * 4 ** (_ROUNDS - done - 1) / (4**_ROUNDS - 1))
+        share = 1.5 * 4 ** (_ROUNDS - done - 1) / (4**_ROUNDS - 1)
         for links in (along, across):
-            _in_strips(_solve_rows, len(values), values, shares, links, smoothness)
+            _in_strips(
+                _solve_rows, len(values), values, shares, links, np.float32(share * smoothness)
+            )
             values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
     values /= np.maximum(shares, np.float32(1e-20))
     return values, shares
@@ -132,9 +144,9 @@ def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:
 
 @njit(nogil=True, fastmath=True)
 def _count_agreeing(  # pragma: no cover - compiled
-    padded: FloatArray, out: FloatArray, stride: int, rows: tuple
+    padded: FloatArray, out: FloatArray, radius: int, stride: int, rows: tuple
 ) -> None:
-    side, pad = 2 * AGREE_RADIUS_PX + 1, AGREE_RADIUS_PX * stride
+    side, pad = 2 * radius + 1, radius * stride
     share = np.float32(1 / (side * side))
     for row in range(rows[0], rows[1]):
         line = out[row]

@@ -14,14 +14,13 @@ import numpy as np
 from merge.compiled import njit
 from merge.model import FloatArray
 
-# Radius of the windows in pixels of the measure, and the variance of an edge. A radius of 3 favours
+# Radius of the windows in pixels of the picture, and the variance of an edge. A radius of 3 favours
 # thin hairs (rendered macro 28.9 dB against 28.6 with 6), one of 6 the photograph scene (31.0
 # against 30.6).
 FILTER_RADIUS_PX = 4
 FILTER_VARIANCE = 1e-4
-_SIDE = 2 * FILTER_RADIUS_PX + 1
-# Rows and columns that a tile has all round besides its own: two windows.
-PAD = 2 * FILTER_RADIUS_PX
+# Three colours need more than the nine places of a window of radius 1.
+_LEAST_RADIUS_PX = 2
 # Filtered measures are never below this, so that every place has a peak.
 _LEAST = np.float32(1e-6)
 TINY = np.float32(1e-9)
@@ -34,29 +33,31 @@ SMOOTH, WIDE, BESIDE, STATE_PLANES = 0, 5, 10, 13
 
 @njit(inner=True, nogil=True, fastmath=True)
 def _box_mean(  # pragma: no cover - compiled
-    values: FloatArray, shape: tuple, out: FloatArray
+    values: FloatArray, shape: tuple, side: int, out: FloatArray
 ) -> None:
     """Fill the start of ``out`` with means of all whole windows in the start of ``values``.
 
     ``shape`` says how much of ``values``: a part of a plane passed as such would be twice as slow.
     """
-    height, width = shape[0], shape[1] - _SIDE + 1
-    sums = np.empty((_SIDE, width), np.float32)
-    share = np.float32(1 / (_SIDE * _SIDE))
+    height, width = shape[0], shape[1] - side + 1
+    sums = np.empty((side, width), np.float32)
+    share = np.float32(1 / (side * side))
     for row in range(height):
-        line, along = values[row], sums[row % _SIDE]
+        line, along = values[row], sums[row % side]
         for x in range(width):
-            total = line[x]
-            for shift in range(1, _SIDE):
-                total += line[x + shift]
-            along[x] = total
-        if row >= _SIDE - 1:
-            mean = out[row - _SIDE + 1]
+            along[x] = line[x] + line[x + 1]
+        for shift in range(2, side):
+            beside = line[shift:]
             for x in range(width):
-                total = sums[0, x]
-                for kept in range(1, _SIDE):
-                    total += sums[kept, x]
-                mean[x] = total * share
+                along[x] += beside[x]
+        if row >= side - 1:
+            mean = out[row - side + 1]
+            for x in range(width):
+                mean[x] = sums[0, x] * share
+            for kept in range(1, side):
+                other = sums[kept]
+                for x in range(width):
+                    mean[x] += other[x] * share
 
 
 @njit(nogil=True, fastmath=True)
@@ -65,22 +66,22 @@ def fit_windows(guide: FloatArray, fit: FloatArray) -> None:  # pragma: no cover
 
     Parameters
     ----------
-    guide : ndarray, shape (C, h + 2 PAD, w + 2 PAD), float32
-        C is 1 or 3.
-    fit : ndarray, shape (C + C (C + 1) / 2, h + PAD, w + PAD), float32
+    guide : ndarray, shape (C, h + 2 pad, w + 2 pad), float32
+        C is 1 or 3; ``pad`` is two radii of a window, see `padding_px`.
+    fit : ndarray, shape (C + C (C + 1) / 2, h + pad, w + pad), float32
         Means, then the upper triangle of the inverse covariance, row by row.
     """
-    channels = guide.shape[0]
+    channels, side = guide.shape[0], guide.shape[1] - fit.shape[1] + 1
     product = np.empty_like(guide[0])
     for one in range(channels):
-        _box_mean(guide[one], product.shape, fit[one])
+        _box_mean(guide[one], product.shape, side, fit[one])
     plane = channels
     for one in range(channels):
         for two in range(one, channels):
             for row in range(product.shape[0]):
                 for x in range(product.shape[1]):
                     product[row, x] = guide[one, row, x] * guide[two, row, x]
-            _box_mean(product, product.shape, fit[plane])
+            _box_mean(product, product.shape, side, fit[plane])
             for row in range(fit.shape[1]):
                 for x in range(fit.shape[2]):
                     fit[plane, row, x] -= fit[one, row, x] * fit[two, row, x]
@@ -116,21 +117,23 @@ def filter_tile(  # pragma: no cover - compiled
 
     Parameters
     ----------
-    values : ndarray, shape (h + 2 PAD, w + 2 PAD), float32
+    values : ndarray, shape (h + 2 pad, w + 2 pad), float32
     guide, fit : ndarray
         See `fit_windows`.
-    work : ndarray, shape (C + 2, h + 2 PAD, w + 2 PAD), float32
+    work : ndarray, shape (C + 2, h + 2 pad, w + 2 pad), float32
         Overwritten.
     out : ndarray, shape (h, w), float32
     """
     channels, height, width = guide.shape[0], fit.shape[1], fit.shape[2]
+    pad = values.shape[0] - height
+    side = pad + 1
     offset, product = work[channels], work[channels + 1]
-    _box_mean(values, values.shape, offset)
+    _box_mean(values, values.shape, side, offset)
     for one in range(channels):
         for row in range(values.shape[0]):
             for x in range(values.shape[1]):
                 product[row, x] = guide[one, row, x] * values[row, x]
-        _box_mean(product, values.shape, work[one])
+        _box_mean(product, values.shape, side, work[one])
     for row in range(height):
         mean = offset[row]
         if channels == 1:
@@ -150,11 +153,11 @@ def filter_tile(  # pragma: no cover - compiled
             mean[x] -= slope0 * fit[0, row, x] + slope1 * fit[1, row, x] + slope2 * fit[2, row, x]
     smooth = work[channels + 1]
     for one in range(channels + 1):
-        _box_mean(work[one], (height, width), smooth)
+        _box_mean(work[one], (height, width), side, smooth)
         for row in range(out.shape[0]):
             for x in range(out.shape[1]):
                 before = np.float32(0) if one == 0 else out[row, x]
-                colour = np.float32(1) if one == channels else guide[one, row + PAD, x + PAD]
+                colour = np.float32(1) if one == channels else guide[one, row + pad, x + pad]
                 out[row, x] = before + smooth[row, x] * colour
 
 
@@ -166,30 +169,31 @@ def widen_tile(  # pragma: no cover - compiled
 
     Parameters
     ----------
-    values : ndarray, shape (h + 2 PAD, w + 2 PAD), float32
+    values : ndarray, shape (h + 2 pad, w + 2 pad), float32
     kernel : ndarray, shape (K,), float32
-        Middle and one side; K at most PAD + 1.
+        Middle and one side; K at most pad + 1.
     out : ndarray, shape (h, w), float32
     """
     height, width = out.shape
+    pad = (values.shape[0] - height) // 2
     squares = np.empty_like(values)
     across = np.empty(values.shape[1], np.float32)
     for row in range(values.shape[0]):
         for x in range(values.shape[1]):
             squares[row, x] = values[row, x] * values[row, x]
     for row in range(height):
-        here = squares[row + PAD]
-        for x in range(width + 2 * PAD):
+        here = squares[row + pad]
+        for x in range(width + 2 * pad):
             across[x] = kernel[0] * here[x]
         for tap in range(1, len(kernel)):
-            above, below, share = squares[row + PAD - tap], squares[row + PAD + tap], kernel[tap]
-            for x in range(width + 2 * PAD):
+            above, below, share = squares[row + pad - tap], squares[row + pad + tap], kernel[tap]
+            for x in range(width + 2 * pad):
                 across[x] += share * (above[x] + below[x])
         wide = out[row]
         for x in range(width):
-            wide[x] = kernel[0] * across[x + PAD]
+            wide[x] = kernel[0] * across[x + pad]
         for tap in range(1, len(kernel)):
-            left, right, share = across[PAD - tap :], across[PAD + tap :], kernel[tap]
+            left, right, share = across[pad - tap :], across[pad + tap :], kernel[tap]
             for x in range(width):
                 wide[x] += share * (left[x] + right[x])
         for x in range(width):
@@ -232,27 +236,35 @@ def track_frame(  # pragma: no cover - compiled
             state[WIDE + PREVIOUS, row, x] = beside
 
 
+def padding_px(reduction: int) -> int:
+    """Return the pixels of a measure all round a tile that its windows reach: two radii."""
+    return 2 * max(round(FILTER_RADIUS_PX / reduction), _LEAST_RADIUS_PX)
+
+
 class EdgeFilter:
     """Guided filter of one tile.
 
     Parameters
     ----------
-    guide : ndarray, shape (h + 2 PAD, w + 2 PAD, C), float32
+    guide : ndarray, shape (h + 2 pad, w + 2 pad, C), float32
         C is 1 or 3.
+    pad : int
+        From `padding_px`.
     """
 
-    def __init__(self, guide: FloatArray) -> None:
+    def __init__(self, guide: FloatArray, pad: int) -> None:
         rows, columns, channels = guide.shape
+        self._pad = pad
         self._guide = np.ascontiguousarray(guide.transpose(2, 0, 1))
         planes = channels + channels * (channels + 1) // 2
-        self._fit = np.empty((planes, rows - PAD, columns - PAD), np.float32)
+        self._fit = np.empty((planes, rows - pad, columns - pad), np.float32)
         fit_windows(self._guide, self._fit)
         self._work = np.empty((channels + 2, rows, columns), np.float32)
 
     def apply(self, values: FloatArray) -> FloatArray:
-        """Return a map, shape (h + 2 PAD, w + 2 PAD), filtered along edges, shape (h, w)."""
+        """Return a map, shape (h + 2 pad, w + 2 pad), filtered along edges, shape (h, w)."""
         rows, columns = values.shape
-        out = np.empty((rows - 2 * PAD, columns - 2 * PAD), np.float32)
+        out = np.empty((rows - 2 * self._pad, columns - 2 * self._pad), np.float32)
         filter_tile(values, self._guide, self._fit, self._work, out)
         return out
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from merge.depth import filtering
 from merge.depth.filling import fill_guesses
-from merge.depth.filtering import PAD, TINY
+from merge.depth.filtering import TINY, padding_px
 from merge.depth.measuring import half_kernel
 from merge.model import DepthMap, FloatArray
 from merge.scratch import ScratchStack, as_floats
@@ -20,7 +20,8 @@ from merge.threads import share_out
 from merge.tiles import Tile, grow_tile, iterate_tiles
 
 # A structure thinner than the filter, lost in it, comes back where the frame chosen has less than
-# this share of the sharpest frame's measure, both over a window that spans a thin structure.
+# this share of the sharpest frame's measure, both over a window (in pixels of the picture) that
+# spans a thin structure.
 _LOST_SHARE = 0.55
 _LOST_SIGMA_PX, _LOST_REACH_PX = 1.2, 5
 # Contrast behind a disk of blur falls off as its diameter to the power -1.5 (envelope of
@@ -34,7 +35,7 @@ _TILE_ROWS, _TILE_COLUMNS = 64, 256
 _GROUP_BYTES = 256 << 20
 
 
-def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
+def locate_depth(measures: ScratchStack, guide: FloatArray, reduction: int = 1) -> DepthMap:
     """Return the position of the sharpest frame at every place.
 
     Parameters
@@ -43,6 +44,8 @@ def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
         `measure_detail` of every frame, 0 where a frame has no pixel.
     guide : ndarray, shape (h, w, C), float32
         Sharp picture; depth edges follow its edges. C is 1 or 3.
+    reduction : int
+        Pixels of the frames for one of the measures: windows span so many of the frames.
 
     Returns
     -------
@@ -63,11 +66,11 @@ def locate_depth(measures: ScratchStack, guide: FloatArray) -> DepthMap:
     boxes = list(iterate_tiles(shape, _TILE_ROWS, _TILE_COLUMNS))
     mean, peak = _summarize(measures, shape, boxes)
     noise = np.float32(np.percentile(mean, 2) + TINY)
-    tiles = _Tiles(guide, mean, peak, noise, depth)
+    tiles = _Tiles(guide, mean, peak, noise, depth, reduction)
     for first, group in _groups(measures):
         last = first + len(group) == len(measures)
         share_out(partial(tiles.add, first=first, group=group, last=last), boxes)
-    return fill_guesses(depth, guide)
+    return fill_guesses(depth, guide, reduction)
 
 
 def _groups(measures: ScratchStack) -> Iterator[tuple[int, list[NDArray[Any]]]]:
@@ -105,10 +108,14 @@ class _Tiles:
         peak: FloatArray,
         noise: np.float32,
         depth: DepthMap,
+        reduction: int,
     ) -> None:
         self._guide, self._mean, self._peak = guide, mean, peak
         self._noise, self._depth = noise, depth
-        self._kernel = half_kernel(_LOST_SIGMA_PX, _LOST_REACH_PX)
+        self._pad = padding_px(reduction)
+        self._kernel = half_kernel(
+            _LOST_SIGMA_PX / reduction, min(-(-_LOST_REACH_PX // reduction), self._pad)
+        )
         self._states: dict[tuple[int, int], FloatArray] = {}
 
     def add(self, box: Tile, first: int, group: Sequence[NDArray[Any]], *, last: bool) -> None:
@@ -118,11 +125,13 @@ class _Tiles:
         state = self._states.pop(key, None)
         if state is None:
             state = filtering.start_state(shape)
-        smooth_along_edges = filtering.EdgeFilter(cut_tile(self._guide, box)).apply
-        weight = 1 / (cut_tile(self._peak, box) + self._noise)
+        smooth_along_edges = filtering.EdgeFilter(
+            cut_tile(self._guide, box, self._pad), self._pad
+        ).apply
+        weight = 1 / (cut_tile(self._peak, box, self._pad) + self._noise)
         wide = np.empty(shape, np.float32)
         for count, measure in enumerate(group, first):
-            values = cut_tile(measure, box)
+            values = cut_tile(measure, box, self._pad)
             filtering.widen_tile(values, self._kernel, wide)
             np.multiply(values, weight, out=values)
             filtering.track_frame(state, smooth_along_edges(values), wide, count)
@@ -150,13 +159,13 @@ class _Tiles:
         self._depth.confidence[box] = contrast * peak / (peak + 2 * self._noise)
 
 
-def cut_tile(values: NDArray[Any], box: Tile) -> FloatArray:
-    """Return a tile with `PAD` more all round, reflected at the border of the whole."""
+def cut_tile(values: NDArray[Any], box: Tile, pad: int) -> FloatArray:
+    """Return a tile with ``pad`` more all round, reflected at the border of the whole."""
     height, width = values.shape[:2]
-    rows, columns = grow_tile(box, PAD, (height, width))
+    rows, columns = grow_tile(box, pad, (height, width))
     part = as_floats(values[rows, columns])
-    top, left = rows.start - box[0].start + PAD, columns.start - box[1].start + PAD
-    bottom, right = box[0].stop + PAD - rows.stop, box[1].stop + PAD - columns.stop
+    top, left = rows.start - box[0].start + pad, columns.start - box[1].start + pad
+    bottom, right = box[0].stop + pad - rows.stop, box[1].stop + pad - columns.stop
     padded = cv2.copyMakeBorder(part, top, bottom, left, right, cv2.BORDER_REFLECT_101)
     return padded.reshape(*padded.shape[:2], *values.shape[2:])
 

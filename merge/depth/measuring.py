@@ -10,9 +10,9 @@ import numpy as np
 from merge.model import FloatArray
 from merge.resizing import reduce_map, reduced_shape
 
-# Band in which sharpness is measured, in pixels of the frame, and the window over which its power
-# is taken, in pixels of the measure. Chosen on the photograph scene: 31.0 dB after unveiling, with
-# 0.7-2.8 and 1.5 px 30.8, with 0-1 31.0.
+# Band in which sharpness is measured, and the window over which its power is taken, all in pixels
+# of the frame, whatever size the measure has: blocks are part of that window. Chosen on the
+# photograph scene: 31.0 dB after unveiling, with 0.7-2.8 and 1.5 px 30.8, with 0-1 31.0.
 SIGMA_NARROW, SIGMA_WIDE = 0.5, 1.5
 WINDOW_SIGMA_PX = 0.7
 # Taps on either side of the two normal curves' middle: four sigma, as far as single precision
@@ -52,7 +52,7 @@ def measure_detail(luminance: FloatArray, reduction: int) -> FloatArray:
         seen = luminance[above : top + rows + REACH_WIDE]
         own = slice(top - above, min(top + rows, len(luminance)) - above)
         power[top // reduction : (top + rows) // reduction] = band_power(seen, own, reduction)
-    return detail_of(power)
+    return detail_of(power, reduction)
 
 
 def band_power(luminance: FloatArray, own: slice, reduction: int) -> FloatArray:
@@ -72,9 +72,16 @@ def band_power(luminance: FloatArray, own: slice, reduction: int) -> FloatArray:
     return reduce_map(cv2.multiply(band, band, dst=soft[own]), reduction)
 
 
-def detail_of(power: FloatArray) -> FloatArray:
+def detail_of(power: FloatArray, reduction: int) -> FloatArray:
     """Return the measure for the whole picture's `band_power`, shape (h, w)."""
-    return cv2.sqrt(cv2.GaussianBlur(power, (0, 0), WINDOW_SIGMA_PX))
+    return cv2.sqrt(mean_around(power, reduction))
+
+
+def mean_around(power: FloatArray, reduction: int) -> FloatArray:
+    """Return what blocks leave to do of the measure's window, done."""
+    blocks = (reduction**2 - 1) / 12  # variance of a block's places, px²
+    sigma = float(np.sqrt(max(WINDOW_SIGMA_PX**2 - blocks, 0))) / reduction
+    return cv2.GaussianBlur(power, (0, 0), sigma) if sigma else power
 
 
 @cache

@@ -267,5 +267,5 @@ def _look_at(
         if power is not None:
             power[block : block + len(colours)] = band_power(strip.luminance, strip.own, small)
     picture /= np.float32(white)
-    measure = None if power is None else detail_of(power)
+    measure = None if power is None else detail_of(power, small)
     return _Look(linearize(light, transfer), small_colours(picture, transfer), measure, picture)

@@ -103,7 +103,7 @@ def measured_scene(
             depth, guide = _locate(first, kept, box, options, out, places)
             places = measured_depth(depth, first.axis, box, kept.reduction)
         kept.close()
-        evidence = weigh_evidence(measures, depth)
+        evidence = weigh_evidence(measures, depth, kept.reduction)
         flat = find_flat_areas(evidence)
         near_first, limits = None, None
         if first.positions_px is not None:
@@ -163,7 +163,7 @@ def _locate(
         out[0].append(measure)
         out[1].append(picture)
         guide.add(measure, picture)
-    return locate_depth(out[0], guide.pixels), guide.pixels
+    return locate_depth(out[0], guide.pixels, kept.reduction), guide.pixels
 
 
 def _sways(first: FirstPassResult) -> NDArray[np.float64]:

@@ -229,6 +229,6 @@ def locate_sharpest(
             guide.add(measure, np.nan_to_num(picture)[..., None])
             if progress is not None:
                 progress("Finding the sharpest parts", done, len(used))
-        depth = locate_depth(measures, guide.pixels)
+        depth = locate_depth(measures, guide.pixels, reduction)
     place = np.interp(depth.position, np.arange(len(used)), used).astype(np.float32)
     return DepthMap(place, depth.confidence)
