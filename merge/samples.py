@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from merge.model import FloatArray
 from merge.resizing import reduce_map, reduced_shape
+from merge.threads import share_out
 
 # Shares of red, green and blue in luma: ITU-R BT.601-7, 2.5.1.
 LUMA = (0.299, 0.587, 0.114)
@@ -42,10 +43,11 @@ class Strip:
     values: FloatArray
 
 
-def split_strips(
-    samples: NDArray[Any], white: float, *, step: int, margin: int = 0
-) -> Iterator[Strip]:
-    """Yield a frame strip by strip, so that nothing of its size is kept as floats.
+def visit_strips(
+    samples: NDArray[Any], white: float, work: Callable[[Strip], None], *, step: int,
+    margin: int = 0,
+) -> None:  # fmt: skip
+    """Call ``work`` with a frame strip by strip: nothing of its size is kept as floats.
 
     Parameters
     ----------
@@ -53,6 +55,8 @@ def split_strips(
         C is 1 or 3.
     white : float
         Value of white.
+    work : callable
+        Gets every `Strip`, on several threads at once.
     step : int
         Strips begin at multiples of it.
     margin : int
@@ -60,12 +64,15 @@ def split_strips(
     """
     shares = _shares(samples.shape[2]) / np.float32(white)
     rows = max(_STRIP_ROWS // step, 1) * step
-    for first in range(0, len(samples), rows):
+
+    def visit(first: int) -> None:
         top = max(first - margin, 0)
         values = samples[top : first + rows + margin].astype(np.float32, copy=False)
         luminance = cv2.transform(values, shares).reshape(values.shape[:2])
         own = slice(first - top, min(first + rows, len(samples)) - top)
-        yield Strip(first, luminance, own, values[own])
+        work(Strip(first, luminance, own, values[own]))
+
+    share_out(visit, range(0, len(samples), rows))
 
 
 def reduce_samples(samples: NDArray[Any], white: float, reduction: int) -> FloatArray:

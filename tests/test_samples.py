@@ -7,14 +7,21 @@ import numpy as np
 import pytest
 from skimage.color import rgb2ycbcr
 
-from merge.samples import reduce_samples, split_strips
+from merge.samples import reduce_samples, visit_strips
 
 TYPES = [(np.uint8, 255), (np.uint16, 65535), (np.float32, 1)]
 
 
+def strips_of(samples, white, **how):
+    """Return all strips in their order."""
+    strips = []
+    visit_strips(samples, white, strips.append, **how)
+    return sorted(strips, key=lambda strip: strip.first)
+
+
 def split(samples, white, reduction):
     """Return the whole luminance and the reduced colours."""
-    strips = list(split_strips(samples, white, step=reduction, margin=5))
+    strips = strips_of(samples, white, step=reduction, margin=5)
     luminance = np.concatenate([strip.luminance[strip.own] for strip in strips])
     return luminance, reduce_samples(samples, white, reduction)
 
@@ -24,7 +31,7 @@ def test_strips_have_the_rows_around_them_and_begin_at_whole_blocks(margin):
     samples = np.random.default_rng(4).integers(0, 255, (200, 6, 3), dtype=np.uint8)
     whole, _ = split(samples, 255, 1)
     first = 0
-    for strip in split_strips(samples, 255, step=7, margin=margin):
+    for strip in strips_of(samples, 255, step=7, margin=margin):
         assert strip.first == first
         assert first % 7 == 0
         top, count = first - strip.own.start, len(strip.luminance)

@@ -32,5 +32,5 @@ class SharpestPicture:
     def add(self, measure: FloatArray, picture: FloatArray) -> None:
         """Take one frame's measure (h, w), 0 where it has no pixel, and its picture."""
         smooth = cv2.GaussianBlur(measure, (0, 0), _SIGMA_PX)
-        np.copyto(self.pixels, picture, where=(smooth > self._best)[..., None])
-        np.maximum(self._best, smooth, out=self._best)
+        cv2.copyTo(picture, cv2.compare(smooth, self._best, cv2.CMP_GT), self.pixels)
+        cv2.max(self._best, smooth, dst=self._best)

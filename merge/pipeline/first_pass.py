@@ -33,7 +33,7 @@ from merge.pipeline.ordering import (
 from merge.pipeline.repairing import DefectFinder, Repairs
 from merge.read import read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
-from merge.samples import split_strips
+from merge.samples import Strip, visit_strips
 from merge.scratch import ScratchStack, as_floats
 
 
@@ -221,7 +221,8 @@ def _read_frames(
         if cache is None and frame not in finder.sample and grey:
             luminance = read_luminance(source, reduction=reduction, white_balance=balance)
             return _Look(linearize(luminance, source.transfer))
-        samples, white = read_samples(source, white_balance=balance)
+        # A plain demosaic tells where what is sharp, in a third of the time of the best one.
+        samples, white = read_samples(source, white_balance=balance, plain=True)
         if frame in finder.sample:
             finder.add(samples, white)
         return _look_at(samples, white, source.transfer, reduction, cache)
@@ -258,7 +259,8 @@ def _look_at(
     picture = np.empty((*reduced_shape(samples.shape, small), channels), np.float32)
     power = None if cache is None else np.empty(picture.shape[:2], np.float32)
     step, margin = math.lcm(small, reduction), REACH_WIDE if cache else 0
-    for strip in split_strips(samples, white, step=step, margin=margin):
+
+    def take(strip: Strip) -> None:
         place, block = strip.first // reduction, strip.first // small
         rows = reduce_map(strip.luminance[strip.own], reduction, incomplete="drop")
         light[place : place + len(rows)] = rows
@@ -266,6 +268,8 @@ def _look_at(
         picture[block : block + len(colours)] = colours
         if power is not None:
             power[block : block + len(colours)] = band_power(strip.luminance, strip.own, small)
+
+    visit_strips(samples, white, take, step=step, margin=margin)
     picture /= np.float32(white)
     measure = None if power is None else detail_of(power, small)
     return _Look(linearize(light, transfer), small_colours(picture, transfer), measure, picture)

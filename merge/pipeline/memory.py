@@ -20,6 +20,8 @@ _BASE_BYTES = 330 << 20
 _SPARE = 1.2
 # Frames' samples in flight: one in use, one being read.
 _FRAMES_IN_FLIGHT = 2
+# A pixel of a raw file while it is developed: recorded, four colours and the result in 16 bits.
+_RAW_BYTES = 16
 # Pictures of the analysed size that alignment holds, on two threads.
 _ANALYSIS_PICTURES = 7
 # Share of the limit that what is kept of every frame may take before it goes to disk.
@@ -102,8 +104,13 @@ def _depth_bytes(output: tuple[int, int]) -> int:
 def _sample_bytes(source: FrameSource) -> int:
     """Return the size of a decoded frame."""
     height, width, channels = source.shape
-    each = 4 if source.kind == "raw" else source.bit_depth // 8
-    return height * width * channels * each
+    return height * width * channels * (source.bit_depth // 8)
+
+
+def _developing_bytes(source: FrameSource) -> int:
+    """Return what the decoder needs beside its result."""
+    height, width = source.shape[:2]
+    return height * width * _RAW_BYTES if source.kind == "raw" else 0
 
 
 def _fixed_bytes(source: FrameSource, *, detail: bool) -> int:
@@ -112,7 +119,8 @@ def _fixed_bytes(source: FrameSource, *, detail: bool) -> int:
     reduced = height * width // measure_reduction(source.shape) ** 2
     # Light, low, high; two frames' veils; depth and flatness.
     small = 0 if detail else reduced * 4 * (3 * channels + 2 * (channels + 2) + 4)
-    return _BASE_BYTES + int(_SPARE * (_FRAMES_IN_FLIGHT * _sample_bytes(source) + small))
+    frames = _FRAMES_IN_FLIGHT * _sample_bytes(source) + _developing_bytes(source)
+    return _BASE_BYTES + int(_SPARE * (frames + small))
 
 
 def _first_pass_bytes(source: FrameSource) -> int:
@@ -121,5 +129,5 @@ def _first_pass_bytes(source: FrameSource) -> int:
     analysed = height * width // analysis_reduction(source.shape) ** 2
     reduced = height * width // measure_reduction(source.shape) ** 2
     kept = _FRAMES_IN_FLIGHT * 4 * (analysed + reduced * (channels + 1))
-    whole = _sample_bytes(source) + 4 * height * width
+    whole = _sample_bytes(source) + _developing_bytes(source)
     return _BASE_BYTES + int(_SPARE * (whole + kept + 4 * _ANALYSIS_PICTURES * analysed))

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from merge import metadata
 from merge.encoding import encode
 from merge.errors import ReadError
-from merge.model import CaptureSettings, FloatArray, FrameSource
+from merge.model import CaptureSettings, FrameSource
 from merge.read import jpeg
 from merge.read.header import Header, damaged, refuse
 from merge.read.orientation import apply_orientation
@@ -31,6 +31,8 @@ from merge.read.segments import check_negative
 # orientations.
 _ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
 _ASPECT_TOLERANCE = 0.01
+# Of what is developed. Noise is far above its steps, and floats would take twice the memory.
+WHITE = 65535.0
 
 
 def read_header(path: Path) -> Header:
@@ -53,16 +55,20 @@ def read_header(path: Path) -> Header:
         )
 
 
-def decode(source: FrameSource, white_balance: Sequence[float] | None) -> FloatArray:
-    """Return pixels (H, W, 3) float32 in the working encoding, orientation not applied."""
+def decode(
+    source: FrameSource, white_balance: Sequence[float] | None, *, plain: bool = False
+) -> NDArray[np.uint16]:
+    """Return pixels (H, W, 3) in the working encoding, `WHITE` = 1; orientation not applied."""
     import rawpy
 
-    return _develop(source, white_balance, demosaic_algorithm=rawpy.DemosaicAlgorithm.AHD)
+    algorithms = rawpy.DemosaicAlgorithm
+    best = algorithms.LINEAR if plain else algorithms.AHD
+    return _develop(source, white_balance, demosaic_algorithm=best)
 
 
 def decode_fast(
     source: FrameSource, white_balance: Sequence[float] | None, *, half: bool
-) -> tuple[FloatArray, int]:
+) -> tuple[NDArray[np.uint16], int]:
     """Return pixels like `decode` from a plain demosaic, and their side in full-size pixels.
 
     With ``half`` every 2 x 2 cell of the sensor gives one pixel, where it has such cells and
@@ -77,7 +83,9 @@ def decode_fast(
     return pixels, 2 if max(pixels.shape) <= max(height, width) // 2 else 1
 
 
-def _develop(source: FrameSource, white_balance: Sequence[float] | None, **how: Any) -> FloatArray:
+def _develop(
+    source: FrameSource, white_balance: Sequence[float] | None, **how: Any
+) -> NDArray[np.uint16]:
     import rawpy
 
     multipliers = white_balance or source.white_balance
@@ -164,8 +172,9 @@ def _fill_photosites(file: Any, source: FrameSource) -> None:
 
 
 @lru_cache(maxsize=1)
-def _encoding_table() -> FloatArray:
-    return encode(np.arange(65536, dtype=np.float32) / 65535, metadata.RAW_TRANSFER)
+def _encoding_table() -> NDArray[np.uint16]:
+    light = np.arange(65536, dtype=np.float32) / np.float32(WHITE)
+    return np.rint(encode(light, metadata.RAW_TRANSFER) * WHITE).astype(np.uint16)
 
 
 def read_embedded(
