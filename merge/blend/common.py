@@ -19,6 +19,15 @@ def luminance(pixels: FloatArray) -> FloatArray:
     return cv2.transform(pixels, np.array([LUMA], np.float32)).reshape(pixels.shape[:2])
 
 
+def weigh(pixels: FloatArray, weight: FloatArray) -> FloatArray:
+    """Multiply pixels (H, W, C) by a weight (H, W) in place, and return them.
+
+    Half the time of numpy, which multiplies three values at a time.
+    """
+    each = cv2.merge([weight] * pixels.shape[2]).reshape(pixels.shape)
+    return cv2.multiply(pixels, each, dst=pixels)
+
+
 def fitting_levels(shape: tuple[int, ...], wanted: int) -> int:
     """Return ``wanted``, or the most levels that a picture of ``shape`` has room for."""
     fitting = int(np.log2(max(min(shape[:2]) / _SMALLEST_SIDE_PX, 1)))

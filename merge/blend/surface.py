@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.blend.common import fitting_levels
+from merge.blend.common import fitting_levels, weigh
 from merge.blend.parts import Part, divide, within
 from merge.compiled import njit
 from merge.encoding import encode, linearize
@@ -185,7 +185,7 @@ class SurfaceBlend:
         weights = build_gaussian(share.weight, self._levels)
         if share.coarse is not share.weight:
             weights[-1] = build_gaussian(share.coarse, self._levels)[-1]
-        weighted = [band * w[..., None] for band, w in zip(bands, weights, strict=True)]
+        weighted = [weigh(band, w) for band, w in zip(bands, weights, strict=True)]
         mixed = collapse_pyramid(weighted)
         row, column, height, width = share.part.core
         total = self._sums.get(share.part)
@@ -320,6 +320,5 @@ def restore_detail(pixels: FloatArray, variance: FloatArray, transfer: str) -> F
     light = linearize(np.clip(pixels, 0, 1), transfer)
     softened = cv2.GaussianBlur(light, (0, 0), 0.5)
     curvature = cv2.Laplacian(softened, cv2.CV_32F).reshape(light.shape)
-    curvature *= (variance / 2)[..., None]
-    light -= curvature
+    light -= weigh(curvature, variance * np.float32(0.5))
     return encode(np.clip(light, 0, 1), transfer)

@@ -189,7 +189,7 @@ def remove_veil(
     soft, power, own = _fine_detail(seen, scene.noise, transfer)
     _clear(seen, maps, low, high, soft, power, own)
     result = encode(seen, transfer)
-    np.copyto(inner, result, where=maps[..., :1] > 0)
+    cv2.copyTo(result, cv2.compare(maps[..., 0], 0, cv2.CMP_GT), inner)
     return out
 
 
