@@ -10,6 +10,7 @@ import cv2
 import imagecodecs
 import numpy as np
 import pytest
+from defect_search import find_sensor_defects
 from fixture_data import load_fixture
 from io_samples import WHITE, faulty_mosaic, mosaic_of, write_dng
 from marks import slow
@@ -51,14 +52,6 @@ from merge.read.raw import read_mosaic
 @lru_cache(maxsize=1)
 def bracket() -> SceneStack:
     return photograph_stack(7, step_px=6, scale=0.7)
-
-
-def find_sensor_defects(frames, transforms, *, white=1.0, positions_px=None) -> SensorDefects:
-    """Return what a sample of a stack's frames shows, one frame after the other."""
-    found = DefectSearch(len(transforms), "srgb")
-    for samples in frames:
-        found.add(samples, white)
-    return found.finish(transforms, positions_px)
 
 
 def search(frames, stack: SceneStack, *, axis: bool = True) -> SensorDefects:

@@ -24,6 +24,7 @@ import imagecodecs
 import numpy as np
 from bench_blend import METHODS, Scene
 from bench_helpers import kept_results
+from defect_search import find_sensor_defects
 from fixture_data import load_fixture
 from io_samples import write_png
 from scenes import Faults, photograph, photograph_stack, sensor_faults, similarity, with_faults
@@ -33,7 +34,6 @@ from merge.defects import (
     DustSpot,
     SensorDefects,
     choose_sample,
-    find_sensor_defects,
     repair_frame,
 )
 from merge.model import FrameTransform, MergeOptions
@@ -106,7 +106,7 @@ def print_found() -> None:
             faults = sensor_faults(known.truth.shape, seed=seed)
             frames = (store(with_faults(known.frames[i], faults), i) for i in sample)
             found = find_sensor_defects(
-                frames, transforms, transfer="srgb", positions_px=known.positions_px[list(sample)]
+                frames, transforms, positions_px=known.positions_px[list(sample)]
             )
             reached = {tuple(p) for p in found.pixels.tolist()}
             hot += sum(tuple(p) in reached for p in faults.hot.tolist())
@@ -129,7 +129,6 @@ def print_found() -> None:
         found = find_sensor_defects(
             (fixture.frame(i) for i in sample),
             [FrameTransform(fixture.transforms[i]) for i in sample],
-            transfer="srgb",
             positions_px=fixture.positions_px[list(sample)],
         )
         print(f"clean {name}: {found.spots} hot, {len(found.dust)} dust")
