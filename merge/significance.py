@@ -10,15 +10,19 @@ from __future__ import annotations
 from statistics import NormalDist
 
 import numpy as np
-from scipy.special import fdtrc, fdtri, ndtri, stdtr
+from scipy import ndimage
+from scipy.special import fdtrc, fdtri, ndtr, ndtri, stdtr, stdtrit
 
-from merge.model import Array, Index
+from merge.model import Array, BoolArray, Index
 
 # Side of a block in tiles.
 BLOCK_TILES = 6
+_TILES_BESIDE = 2
 # Chance of any false warning in a whole bracket, and kinds of verdicts that share it (steps too
 # wide, slices missing, duplicates, order, ends, soft and shaken frames, knocks).
 FALSE_WARNINGS, _KINDS = 1 / 50, 8
+# Standard errors beyond a limit from which chance hides a fault once in 100 times.
+FOUND = 2.33
 # Huber's limit in units of spread: 95 % efficient for a normal distribution (P. J. Huber, Ann.
 # Math. Stat. 35, 73 (1964)).
 _HUBER = 1.345
@@ -37,10 +41,35 @@ def proof_limit(tries: int) -> float:
     return NormalDist().inv_cdf(1 - FALSE_WARNINGS / _KINDS / max(tries, 1))
 
 
+def detection_limit(tries: int) -> float:
+    """Return the standard errors by which a fault stands out that is proven 99 times in 100.
+
+    What is proven by a hair is found every other time only (decision and detection limits: L. A.
+    Currie, Anal. Chem. 40, 586 (1968), from memory).
+    """
+    return proof_limit(tries) + FOUND
+
+
+def student_limit(tries: int, degrees: int) -> float:
+    """Return the same for an error that is known with so many degrees of freedom."""
+    return float(stdtrit(degrees, ndtr(proof_limit(tries)))) + FOUND
+
+
 def tile_blocks(shape: tuple[int, int]) -> Index:
     """Return the number of every tile's block, (R * C,)."""
     rows, columns = (np.arange(n) // BLOCK_TILES for n in shape)
     return np.asarray(rows[:, None] * (columns[-1] + 1) + columns).ravel()
+
+
+def not_alone(tiles: BoolArray) -> BoolArray:
+    """Return those of some tiles, (R, C), that have others beside them: chance strikes single ones.
+
+    So many of the eight around must be with each: noise puts one tile in thirty anywhere.
+    """
+    beside = np.ones((3, 3))
+    beside[1, 1] = 0
+    around = ndimage.convolve(tiles.astype(float), beside, mode="constant")
+    return np.asarray(tiles & (around >= _TILES_BESIDE))
 
 
 def robust_mean(values: Array, blocks: Index) -> tuple[float, float, int]:

@@ -59,6 +59,8 @@ def axis_of(positions, tiles, *, detail=None):
         direction_z=unknown,
         direction_deg=np.zeros(count),
         gains=np.ones(count),
+        detail_limit=unknown,
+        direction_limit=unknown,
     )
     steps = np.diff(positions)
     return FocusAxis(np.array(positions, float), steps, steps, places, weight, 12, quality)

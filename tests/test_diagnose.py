@@ -5,7 +5,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 import pytest
-from blurred_scenes import lens_kernel, slanted_stack, wave_kernel
+from blurred_scenes import lens_kernel, occluding_disks, slanted_stack, wave_kernel
 from marks import slow
 
 from merge.axis import fit_focus_axis
@@ -20,6 +20,7 @@ from merge.diagnose import (
 from merge.diagnose.coverage import find_gaps
 from merge.focus import measure_tiles
 from merge.model import CaptureSettings, FrameRegistration, FrameTransform, Registration
+from merge.optics import disk_transfer
 from merge.report.findings import sum_up_findings
 
 TOLERANCE = 2.0
@@ -149,6 +150,28 @@ def test_an_end_cut_short_is_found_with_its_extent(steps_short):
         assert finding.value == pytest.approx(STEP * steps_short, abs=STEP)
 
 
+def test_an_end_cut_short_is_found_where_steps_are_fine():
+    """Steps of 0.75 px: the subject goes on for 5 px, farther than many frames lie apart."""
+    stack = slanted_stack(24, step_px=0.75, margin=0.0, drop=range(17, 24))
+    (end,) = [f for f in diagnose(_tiles_of(stack)) if f.kind.startswith("end")]
+    assert (end.kind, end.frames) == ("end not covered", (16,))
+    # Of what lies 2 to 5.25 px beyond, 7/10.
+    assert end.value == pytest.approx(4.3, abs=1.2)
+
+
+def test_what_walks_through_a_frame_moves_no_step():
+    """One who crosses two of three frames before the sky: there all detail comes and goes."""
+    stack = slanted_stack(3, step_px=2.2, margin=0.0, noise=0.0, contrast=0.4)
+    walker = occluding_disks(432, 576, 9)
+    seen = [f.copy() for f in stack.frames]
+    for frame in seen:
+        frame[:216] = 0.5  # sky
+    for i, left in ((1, 150), (2, 330)):
+        seen[i][20:210, left : left + 90] = walker[20:210, left : left + 90]
+    axis = fit_focus_axis([measure_tiles(noisy(f, i)) for i, f in enumerate(seen)])
+    assert np.diff(axis.positions_px) == pytest.approx(2.2, rel=0.2)
+
+
 def test_a_duplicate_is_named():
     noise = np.random.default_rng(3).standard_normal((432, 576)).astype(np.float32)
     tiles = list(tiles_of())
@@ -214,6 +237,23 @@ def test_upright_stems_alone_in_focus_are_no_shake():
             seen[here] = 0.2 + 0.5 * blurred[here]
         tiles.append(measure_tiles(noisy(seen, i)))
     assert not {"shaken frame", "soft frame"} & set(kinds(diagnose(tiles)))
+
+
+def test_a_weave_alone_in_focus_is_no_shake():
+    """Its finest threads run one way, all else of it does not; three frames in a row show it."""
+    stack = bracket(noise=0.0)
+    threads = np.broadcast_to(np.sin(2 * np.pi * np.arange(576) / 3.3), (432, 576))
+    woven = stack.depth_px < 7.5
+    tiles = []
+    for i, (frame, place) in enumerate(zip(stack.frames, stack.positions_px, strict=True)):
+        apart = np.round(np.abs(stack.depth_px - place), 1)
+        seen = frame.copy()
+        for blur in np.unique(apart[woven & (apart < 6)]):
+            here = woven & (apart == blur)
+            left = disk_transfer(1000 / 3.3, float(blur)) if blur else 1.0
+            seen[here] += 0.08 * float(left) * threads[here]
+        tiles.append(measure_tiles(noisy(seen.astype(np.float32), i)))
+    assert "shaken frame" not in kinds(diagnose(tiles))
 
 
 @pytest.mark.slow

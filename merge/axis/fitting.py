@@ -14,7 +14,6 @@ from merge.axis.placing import FEWEST_TILES, place_tiles
 from merge.axis.preparing import (
     StackEnergies,
     choose_smooth_tiles,
-    choose_tiles,
     ordered_tiles,
     stack_energies,
 )
@@ -22,6 +21,13 @@ from merge.axis.residuals import TYPICAL, cut_windows, search_tiles, slopes_of
 from merge.axis.softness import judge_frames
 from merge.axis.solving import Solution
 from merge.axis.starting import (
+    FOREIGN,
+    FOREIGN_RATIO,
+    LEAST_SNR,
+    TILES_A_FRAME,
+    TILES_MOST,
+    choose,
+    choose_again,
     half_window,
     solve_best_explained,
     solve_in_best_order,
@@ -32,15 +38,9 @@ from merge.errors import RegistrationError
 from merge.model import Array, BoolArray, FocusAxis, Index, TileEnergies
 from merge.significance import learned_spread, proof_limit
 
-_TILES_A_FRAME = 100
-_TILES_MOST = 3000
-_LEAST_SNR = 6.0
 # Standard error that all steps of a bracket share, relative: textures and lenses that are none of
 # the model's. Two frames hold no third that checks their step.
 _SCALE_ERROR, _PAIR_SCALE_ERROR = 0.05, 0.17
-# Cost of a frame that no place explains, and over the usual one: residuals of a factor of 1.6. A
-# frame of another scene costs 2 to 2.7, sound ones 0.2 to 0.5.
-_FOREIGN, _FOREIGN_RATIO = 1.2, 3.0
 _FEWEST_STEPS = 4
 # Error of the blur of what lies beyond an end, over the finest sigma and the model's misfit: three
 # bands tell it, whose logarithms of energy fall by about one in two sigmas of blur.
@@ -79,7 +79,7 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
     if len(tiles) < 2 or len({t.energy.shape for t in tiles}) != 1:
         raise ValueError(f"{len(tiles)} frames: expected at least two, all with one grid of tiles")
     data = stack_energies(tiles, wave_px)
-    chosen = _choose(data)
+    chosen = choose(data)
     if len(chosen) < FEWEST_TILES:
         raise RegistrationError(
             f"focus axis: only {len(chosen)} tiles hold detail that every frame covers, expected "
@@ -105,8 +105,9 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
             fitted = evened
         else:
             # Then it is not soft: tiles that hold two depths seem to lie between them, and where
-            # no others do, the frame there has less detail than any blur leaves.
-            quality.detail_z[soft] = np.nan
+            # no others do, the frame there has less detail than any blur leaves. Nor could it have
+            # been proven.
+            quality.detail_z[soft] = quality.detail_limit[soft] = np.nan
     grid = tiles[0].level.shape
     start = fitted.frames_px[0]
     low, high = _step_limits(fitted.frames_px, fitted.covariance_px)
@@ -142,7 +143,7 @@ class _Fitted:
 def _foreign(frame_cost: Array) -> BoolArray:
     """Tell which frames show what no place on the axis explains: another scene."""
     usual = float(np.median(frame_cost))
-    foreign = frame_cost > max(_FOREIGN, _FOREIGN_RATIO * usual)
+    foreign = frame_cost > max(FOREIGN, FOREIGN_RATIO * usual)
     return foreign if 3 * foreign.sum() <= len(foreign) else np.zeros_like(foreign)
 
 
@@ -157,7 +158,9 @@ def _filled_in(energy: Array, foreign: BoolArray) -> Array:
 
 def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
     """Find order, steps and places, then fit again with tiles of one depth."""
-    order, solution = sort_by_position(*solve_in_best_order(data, chosen))
+    data, order, solution = solve_in_best_order(data, chosen)
+    order, solution = sort_by_position(order, solution)
+    chosen = choose_again(data, chosen)
     for _ in range(_NOISE_ROUNDS):
         data, chosen = _with_seen_noise(data, chosen, order, solution)
         tiles = ordered_tiles(data, order).take(chosen)
@@ -169,9 +172,9 @@ def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
     smooth = choose_smooth_tiles(
         data,
         places.reshape(data.grid),
-        per_frame=_TILES_A_FRAME,
-        most=_TILES_MOST,
-        least_snr=_LEAST_SNR,
+        per_frame=TILES_A_FRAME,
+        most=TILES_MOST,
+        least_snr=LEAST_SNR,
     )
     used = smooth if len(smooth) >= FEWEST_TILES and len(order) > 2 else chosen
     start = np.where(np.isfinite(places), places, solution.frames_px[tiles.centres])
@@ -206,12 +209,7 @@ def _with_seen_noise(
     candidates = frames_px[tiles.centres] + np.linspace(-1.6, 1.6, 25)[:, None] * step
     places, _ = search_tiles(windows, slopes_of(windows), frames_px, candidates, scale=TYPICAL)
     data = with_seen_noise(data, chosen, windows, frames_px, places)
-    again = _choose(data)
-    return data, again if len(again) >= FEWEST_TILES else chosen
-
-
-def _choose(data: StackEnergies) -> Index:
-    return choose_tiles(data, per_frame=_TILES_A_FRAME, most=_TILES_MOST, least_snr=_LEAST_SNR)
+    return data, choose_again(data, chosen)
 
 
 def _step_limits(positions: Array, covariance: Array) -> tuple[Array, Array]:

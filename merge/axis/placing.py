@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from merge.axis.preparing import StackEnergies, TileSet
@@ -18,6 +20,11 @@ from merge.model import Array, BoolArray, Index
 
 # Fewer tiles tell nothing of a stack.
 FEWEST_TILES = 8
+# Frames on either side of a tile's peak that place it.
+PLACED_BY = 3
+# Blur, over the finest sigma, that they span together at least, or frames between them are passed
+# over: what does not change tells no place (4.2 px at full size).
+_PLACED_OVER = 6.0
 # Within so many of the last step, and of the usual one, tiles are looked for beyond an end, times
 # 1.5. Of what lies farther no frame tells how far: with twice that, ends of the photograph that
 # were cut by a step of 6 px came out 20 px too far.
@@ -45,14 +52,11 @@ def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tupl
     if len(usable) == 0:
         return places, detail
     frames_px = solution.frames_px
-    steps = np.maximum(np.diff(frames_px), 0.1 * data.sigma_px[0])
-    # By the usual step, too: a frame of another scene at an end may lie 48 px away, and tiles
-    # would be put as far beyond it.
-    beyond = _BEYOND_USUAL * np.median(steps)
-    before = np.concatenate([[min(_BEYOND_LAST * steps[0], beyond)], steps])
-    after = np.concatenate([steps, [min(_BEYOND_LAST * steps[-1], beyond)]])
+    every = _passed_over(frames_px, float(data.sigma_px[0]))
+    before, after = _reaches(frames_px, every, 0.1 * float(data.sigma_px[0]))
     centre = tiles.centres[usable]
-    windows = cut_windows(data, tiles.take(usable), min(3, len(tiles.energy) - 1))
+    half = min(PLACED_BY, (len(tiles.energy) - 1) // every)
+    windows = cut_windows(data, tiles.take(usable), half, every=every)
     around = np.linspace(0, 1.5, 13)[1:, None]
     candidates = np.concatenate(
         [
@@ -86,6 +90,25 @@ def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tupl
     lost |= ~np.isfinite(places)
     places[lost], detail[lost] = np.nan, 0.0
     return places, detail
+
+
+def _passed_over(frames_px: Array, finest_px: float) -> int:
+    """Return which frames place a tile: every so-many-th from its peak."""
+    step = max(float(np.median(np.diff(frames_px))), 1e-3)
+    every = math.ceil(_PLACED_OVER * finest_px / (PLACED_BY * step))
+    return int(np.clip(every, 1, max((len(frames_px) - 1) // PLACED_BY, 1)))
+
+
+def _reaches(frames_px: Array, every: int, least_px: float) -> tuple[Array, Array]:
+    """Return how far from each frame tiles are looked for before and after it, over 1.5."""
+    apart = np.maximum(frames_px[every:] - frames_px[:-every], least_px)
+    # By the usual step, too: a frame of another scene at an end may lie 48 px away, and tiles
+    # would be put as far beyond it.
+    most = _BEYOND_USUAL * np.median(apart)
+    first, last = (min(_BEYOND_LAST * a, most) for a in (apart[0], apart[-1]))
+    before = np.concatenate([frames_px[:every] - frames_px[0] + first, apart])
+    after = np.concatenate([apart, frames_px[-1] - frames_px[-every:] + last])
+    return before, after
 
 
 def _as_well_far_away(

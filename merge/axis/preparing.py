@@ -148,7 +148,7 @@ def choose_tiles(data: StackEnergies, *, per_frame: int, most: int, least_snr: f
     Tiles with little detail are not only noisy: their fine energy comes from neighbours' blur
     and noise, which makes steps look smaller (3 % with 200 tiles a frame in place of 60).
     """
-    good = _well_above_noise(data, least_snr)
+    good = well_above_noise(data, least_snr)
     detail = data.energy[:, 0].max(axis=0)
     frames = sharpest_frame(data)
     per_frame = max(3, min(per_frame, most // len(data.energy)))
@@ -174,7 +174,7 @@ def choose_smooth_tiles(
         Where the tiles lie on the focus axis; NaN where that is not known.
     """
     spread = _spread_around(places_px).ravel()
-    good = _well_above_noise(data, least_snr) & np.isfinite(spread)
+    good = well_above_noise(data, least_snr) & np.isfinite(spread)
     detail = data.energy[:, 0].max(axis=0)
     frames = sharpest_frame(data)
     per_frame = max(3, min(per_frame, most // len(data.energy)))
@@ -187,7 +187,8 @@ def choose_smooth_tiles(
     return np.concatenate(chosen)
 
 
-def _well_above_noise(data: StackEnergies, least_snr: float) -> BoolArray:
+def well_above_noise(data: StackEnergies, least_snr: float) -> BoolArray:
+    """Tell which tiles show so many times the noise's energy in both of the finest bands."""
     peaks = data.energy[:, :2].max(axis=0)
     return data.usable & (peaks > least_snr * np.maximum(data.noise[:2], 1e-10)).all(axis=0)
 

@@ -49,11 +49,11 @@ class Windows:
     blocks: Index
 
 
-def cut_windows(data: StackEnergies, tiles: TileSet, half_width: int) -> Windows:
-    """Gather the frames within ``half_width`` of the peak frame of every tile."""
+def cut_windows(data: StackEnergies, tiles: TileSet, half_width: int, *, every: int = 1) -> Windows:
+    """Gather every so-many-th frame, ``half_width`` on either side of each tile's peak frame."""
     energy = tiles.energy
     count, _, number = energy.shape
-    around = tiles.centres[:, None] + np.arange(-half_width, half_width + 1)
+    around = tiles.centres[:, None] + every * np.arange(-half_width, half_width + 1)
     used = (around >= 0) & (around < count)
     frames = np.clip(around, 0, count - 1)
     peak = np.maximum(energy.max(axis=0), 1e-12).T

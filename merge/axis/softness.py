@@ -12,13 +12,16 @@ from merge.axis.preparing import StackEnergies, TileSet, brightness_noise
 from merge.axis.residuals import Windows, compare, cut_windows, inside_stack, slopes_of
 from merge.model import Array, BoolArray, FrameQuality, Index, TileEnergies
 from merge.significance import (
+    FOUND,
     excess_spread,
     learned_spread,
     proof_limit,
     robust_mean,
     score,
+    student_limit,
     tile_blocks,
     vector_chance,
+    vector_limit,
 )
 
 Complex = NDArray[np.complex128]
@@ -75,20 +78,24 @@ def judge_frames(
     count, bands = data.energy.shape[:2]
     surprise, error = np.full((count, bands), np.nan), np.full((count, bands), np.inf)
     lean, lean_z = np.full(count, np.nan, complex), np.full(count, np.nan)
+    needed = np.full(count, np.nan)
     if count >= 3:
         order = np.argsort(frames_px)
         place_known = chosen[np.isfinite(places_px[chosen])]
         some = place_known[:: max(1, len(place_known) // _MOST_TILES)]
         if len(some):  # frames of one focus place no tile
             surprise, error = _surprises(data, order, frames_px, places_px[some], some)
-        lean, lean_z = _leans(tiles, data, frames_px, places_px)
+        lean, lean_z, needed = _leans(tiles, data, frames_px, places_px)
+    detail_z, detail_limit = _scores(surprise[:, :2], error[:, :2])
     return FrameQuality(
         detail_ratio=np.exp(surprise),
-        detail_z=_scores(surprise[:, :2], error[:, :2]),
+        detail_z=detail_z,
         direction_ratio=(1 - np.abs(lean)) / (1 + np.abs(lean)),
         direction_z=lean_z,
         direction_deg=np.degrees(np.angle(-np.nan_to_num(lean)) / 2) % 180,
         gains=data.gains,
+        detail_limit=detail_limit,
+        direction_limit=(1 - needed) / (1 + needed),
     )
 
 
@@ -143,9 +150,12 @@ def _residuals_without_own(
     return residual, near
 
 
-def _scores(surprise: Array, error: Array) -> Array:
-    """Return how many standard errors each frame lies above expectation, (N,); the worst band's."""
-    found = np.full(surprise.shape, np.nan)
+def _scores(surprise: Array, error: Array) -> tuple[Array, Array]:
+    """Return how many standard errors each frame lies above expectation, (N,); the worst band's.
+
+    And the ratio, of the finest band that tells, that would have been proven too low.
+    """
+    found, needed = np.full(surprise.shape, np.nan), np.full(len(surprise), np.nan)
     for band in range(surprise.shape[1]):
         own, known = surprise[:, band], np.isfinite(surprise[:, band])
         if known.sum() * 2 < len(own) or known.sum() < _FEWEST_FRAMES:  # of a few none is usual
@@ -153,31 +163,42 @@ def _scores(surprise: Array, error: Array) -> Array:
         off = own - np.median(own[known])
         spread = excess_spread(off, error[:, band])
         between, degrees = learned_spread(spread, int(known.sum()), _BETWEEN_FRAMES)
-        found[:, band] = score(off / np.hypot(error[:, band], between), degrees)
+        whole = np.hypot(error[:, band], between)
+        found[:, band] = score(off / whole, degrees)
+        ratio = np.exp(-student_limit(len(own), degrees) * whole)
+        needed = np.where(np.isnan(needed) & known, ratio, needed)
     known = np.isfinite(found).any(axis=1)
-    return np.where(known, np.nanmin(np.where(known[:, None], found, 0), axis=1), np.nan)
+    worst = np.where(known, np.nanmin(np.where(known[:, None], found, 0), axis=1), np.nan)
+    return worst, needed
 
 
 def _leans(
     tiles: Sequence[TileEnergies], data: StackEnergies, frames_px: Array, places_px: Array
-) -> tuple[Complex, Array]:
+) -> tuple[Complex, Array, Array]:
     """Return how the orientation of fine detail departs in each frame, (N,), and its score.
+
+    And how far it would have had to depart to be proven; NaN where that is beyond 1.
 
     A tile's anisotropy is the structure tensor's: energy along x less that along y, and twice the
     product, over their sum. A shake takes it along one direction. What a tile's own texture prefers
     is the same in all frames that have it in focus, which serves where three or more in a row share
     tiles. And it shows in the tile's coarser detail, which a shake of a few pixels leaves as it is;
-    but there textures differ of their own, by as much as frames that share no tiles tell.
+    but there textures differ of their own, by as much as frames that share no tiles tell, and a
+    weave is directed in its finest threads alone: what frames in a row do not show is none.
     """
     fine, coarse, told = _anisotropies(tiles, data, frames_px, places_px)
     blocks = tile_blocks(data.grid)
     order = np.argsort(frames_px)
     lean, chance = np.full(len(tiles), np.nan, complex), np.full(len(tiles), np.inf)
+    needed = np.full(len(tiles), np.inf)
     for run in _runs(told[order], blocks):
         if len(run) < _FEWEST_IN_RUN:
             continue
         run = order[run]
-        lean[run], chance[run] = _beside(fine[run], told[run].astype(float), blocks)
+        lean[run], chance[run], errors, degrees = _beside(
+            fine[run], told[run].astype(float), blocks
+        )
+        needed[run] = errors * _vector_needed(len(tiles), degrees)
     round_enough = told & (np.abs(coarse) < _MOST_DIRECTED)
     alone, variance = _across_scales(fine - coarse, round_enough, blocks)
     sets = np.empty(len(tiles), int)
@@ -191,12 +212,21 @@ def _leans(
         others = np.array([k for k in best if k is not None and sets[k] != sets[frame]], int)
         if len(others) < _FEWEST_SETS:
             continue
-        off, rare = _odd_one(alone[frame], variance[frame], alone[others], variance[others])
-        if rare < chance[frame]:
+        off, rare, spread, degrees = _odd_one(
+            alone[frame], variance[frame], alone[others], variance[others]
+        )
+        needed[frame] = min(needed[frame], spread * _vector_needed(len(tiles), degrees))
+        denied = np.abs(lean[frame] - off) > np.abs(off) / 2  # False where frames in a row are none
+        if rare < chance[frame] and not denied:
             lean[frame], chance[frame] = off, rare
     # Twice: either of two tests may call a frame shaken.
     rare = -ndtri(np.clip(2 * chance, 1e-300, 1 - 1e-9))
-    return lean, np.where(np.isfinite(lean), rare, np.nan)
+    return lean, np.where(np.isfinite(lean), rare, np.nan), np.where(needed < 1, needed, np.nan)
+
+
+def _vector_needed(frames: int, degrees: int) -> float:
+    """Return the standard errors of either part that prove a lean 99 times in 100."""
+    return vector_limit(2 * frames, degrees) + FOUND
 
 
 def _runs(told: BoolArray, blocks: Index) -> list[Index]:
@@ -227,7 +257,7 @@ def _tells(blocks: Index) -> bool:
     return len(blocks) >= _FEWEST_TILES and len(np.unique(blocks)) >= _FEWEST_BLOCKS
 
 
-def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Array]:
+def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Array, Array, int]:
     """Solve ``vector = texture of the tile + lean of the frame``, robustly.
 
     Returns
@@ -236,6 +266,9 @@ def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Arr
         Off the line through the frames beside it: from link to link small errors add up.
     chance : ndarray, shape (N,)
         How often that comes by chance, judged by the scatter of blocks of tiles.
+    error : ndarray, shape (N,)
+        Standard error of either part, and its degrees of freedom.
+    degrees : int
     """
     seen = weight.sum(axis=0) >= 2
     vector, weight, blocks = vector[:, seen], weight[:, seen], blocks[seen]
@@ -259,14 +292,16 @@ def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Arr
     return _off_the_line(lean, inverse * factor)
 
 
-def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array]:
+def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array, Array, int]:
     """Return how far each frame's lean lies off the line through those beside it, and the chance.
+
+    And the standard errors of either part, with their degrees of freedom.
 
     The odd ones are taken out one by one, worst first: beside a shaken frame sound ones lean, too.
     """
     count = len(lean)
     off, chance = np.zeros(count, complex), np.ones(count)
-    sound = np.ones(count, bool)
+    sound, whole, degrees = np.ones(count, bool), np.full(count, np.inf), 1
     while sound.sum() >= _FEWEST_IN_RUN:
         error = np.zeros(count)
         for k in map(int, np.flatnonzero(sound)):
@@ -279,13 +314,14 @@ def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array]:
             error[k] = np.sqrt(max(float(contrast @ covariance @ contrast), 0.0))
         spread = excess_spread(np.abs(off[sound]), error[sound], parts=2)
         between, degrees = learned_spread(spread, int(sound.sum()), _BETWEEN_LEANS)
-        size = np.abs(off) / np.hypot(error, between)
+        whole[sound] = np.hypot(error, between)[sound]
+        size = np.abs(off) / whole
         chance[sound] = vector_chance(size[sound], degrees)
         worst = int(np.where(sound, size, 0).argmax())
         if -ndtri(max(2 * chance[worst], 1e-300)) < proof_limit(count):
             break
         sound[worst] = False
-    return off, chance
+    return off, chance, whole, degrees
 
 
 def _line_at(place: int, others: Index, values: Array) -> float:
@@ -299,8 +335,10 @@ def _line_at(place: int, others: Index, values: Array) -> float:
 
 def _odd_one(
     own: complex, variance: float, others: Complex, variances: Array
-) -> tuple[complex, float]:
+) -> tuple[complex, float, float, int]:
     """Return how far a frame stands off others that show other tiles, and the chance of that.
+
+    And the standard error of either part, with its degrees of freedom.
 
     The others' mean and their spread beyond their errors are those of R. DerSimonian and N. Laird,
     Control. Clin. Trials 7, 177 (1986), from memory.
@@ -312,8 +350,8 @@ def _odd_one(
     between, degrees = learned_spread(np.sqrt(max(square, 0.0)), len(others), _BETWEEN_TEXTURES)
     weight = 1 / (variances + between**2)
     away = complex(own - (weight * others).sum() / weight.sum())
-    spread = between**2 + variance + 1 / weight.sum()
-    return away, float(vector_chance(abs(away) / np.sqrt(spread), degrees))
+    spread = float(np.sqrt(between**2 + variance + 1 / weight.sum()))
+    return away, float(vector_chance(abs(away) / spread, degrees)), spread, degrees
 
 
 def _anisotropies(

@@ -8,11 +8,27 @@ import numpy as np
 
 from merge.axis.doubt import take_middle
 from merge.axis.ordering import order_frames
-from merge.axis.preparing import StackEnergies, TileSet, ordered_tiles
-from merge.axis.residuals import cut_windows, misfit, search_tiles, slopes_of
+from merge.axis.placing import FEWEST_TILES, PLACED_BY
+from merge.axis.preparing import (
+    StackEnergies,
+    TileSet,
+    choose_tiles,
+    ordered_tiles,
+    well_above_noise,
+)
+from merge.axis.residuals import TYPICAL, cut_windows, misfit, search_tiles, slopes_of
 from merge.axis.solving import FROM_NEAR, Solution, solve
-from merge.model import Array, Index
+from merge.model import Array, BoolArray, Index
+from merge.significance import not_alone
 
+TILES_A_FRAME = 100
+TILES_MOST = 3000
+LEAST_SNR = 6.0
+# Cost of a frame that no place explains, and over the usual one: residuals of a factor of 1.6. A
+# frame of another scene costs 2 to 2.7, sound ones 0.2 to 0.5. What moved costs as much over the
+# other tiles that peak in its frame: those beside a wide gap all do, so they are no measure for one
+# another's.
+FOREIGN, FOREIGN_RATIO = 1.2, 3.0
 # Share of tiles kept for the second fit: tiles holding two depths drop out (worst step of 13
 # known stacks off by 9 % in place of 11 %).
 _KEPT = 0.7
@@ -28,18 +44,33 @@ _ORDER_GAIN = 0.03
 _MIDDLE_ROUNDS = 2
 
 
-def solve_in_best_order(data: StackEnergies, chosen: Index) -> tuple[Index, Solution]:
-    """Solve in the given order and, where likeness suggests another, in that; keep the better."""
+def choose(data: StackEnergies) -> Index:
+    """Return the tiles that are fitted first."""
+    return choose_tiles(data, per_frame=TILES_A_FRAME, most=TILES_MOST, least_snr=LEAST_SNR)
+
+
+def choose_again(data: StackEnergies, before: Index) -> Index:
+    """Return the tiles that changed energies choose; those of before if they are too few."""
+    again = choose(data)
+    return again if len(again) >= FEWEST_TILES else before
+
+
+def solve_in_best_order(
+    data: StackEnergies, chosen: Index
+) -> tuple[StackEnergies, Index, Solution]:
+    """Solve in the given order and, where likeness suggests another, in that; keep the better.
+
+    What something moved through is left out.
+    """
     given = np.arange(len(data.energy))
-    tiles = ordered_tiles(data, given).take(chosen)
-    solution = _solve_ordered(data, tiles)
-    order = order_frames(tiles.energy)
+    solved = _solve_ordered(data, given, chosen)
+    order = order_frames(data.energy[:, :, chosen])
     if (order == given).all():
-        return given, solution
-    other = _solve_ordered(data, ordered_tiles(data, order).take(chosen))
-    if other.cost < (1 - _ORDER_GAIN) * solution.cost:
-        return order, other
-    return given, solution
+        return solved[0], given, solved[1]
+    other = _solve_ordered(data, order, chosen)
+    if other[1].cost < (1 - _ORDER_GAIN) * solved[1].cost:
+        return other[0], order, other[1]
+    return solved[0], given, solved[1]
 
 
 def sort_by_position(order: Index, solution: Solution) -> tuple[Index, Solution]:
@@ -52,14 +83,48 @@ def sort_by_position(order: Index, solution: Solution) -> tuple[Index, Solution]
     )
 
 
-def _solve_ordered(data: StackEnergies, tiles: TileSet) -> Solution:
-    """Find the even step that fits best, then let every step go."""
-    some = tiles.take(slice(None, None, max(1, len(tiles.centres) // _TILES_TO_START)))
+def _without_moving(data: StackEnergies, order: Index, frames_px: Array) -> StackEnergies:
+    """Return the energies without the tiles that something moved through: no blur explains them."""
+    tiles = ordered_tiles(data, order)
+    telling = np.flatnonzero(well_above_noise(data, LEAST_SNR))
+    some = tiles.take(telling)
+    step = max(float(np.median(np.diff(frames_px))), 1e-3)
+    windows = cut_windows(data, some, min(PLACED_BY, len(tiles.energy) - 1))
+    candidates = frames_px[some.centres] + np.linspace(-1.6, 1.6, 13)[:, None] * step
+    places, _ = search_tiles(windows, slopes_of(windows), frames_px, candidates, scale=TYPICAL)
+    moved = np.zeros(len(data.usable), bool)
+    moved[telling] = _unexplained(misfit(windows, frames_px, places), some.centres)
+    moved = not_alone(moved.reshape(data.grid)).ravel()
+    if not moved.any():
+        return data
+    return dataclasses.replace(
+        data, energy=np.where(moved, 0.0, data.energy), usable=data.usable & ~moved
+    )
+
+
+def _unexplained(misfits: Array, centres: Index) -> BoolArray:
+    """Tell which tiles no place explains, though it explains others that peak in their frame."""
+    usual = np.zeros(int(centres.max(initial=0)) + 1)
+    for frame in np.unique(centres):
+        usual[frame] = np.median(misfits[centres == frame])
+    return np.asarray(misfits > np.maximum(FOREIGN, FOREIGN_RATIO * usual[centres]))
+
+
+def _solve_ordered(
+    data: StackEnergies, order: Index, chosen: Index
+) -> tuple[StackEnergies, Solution]:
+    """Find the even step that fits best, leave out what moved, then let every step go."""
+    # Of all tiles, not of those with most detail: these may be one thing that moved.
+    telling = np.flatnonzero(well_above_noise(data, LEAST_SNR))
+    telling = telling[:: max(1, len(telling) // _TILES_TO_START)]
+    some = ordered_tiles(data, order).take(telling)
     costs = [_cost_of_even(data, some, s)[1].sum() for s in _STARTS]
     best = float(_STARTS[int(np.argmin(costs))])
+    even = best * data.sigma_px[0] * np.arange(len(order))
+    data = _without_moving(data, order, even)
+    tiles = ordered_tiles(data, order).take(choose_again(data, chosen))
     places, _ = _cost_of_even(data, tiles, best)
-    even = best * data.sigma_px[0] * np.arange(len(tiles.energy))
-    return solve_best_explained(data, tiles, even, places)
+    return data, solve_best_explained(data, tiles, even, places)
 
 
 def _cost_of_even(data: StackEnergies, tiles: TileSet, step: float) -> tuple[Array, Array]:

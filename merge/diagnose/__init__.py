@@ -8,10 +8,12 @@ from merge.diagnose.coverage import Coverage, measure_coverage
 from merge.diagnose.distances import FocusPlace, find_distance_conflicts, locate_frames
 from merge.diagnose.findings import diagnose_stack
 from merge.diagnose.kind import find_aperture_series, find_other_kind
+from merge.diagnose.limits import DetectionLimits, measure_limits
 from merge.diagnose.slices import SliceLimits, describe_slices, find_diffraction
 
 __all__ = [
     "Coverage",
+    "DetectionLimits",
     "FocusPlace",
     "SliceLimits",
     "describe_slices",
@@ -22,4 +24,5 @@ __all__ = [
     "find_other_kind",
     "locate_frames",
     "measure_coverage",
+    "measure_limits",
 ]

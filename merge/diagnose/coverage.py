@@ -8,20 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from merge.diagnose.steps import Steps, steps_of
-from merge.diagnose.wording import list_names, percent, two_apart
+from merge.diagnose.wording import counted, list_names, percent, two_apart
 from merge.model import Array, BoolArray, Box, Finding, FocusAxis, Severity
-from merge.significance import proof_limit, tile_blocks
+from merge.significance import not_alone, proof_limit, tile_blocks
 
 # Shares of the picture's detail from which a hole counts as a problem, and below which it is
 # only noted.
-_PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
+PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
 # Share of detail, and tiles, that must lie beyond an end before it is mentioned.
 _END_SHARE, _END_TILES = 0.002, 4
-# Each must have so many of the eight around with it: noise puts one tile in thirty anywhere.
-_BESIDE = 2
 # They must lie in so many blocks of tiles: one thing alone may be misread as a whole.
 _END_BLOCKS = 2
 # Gaps from this many on, and in half of the steps or more, have one cause.
@@ -98,8 +95,9 @@ def find_gaps(
                 severity=_severity(share, blur, tolerance_px),
                 message=(
                     f"Gap between {names[a]} and {names[b]}: what lies midway is blurred by "
-                    f"{blur:.1f} px in both ({low:.1f} to {high:.1f}); {percent(share)} of the "
-                    f"picture's detail lies in it, beyond {tolerance_px:.2g} px."
+                    f"{two_apart(blur, tolerance_px)} px in both ({low:.1f} to {high:.1f}); "
+                    f"{percent(share)} of the picture's detail lies in it, beyond "
+                    f"{tolerance_px:.3g} px."
                 ),
                 advice=_refocus(
                     (names[a], names[b]),
@@ -197,9 +195,10 @@ def find_wide_steps(
             kind="wide steps",
             severity=_severity(share, typical, tolerance_px),
             message=(
-                f"{which} steps are wider than {tolerance_px:.2g} px of blur allow: midway it "
-                f"reaches {typical:.1f} px as a rule, {blurs[worst]:.1f} px at worst (between {a} "
-                f"and {b}); {percent(share)} of the picture's detail lies beyond."
+                f"{which} steps are wider than {tolerance_px:.3g} px of blur allow: midway it "
+                f"reaches {two_apart(typical, tolerance_px)} px as a rule, {blurs[worst]:.1f} px "
+                f"at worst (between {a} and {b}); {percent(share)} of the picture's detail lies "
+                "beyond."
             ),
             advice=_narrower(frames, typical / tolerance_px, tolerance_px, f_number),
             value=typical,
@@ -245,8 +244,8 @@ def find_uncovered_ends(
         beyond = np.nan_to_num(beyond, nan=-1.0)
         beyond = np.minimum(beyond, (infinity_px or {}).get(frame, np.inf))
         own = math.hypot(steps.error_px[end], axis.blur_error_px)
-        error = math.hypot(own, steps.scale_error * tolerance_px)
-        outside = _not_alone(beyond > tolerance_px)
+        error = end_error_px(axis, end, tolerance_px)
+        outside = not_alone(beyond > tolerance_px)
         share = _share(axis, outside)
         if share < _END_SHARE or np.count_nonzero(outside) < _END_TILES:
             continue
@@ -260,7 +259,7 @@ def find_uncovered_ends(
         finding = Finding(
             kind="end not covered",
             # Tiles of two depths and backdrops look like less than that.
-            severity="note" if share < _PROBLEM_SHARE else _severity(share, extent, tolerance_px),
+            severity="note" if share < PROBLEM_SHARE else _severity(share, extent, tolerance_px),
             message=(
                 f"The subject goes on beyond {names[frame]}: up to {extent:.1f} px of blur there "
                 f"{read}; {rest}"
@@ -280,11 +279,11 @@ def find_uncovered_ends(
     return findings
 
 
-def _not_alone(tiles: BoolArray) -> BoolArray:
-    """Return those of the tiles that have others beside them: single ones are placed by chance."""
-    beside = np.ones((3, 3))
-    beside[1, 1] = 0
-    return tiles & (ndimage.convolve(tiles.astype(float), beside, mode="constant") >= _BESIDE)
+def end_error_px(axis: FocusAxis, end: int, tolerance_px: float) -> float:
+    """Return the standard error of what lies at the tolerance beyond the end 0 or -1, px."""
+    steps = steps_of(axis)
+    own = math.hypot(steps.error_px[end], axis.blur_error_px)
+    return math.hypot(own, steps.scale_error * tolerance_px)
 
 
 def _end_at_limit(end: Finding, name: str, read: str, rest: str) -> Finding:
@@ -330,7 +329,7 @@ def find_unsharp_parts(
     return [
         Finding(
             kind="sharp in no frame",
-            severity="problem" if share >= _PROBLEM_SHARE else "warning",
+            severity="problem" if share >= PROBLEM_SHARE else "warning",
             message=(
                 f"{percent(share)} of the picture's detail is sharp in no frame: only {which} "
                 "could show it."
@@ -356,13 +355,12 @@ def find_needless_frames(axis: FocusAxis, tolerance_px: float) -> list[Finding]:
         return []
     step = float(np.median(np.diff(frames)))
     size = f"{step:.1f}" if step >= 0.1 else "less than 0.1"
-    word = {2: "second", 3: "third", 4: "fourth", 5: "fifth"}.get(every, f"{every}th")
     return [
         Finding(
             kind="fine steps",
             severity="note",
             message=(
-                f"The steps, {size} px, could be wider: every {word} frame would do "
+                f"The steps, {size} px, could be wider: every {counted(every)} frame would do "
                 f"(at most {_thinned_blur(frames, every):.1f} px of blur between planes)."
             ),
             advice="Take wider steps next time, or merge a part of the frames.",
@@ -388,7 +386,7 @@ def _share(axis: FocusAxis, tiles: BoolArray) -> float:
 def _severity(share: float, blur_px: float, tolerance_px: float) -> Severity:
     if share < _NOTE_SHARE:
         return "note"
-    return "problem" if share >= _PROBLEM_SHARE and blur_px > 1.25 * tolerance_px else "warning"
+    return "problem" if share >= PROBLEM_SHARE and blur_px > 1.25 * tolerance_px else "warning"
 
 
 def _box(axis: FocusAxis, tiles: BoolArray) -> Box | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from merge.diagnose.wording import two_digits
 from merge.model import Array, CaptureSettings, Finding, FocusAxis
 from merge.optics import (
     distance_from_sensor_mm,
@@ -23,6 +24,8 @@ _CLOSE_UP = 0.05
 # A recorded distance that runs back by more than this share of the whole bracket contradicts the
 # order; less is its rounding.
 _BACKWARD = 0.05
+# Pairs of frames that a finding names.
+_SHOWN = 3
 
 
 @dataclass(frozen=True)
@@ -142,7 +145,9 @@ def find_distance_conflicts(
     findings = []
     if len(back):
         pairs = [(in_order[k].frame, in_order[k + 1].frame) for k in back.tolist()]
-        shown = "; ".join(f"{names[a]} and {names[b]}" for a, b in pairs[:3])
+        shown = "; ".join(f"{names[a]} and {names[b]}" for a, b in pairs[:_SHOWN])
+        if len(pairs) > _SHOWN:
+            shown += f"; and {len(pairs) - _SHOWN} more pairs"
         findings.append(
             Finding(
                 kind="focus distances",
@@ -180,8 +185,8 @@ def _span_conflict(told: Sequence[tuple[FocusPlace, CaptureSettings]]) -> list[F
             kind="focus distances",
             severity="note",
             message=(
-                f"By the recorded focus distances the planes span {recorded:.2g} mm at the "
-                f"sensor, by the pictures {measured:.2g} mm."
+                f"By the recorded focus distances the planes span {two_digits(recorded)} mm at "
+                f"the sensor, by the pictures {two_digits(measured)} mm."
             ),
             advice=(
                 "Check f-number and pixel pitch (--pixel-pitch); else the recorded distances are "

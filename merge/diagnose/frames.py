@@ -9,7 +9,13 @@ import numpy as np
 
 from merge.diagnose.wording import list_names, percent, shutter
 from merge.model import Array, CaptureSettings, Finding, FrameQuality, Registration
-from merge.significance import learned_spread, proof_limit, vector_limit, vector_spread
+from merge.significance import (
+    FOUND,
+    learned_spread,
+    proof_limit,
+    vector_limit,
+    vector_spread,
+)
 
 # Jumps below this are the registration's own noise; above, they must stand out of the rest, too:
 # frames held by hand all jump. On a tripod moves are about so large (each way; common practice,
@@ -19,8 +25,8 @@ _JUMP_PX, _USUAL_MOVE_PX = 1.5, 0.5
 _FEWEST_FOR_KNOCKS = 5
 # Energy of fine detail, over the others' or over that across, from which a loss is worth a line: a
 # contrast of 92 %.
-_WORTH_TELLING = 0.85
-_EXPOSURE_EV = 0.2
+WORTH_TELLING = 0.85
+EXPOSURE_EV = 0.2
 _DRIFT_EV = 0.5
 
 
@@ -78,24 +84,38 @@ def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding
     return findings + [_bump_finding(float(jumps[i]), limit, i, names) for i in alone]
 
 
-def _bump_limit(sizes: Array) -> float:
-    """Return the length that none of so many moves has by chance."""
+def find_bump_limit_px(registration: Registration) -> float:
+    """Return the length of a knock that is found 99 times in 100."""
+    moves = _moves(registration)
+    jumps = [f.jump_px for f in registration.frames if f.transform is not None]
+    return _bump_limit(np.array(jumps) if len(moves) == 0 else np.hypot(*moves.T), FOUND)
+
+
+def _bump_limit(sizes: Array, more: float = 0.0) -> float:
+    """Return the length that none of so many moves has by chance, and more standard errors."""
     # The median knows half as much of a spread as all moves do.
     spread, degrees = learned_spread(vector_spread(sizes), len(sizes) // 2, _USUAL_MOVE_PX)
-    return max(_JUMP_PX, spread * vector_limit(len(sizes), degrees))
+    return max(_JUMP_PX, spread * vector_limit(len(sizes), degrees)) + more * spread
+
+
+def _moves(registration: Registration) -> Array:
+    """Return the moves from aligned frame to frame off the usual one, (M, 2); none if few."""
+    aligned = [f.transform for f in registration.frames if f.transform]
+    if len(aligned) < _FEWEST_FOR_KNOCKS:
+        return np.zeros((0, 2))
+    moves = np.diff([t.shift_px(registration.shape) for t in aligned], axis=0)
+    return np.asarray(moves - np.median(moves, axis=0))
 
 
 def _knocks(registration: Registration) -> list[tuple[int, int, Array, float]]:
     """Return the moves from frame to frame that stand out: both frames, the move, the limit."""
-    aligned = [(i, f.transform) for i, f in enumerate(registration.frames) if f.transform]
-    if len(aligned) < _FEWEST_FOR_KNOCKS:
+    aligned, moves = registration.aligned, _moves(registration)
+    if len(moves) == 0:
         return []
-    moves = np.diff([t.shift_px(registration.shape) for _, t in aligned], axis=0)
-    moves = moves - np.median(moves, axis=0)
     sizes = np.hypot(*moves.T)
     limit = _bump_limit(sizes)
     return [
-        (aligned[k][0], aligned[k + 1][0], moves[k], limit)
+        (aligned[k], aligned[k + 1], moves[k], limit)
         for k in np.flatnonzero(sizes > limit).tolist()
     ]
 
@@ -122,11 +142,11 @@ def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Findin
     count = len(names)
     limit = proof_limit(count)
     shaken = quality.direction_z > limit
-    shaken &= quality.direction_ratio < _WORTH_TELLING
+    shaken &= quality.direction_ratio < WORTH_TELLING
     ratio = np.nanmin(
         np.where(np.isfinite(quality.detail_ratio[:, :2]), quality.detail_ratio[:, :2], 1.0), axis=1
     )
-    soft = (quality.detail_z < -limit) & (ratio < _WORTH_TELLING) & ~shaken
+    soft = (quality.detail_z < -limit) & (ratio < WORTH_TELLING) & ~shaken
     findings = [_shake_finding(quality, i, names) for i in np.flatnonzero(shaken).tolist()]
     for i in np.flatnonzero(soft).tolist():
         findings.append(
@@ -140,7 +160,7 @@ def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Findin
                 ),
                 advice=_again(names[i]),
                 value=float(ratio[i]),
-                threshold=_WORTH_TELLING,
+                threshold=WORTH_TELLING,
                 unit="ratio",
                 frames=(i,),
             )
@@ -165,7 +185,7 @@ def _shake_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> F
         ),
         advice=_again(names[frame]),
         value=ratio,
-        threshold=_WORTH_TELLING,
+        threshold=WORTH_TELLING,
         unit="ratio",
         frames=(frame,),
     )
@@ -183,7 +203,7 @@ def find_exposure_jumps(
     k = 0
     while k < count - 1:
         jump = jumps[k] - usual
-        if abs(jump) < _EXPOSURE_EV:
+        if abs(jump) < EXPOSURE_EV:
             k += 1
             continue
         # One frame that jumps and comes back is one finding, about that frame.
@@ -232,9 +252,12 @@ def _exposure_finding(
         message=(
             f"{names[frame]} is {value:+.1f} EV against {others}{rest}{why if known else ''}."
         ),
-        advice="The merge evens it out where nothing is clipped; set exposure by hand next time.",
+        advice=(
+            "The merge evens the light out where nothing is clipped; set the exposure by hand "
+            "next time."
+        ),
         value=value,
-        threshold=_EXPOSURE_EV,
+        threshold=EXPOSURE_EV,
         unit="EV",
         frames=(frame,),
     )
@@ -255,6 +278,14 @@ def _changed_fields(one: CaptureSettings, two: CaptureSettings) -> list[str]:
     return changed
 
 
+_KEEP_SET = {
+    "f_number": (
+        "Depth of field and diffraction differ from frame to frame: keep one f-number, set by hand."
+    ),
+    "focal_length_mm": "Take all frames at one focal length.",
+    "exposure_time_s": "Set the exposure time by hand, the same for all frames.",
+    "iso": "Set the ISO by hand, the same for all frames.",
+}
 _FIELDS = {
     "camera": "camera",
     "lens": "lens",
@@ -283,11 +314,7 @@ def find_changed_settings(
                 kind="changed setting",
                 severity="problem" if field in {"camera", "lens", "focal_length_mm"} else "warning",
                 message=f"The {word} is {_shown(field, usual)}, but not in {shown}.",
-                advice=(
-                    "Depth of field and diffraction differ from frame to frame."
-                    if field == "f_number"
-                    else ""
-                ),
+                advice=_KEEP_SET.get(field, "Take all frames with one camera and lens."),
                 value=float(len(odd)),
                 threshold=0.0,
                 unit="frames",

@@ -10,18 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.diagnose.steps import Steps, steps_of
-from merge.diagnose.wording import list_names
+from merge.diagnose.wording import list_names, two_apart
 from merge.model import Array, Finding, FocusAxis
 from merge.significance import learned_spread, proof_limit
 
 # Steps on either side that a step is compared with: steps may grow along a bracket.
 _NEIGHBOURS = 4
 # Largest spread of the neighbours, relative, that still counts as even.
-_EVEN = 0.2
+EVEN = 0.2
 # Between one step and two, and between one and none.
-_MORE_THAN_ONE, _HARDLY_ONE = 1.5, 0.5
+MORE_THAN_ONE, _HARDLY_ONE = 1.5, 0.5
 # Without three steps a rhythm cannot be told; frames as near as this are focused alike.
-_LEAST_STEP_PX = 0.35
+LEAST_STEP_PX = 0.35
 # Frames farther apart than this are no duplicates, however wide the others' steps: it shows.
 _ALIKE_PX = 1.5
 
@@ -31,11 +31,11 @@ def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> 
     steps = steps_of(axis)
     findings = []
     for k, step in enumerate(steps.step_px):
-        usual = _usual_step(steps, k)
-        if usual is None or usual.spread > _EVEN * usual.step_px:
+        usual = usual_step(steps, k)
+        if usual is None or usual.spread > EVEN * usual.step_px:
             continue
         ratio = step / usual.step_px
-        if ratio - steps.limit * usual.ratio_error(ratio) < _MORE_THAN_ONE:
+        if ratio - steps.limit * usual.ratio_error(ratio) < MORE_THAN_ONE:
             continue
         missing = max(round(ratio) - 1, 1)
         a, b = steps.order[k : k + 2].tolist()
@@ -46,11 +46,12 @@ def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> 
                 severity="problem" if step / 2 > tolerance_px else "warning",
                 message=(
                     f"Between {names[a]} and {names[b]} {slices} missing: the step is "
-                    f"{step:.1f} px, its neighbours are {usual.step_px:.1f} px."
+                    f"{two_apart(step, usual.step_px)} px, its neighbours are "
+                    f"{two_apart(usual.step_px, step)} px."
                 ),
                 advice="Look for the file on the card, or take the slice again.",
                 value=float(ratio),
-                threshold=_MORE_THAN_ONE,
+                threshold=MORE_THAN_ONE,
                 unit="steps",
                 frames=(a, b),
             )
@@ -76,11 +77,11 @@ class _Usual:
         return float(np.hypot(seen, ratio * seen / np.sqrt(self.count)) / self.step_px)
 
 
-def _usual_step(steps: Steps, at: int) -> _Usual | None:
+def usual_step(steps: Steps, at: int) -> _Usual | None:
     """Return the step around a place; None where there are too few neighbours."""
     first = max(at - _NEIGHBOURS, 0)
     near = [k for k in range(first, min(at + _NEIGHBOURS + 1, len(steps.step_px))) if k != at]
-    near = [k for k in near if steps.step_px[k] > _LEAST_STEP_PX]
+    near = [k for k in near if steps.step_px[k] > LEAST_STEP_PX]
     if len(near) < 3:
         return None
     # Along a straight line of their logarithms (by medians: P. K. Sen, 1968): steps may grow.
@@ -103,9 +104,7 @@ def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
     steps = steps_of(axis)
     findings = []
     for k, step in enumerate(steps.step_px):
-        usual = _usual_step(steps, k)
-        limit = _LEAST_STEP_PX if usual is None else _HARDLY_ONE * usual.step_px
-        error = steps.error_px[k] if usual is None else usual.ratio_error(0.0) * usual.step_px
+        limit, error = duplicate_limit(steps, k)
         if step > _ALIKE_PX or step + steps.limit * error >= limit:
             continue
         a, b = sorted(steps.order[k : k + 2].tolist())
@@ -122,6 +121,14 @@ def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
             )
         )
     return findings
+
+
+def duplicate_limit(steps: Steps, k: int) -> tuple[float, float]:
+    """Return below which distance two frames are focused alike, and that distance's error, px."""
+    usual = usual_step(steps, k)
+    if usual is None:
+        return LEAST_STEP_PX, float(steps.error_px[k])
+    return _HARDLY_ONE * usual.step_px, usual.ratio_error(0.0) * usual.step_px
 
 
 def find_wrong_order(
@@ -173,7 +180,7 @@ def _proven_backward(axis: FocusAxis, frames: NDArray[np.intp]) -> NDArray[np.bo
     own = axis.covariance_px[np.ix_(frames, frames)]
     variance = np.diag(own)[1:] + np.diag(own)[:-1] - 2 * np.diag(own, 1)
     error = np.sqrt(np.maximum(variance, 0))
-    return np.asarray(step < -np.maximum(proof_limit(len(step)) * error, _LEAST_STEP_PX))
+    return np.asarray(step < -np.maximum(proof_limit(len(step)) * error, LEAST_STEP_PX))
 
 
 def _is_swap(order: NDArray[np.intp], at: int) -> bool:

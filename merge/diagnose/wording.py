@@ -12,7 +12,19 @@ def percent(share: float) -> str:
     """Write a share; above twice the whole as a factor."""
     if share < 0.001:
         return "less than 0.1 %"
-    return f"{100 * share:.2g} %" if share <= 2 else f"{share:.2g} times"
+    return f"{two_digits(100 * share)} %" if share <= 2 else f"{two_digits(share)} times"
+
+
+def two_digits(value: float) -> str:
+    """Write a number to two digits, without a power of ten."""
+    return f"{float(f'{value:.2g}'):.12g}"
+
+
+def counted(number: int) -> str:
+    """Write an ordinal: second, third, 21st."""
+    words = {2: "second", 3: "third", 4: "fourth", 5: "fifth"}
+    ending = "th" if 10 < number % 100 < 20 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return words.get(number, f"{number}{ending}")
 
 
 def two_apart(value: float, other: float) -> str:

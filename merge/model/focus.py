@@ -67,6 +67,9 @@ class FrameQuality:
         Direction that lost most, degrees from the x axis towards y, in [0, 180).
     gains : ndarray, shape (N,), float64
         Linear light over the middle frame's, from the tiles' means.
+    detail_limit, direction_limit : ndarray, shape (N,), float64
+        What ``detail_ratio`` in its finest band and ``direction_ratio`` must have fallen to for a
+        frame to be proven soft or shaken, 99 times in 100; NaN where none could be.
     """
 
     detail_ratio: NDArray[np.float64]
@@ -75,6 +78,8 @@ class FrameQuality:
     direction_z: NDArray[np.float64]
     direction_deg: NDArray[np.float64]
     gains: NDArray[np.float64]
+    detail_limit: NDArray[np.float64]
+    direction_limit: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from merge.diagnose import (
     Coverage,
+    DetectionLimits,
     FocusPlace,
     SliceLimits,
     describe_slices,
@@ -20,6 +21,7 @@ from merge.diagnose import (
     find_other_kind,
     locate_frames,
     measure_coverage,
+    measure_limits,
 )
 from merge.errors import MergeError
 from merge.model import (
@@ -62,6 +64,8 @@ class Inspection:
     diffraction_scale_px : float or None
         Wavelength times effective f-number over the pixel pitch, as used for the axis; None
         where it is not known and the blur was taken as the ideal disk.
+    limits : DetectionLimits or None
+        What could have been found; None without a focus axis.
     """
 
     registration: Registration
@@ -75,6 +79,7 @@ class Inspection:
     pixel_pitch_um: float | None
     magnification: float | None
     diffraction_scale_px: float | None
+    limits: DetectionLimits | None = None
 
     @property
     def aligned(self) -> tuple[int, ...]:
@@ -163,6 +168,7 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
         axis=axis,
         axis_problem=bracket.axis_problem,
         coverage=None if axis is None else measure_coverage(axis, tolerance_px),
+        limits=None if axis is None else measure_limits(axis, registration, tolerance_px),
         slices=slices,
         places=places,
         findings=worst_first(findings),

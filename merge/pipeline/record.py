@@ -198,6 +198,7 @@ def inspection_record(stack: Stack, inspection: Inspection) -> dict[str, Any]:
         "focus_axis": axis_record,
         "axis_problem": inspection.axis_problem or None,
         "coverage": coverage_record,
+        "detection_limits": inspection.limits,
         "slices": inspection.slices,
         "findings": inspection.findings,
     }

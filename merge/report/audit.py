@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from merge.atomic import replace_atomically
+from merge.diagnose.wording import percent
 from merge.metadata import build_exif_block, build_xmp
 from merge.model import CaptureSettings
 from merge.optics import focus_shift_at_sensor_um
@@ -27,6 +28,8 @@ _FRAMED = 4
 # Long side of that picture, at least.
 _PICTURE_SIDE = 600
 _LINES = 24
+# Share of a frame's finest detail that only a gross fault leaves: less proves nothing in practice.
+_LITTLE_LEFT = 0.2
 # Kinds of findings that leave open whether something was missed.
 _AT_LIMIT = frozenset({"step at the limit", "end at the limit"})
 
@@ -49,7 +52,7 @@ def audit_text(result: AuditResult) -> str:
         lines.append(f"… and {len(findings) - _LINES} more; --json lists all.")
     if not findings:
         lines.append("No finding.")
-    lines += ["", *_slice_lines(result)]
+    lines += ["", *_slice_lines(result), *_not_told_lines(result)]
     return "\n".join(lines)
 
 
@@ -130,16 +133,18 @@ def _verdict(result: AuditResult) -> list[str]:
         f"Focus steps: {np.median(steps):.1f} px of blur{spread}{_sensor_step(result.inspection)}"
     ]
     lines += _distance_lines(result)
-    holes = [f for f in result.findings if f.facts.hole]
+    holes = [f for f in result.findings if f.facts.hole or f.kind == "sharp in no frame"]
     missed = [f for f in holes if f.severity != "note"]
     if missed:
         count = sum(f.kind == "gap" for f in missed)
         ends = sum(f.kind == "end not covered" for f in missed)
         parts = [f"{count} gap{'s' if count > 1 else ''}"] if count else []
         parts += [f"{ends} end{'s' if ends > 1 else ''} not covered"] if ends else []
+        lost = any(f.kind == "sharp in no frame" for f in missed)
+        parts += ["what only soft or shaken frames show"] if lost else []
         parts += ["a slice out of the rhythm"] if not parts else []
         lines.append(
-            f"Missed: {' and '.join(parts)}; {_percent(coverage.outside_share)} of the picture's "
+            f"Missed: {' and '.join(parts)}; {percent(coverage.outside_share)} of the picture's "
             f"detail reads as blurred by more than {coverage.tolerance_px:.2g} px in every frame."
         )
     elif holes or any(f.kind in _AT_LIMIT for f in result.findings):
@@ -205,6 +210,37 @@ def _slice_lines(result: AuditResult) -> list[str]:
     ]
 
 
+def _not_told_lines(result: AuditResult) -> list[str]:
+    """Say what could not have been found, and from which size on the rest would."""
+    limits, aligned = result.inspection.limits, result.inspection.aligned
+    if limits is None or len(aligned) < 2:
+        return []
+    parts = []
+    for word, ratios in (("softness", limits.soft_ratio), ("shake", limits.shaken_ratio)):
+        blind = [aligned[k] + 1 for k in np.flatnonzero(~(ratios > _LITTLE_LEFT)).tolist()]
+        if len(blind) == len(aligned):
+            parts.append(f"{word} of any frame")
+        elif blind:
+            parts.append(f"{word} of {_ranges(blind)}")
+    missing = limits.missing_slices
+    unsure = np.flatnonzero(~(missing <= 1)).tolist()
+    if len(unsure) == len(missing):
+        parts.append("by the steps' rhythm a single slice left out")
+    elif unsure:
+        after = _ranges([aligned[k] + 1 for k in unsure])
+        parts.append(f"by the steps' rhythm a single slice left out after {after}")
+    ends = limits.end_px
+    lines = [f"Could not have been seen here: {'; '.join(parts)}."] if parts else []
+    return [
+        *lines,
+        f"Sure to be told: a blur midway from {np.nanmin(limits.gap_px):.1f} px (at the least "
+        f"sure step {np.nanmax(limits.gap_px):.1f} px), a subject going on by {ends[0]:.1f} px "
+        f"before the first and {ends[1]:.1f} px behind the last frame, if "
+        f"{percent(limits.end_share)} of the detail lies there, a knock of "
+        f"{limits.bump_px:.1f} px, a change of light of {limits.exposure_ev:.1f} EV.",
+    ]
+
+
 def _ranges(numbers: Sequence[int]) -> str:
     if len(numbers) == 1:
         return f"frame {numbers[0]}"
@@ -217,7 +253,3 @@ def _ranges(numbers: Sequence[int]) -> str:
         else:
             runs.append([number])
     return "frames " + ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]}-{r[-1]}" for r in runs)
-
-
-def _percent(share: float) -> str:
-    return "less than 0.1 %" if share < 0.001 else f"{100 * share:.2g} %"
