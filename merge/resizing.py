@@ -105,29 +105,35 @@ def enlarge_position(position: FloatArray, box: Box, reduction: int) -> FloatArr
 def _fill_position(  # pragma: no cover - compiled
     position: FloatArray, out: FloatArray, row: int, column: int, reduction: int
 ) -> None:
-    rows, columns = position.shape
-    apart, zero = np.float32(_APART_FRAMES), np.float32(0)
-    scale = np.float32(1.0 / reduction)
     for i in range(out.shape[0]):
-        y = (np.float32(row + i) + np.float32(0.5)) * scale - np.float32(0.5)
-        y = min(max(y, zero), np.float32(rows - 1))
-        top = min(int(y), max(rows - 2, 0))
-        below = min(top + 1, rows - 1)
-        fy = np.float32(y - top)
+        top, below, fy = between(row + i, reduction, position.shape[0])
         for j in range(out.shape[1]):
-            x = (np.float32(column + j) + np.float32(0.5)) * scale - np.float32(0.5)
-            x = min(max(x, zero), np.float32(columns - 1))
-            left = min(int(x), max(columns - 2, 0))
-            beside = min(left + 1, columns - 1)
-            fx = np.float32(x - left)
-            a, b = position[top, left], position[top, beside]
-            c, d = position[below, left], position[below, beside]
-            if max(max(a, b), max(c, d)) - min(min(a, b), min(c, d)) <= apart:
-                upper = a + (b - a) * fx
-                lower = c + (d - c) * fx
-                out[i, j] = upper + (lower - upper) * fy
-            else:
-                out[i, j] = position[
-                    below if fy >= np.float32(0.5) else top,
-                    beside if fx >= np.float32(0.5) else left,
-                ]
+            left, beside, fx = between(column + j, reduction, position.shape[1])
+            out[i, j] = depth_between(
+                position[top, left], position[top, beside], position[below, left],
+                position[below, beside], fy, fx,
+            )  # fmt: skip
+
+
+@njit(inner=True, nogil=True, fastmath=True)
+def between(place: int, reduction: int, size: int) -> tuple:  # pragma: no cover - compiled
+    """Return the two pixels of a reduced row that a place lies between, and how far along."""
+    scale, zero = np.float32(1.0 / reduction), np.float32(0)
+    at = (np.float32(place) + np.float32(0.5)) * scale - np.float32(0.5)
+    at = min(max(at, zero), np.float32(size - 1))
+    first = min(int(at), max(size - 2, 0))
+    return first, min(first + 1, size - 1), np.float32(at - first)
+
+
+@njit(inner=True, nogil=True, fastmath=True)
+def depth_between(  # pragma: no cover - compiled
+    a: np.float32, b: np.float32, c: np.float32, d: np.float32, fy: np.float32, fx: np.float32
+) -> np.float32:
+    """Return the depth between four of a reduced map: linear, or the nearest at a depth step."""
+    if max(max(a, b), max(c, d)) - min(min(a, b), min(c, d)) <= np.float32(_APART_FRAMES):
+        upper = a + (b - a) * fx
+        lower = c + (d - c) * fx
+        return upper + (lower - upper) * fy
+    half = np.float32(0.5)
+    upper, lower = b if fx >= half else a, d if fx >= half else c
+    return lower if fy >= half else upper

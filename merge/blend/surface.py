@@ -15,7 +15,7 @@ from merge.compiled import njit
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
-from merge.resizing import Box, enlarge_part, enlarge_position
+from merge.resizing import Box, between, depth_between
 
 # Levels over which seams are softened (1 to 5 differ by less than 0.1 dB; more levels let
 # defocused frames in at depth steps).
@@ -131,9 +131,8 @@ class SurfaceBlend:
             masks = [self._coverage(k, box) for k in range(self._count)]
             if any(mask is not None for mask in masks):
                 total = np.zeros((height, width), np.float32)
-                places = self._depth_of(box)
                 for k, mask in enumerate(masks):
-                    total += self._hat(k, *places) * (1 if mask is None else mask)
+                    total += self._hats(k, box)[0] * (1 if mask is None else mask)
                 if (total < 0.001).any():
                     frames[:] = True
                 self._totals[box] = total
@@ -207,27 +206,23 @@ class SurfaceBlend:
                 row, column, height, width = share.box
                 self.add_share(share, pixels[row : row + height, column : column + width])
 
-    def _depth_of(self, box: Box) -> tuple[FloatArray, FloatArray]:
-        """Return a box's depth in frames, and how many frames away still count."""
-        position = enlarge_position(self._position, box, self._reduction)
-        reach = enlarge_part(self._reach, box, self._reduction)
-        return np.ascontiguousarray(position), np.ascontiguousarray(reach)
+    def _hats(self, index: int, box: Box) -> tuple[FloatArray, FloatArray]:
+        """Return a frame's weights by its distance from the depth, with and without the reach.
 
-    def _hat(self, index: int, position: FloatArray, reach: FloatArray) -> FloatArray:
-        """Return the weight of a frame by its distance from the depth; all frames' sum to 1."""
-        weight = np.empty(position.shape, np.float32)
-        _fill_hat(position, reach, index, self._count, weight)
-        return weight
+        All frames' sum to 1.
+        """
+        weight, coarse = np.empty(box[2:], np.float32), np.empty(box[2:], np.float32)
+        place = *box[:2], self._reduction
+        frame = index, self._count
+        differ = _fill_hats(self._position, self._reach, place, frame, weight, coarse)
+        return weight, coarse if differ else weight
 
     def _weights(self, index: int, box: Box, whole: Box) -> tuple[FloatArray, FloatArray]:
         """Return the weights of a frame's fine detail and of the rest; ``whole``: the part's."""
-        position, reach = self._depth_of(box)
-        weight = self._hat(index, position, reach)
+        weight, coarse = self._hats(index, box)
         total = self._totals.get(whole)
         if total is None:
-            if not (reach > 1).any():
-                return weight, weight
-            return weight, self._hat(index, position, np.ones_like(reach))
+            return weight, coarse
         assert self._coverage is not None
         mask = self._coverage(index, box)
         # Where no frame of the right depth has a pixel, any that has one counts.
@@ -254,26 +249,42 @@ def _with_margin(ends: NDArray[np.intp], block: int, beyond: int, size: int) -> 
     return first, min(last, size)
 
 
-@njit(nogil=True, fastmath=True)
-def _fill_hat(  # pragma: no cover - compiled
-    position: FloatArray, reach: FloatArray, index: int, count: int, weight: FloatArray
-) -> None:
-    """Fill ``weight`` with max(0, 1 - |position - index| / reach) over its sum over all frames."""
-    one = np.float32(1)
+@njit(nogil=True, fastmath=True, error_model="numpy")
+def _fill_hats(  # pragma: no cover - compiled
+    position: FloatArray, reach: FloatArray, place: tuple, frame: tuple, weight: FloatArray,
+    coarse: FloatArray,
+) -> bool:  # fmt: skip
+    """Fill both with max(0, 1 - |position - index| / reach) over its sum, the second for reach 1.
+
+    Tell whether they differ. ``place`` is (row, column, reduction), ``frame`` (index, number of frames).
+    """
+    row, column, reduction = place
+    index, count = np.float32(frame[0]), frame[1]
+    one, zero = np.float32(1), np.float32(0)
+    differ = False
     for i in range(weight.shape[0]):
+        top, below, fy = between(row + i, reduction, position.shape[0])
         for j in range(weight.shape[1]):
-            depth, far = position[i, j], reach[i, j]
-            away = abs(depth - np.float32(index))
-            if away >= far:
-                weight[i, j] = 0
-            elif far <= one:
-                weight[i, j] = one - away
-            else:
-                total = np.float32(0)
-                first = max(int(np.ceil(depth - far)), 0)
-                for k in range(first, min(int(np.floor(depth + far)), count - 1) + 1):
-                    total += max(one - abs(depth - np.float32(k)) / far, np.float32(0))
-                weight[i, j] = (one - away / far) / total
+            left, beside, fx = between(column + j, reduction, position.shape[1])
+            depth = depth_between(
+                position[top, left], position[top, beside], position[below, left],
+                position[below, beside], fy, fx,
+            )  # fmt: skip
+            upper = reach[top, left] + (reach[top, beside] - reach[top, left]) * fx
+            lower = reach[below, left] + (reach[below, beside] - reach[below, left]) * fx
+            far, away = upper + (lower - upper) * fy, abs(depth - index)
+            coarse[i, j] = max(one - away, zero)
+            weight[i, j] = coarse[i, j]
+            if far > one:
+                differ = True
+                weight[i, j] = zero
+                if away < far:
+                    total = zero
+                    first = max(int(np.ceil(depth - far)), 0)
+                    for k in range(first, min(int(np.floor(depth + far)), count - 1) + 1):
+                        total += max(one - abs(depth - np.float32(k)) / far, zero)
+                    weight[i, j] = (one - away / far) / total
+    return differ
 
 
 def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArray:
