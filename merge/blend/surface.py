@@ -256,7 +256,7 @@ def _fill_hats(  # pragma: no cover - compiled
 ) -> bool:  # fmt: skip
     """Fill both with max(0, 1 - |position - index| / reach) over its sum, the second for reach 1.
 
-    Tell whether they differ. ``place`` is (row, column, reduction), ``frame`` (index, number of frames).
+    Tell whether they differ. ``place``: row, column, reduction; ``frame``: index, frames in all.
     """
     row, column, reduction = place
     index, count = np.float32(frame[0]), frame[1]
