@@ -20,6 +20,9 @@ from merge import MergeResult, find_frames, read_frame
 # Edges: within so many px of a step of the true depth, of more than a frame's step and this blur.
 EDGE_PX, EDGE_STEP_PX = 15, 3.0
 BORDER_PX = 12  # left out all round: what the resampling takes from outside
+# A rim: so many times steeper than any frame within this distance, and by so much a pixel (coded).
+RIM_TIMES, RIM_NEAR_PX, RIM_LEAST, RIM_SIGMA_PX = 1.5, 4, 2 / 255, 1.0
+_SLOPE = np.array([[-0.5, 0.0, 0.5]], np.float32)
 REGIONS = ("all", "edges", "elsewhere", "backdrop")
 
 
@@ -102,6 +105,31 @@ def exposure_fusion(scored: Scored) -> np.ndarray:
     """Return OpenCV's exposure fusion of the truly placed frames, by contrast alone."""
     coded = [np.rint(np.clip(frame, 0, 1) * 255).astype(np.uint8) for frame in scored.placed]
     return cv2.createMergeMertens(1, 0, 0).process(coded)
+
+
+def hard_rims(scored: Scored, picture: np.ndarray, origin: tuple[int, int] = (0, 0)) -> np.ndarray:
+    """Return where a picture has an edge that no frame has near there, shape of the picture.
+
+    Its gradient, all blurred by `RIM_SIGMA_PX` against noise, exceeds `RIM_TIMES` the largest of
+    the truly placed frames within `RIM_NEAR_PX` by more than `RIM_LEAST` a pixel.
+    """
+    (top, left), (height, width) = origin, picture.shape[:2]
+    area = np.s_[top : top + height, left : left + width]
+    largest = np.zeros((height, width), np.float32)
+    for frame in scored.placed:
+        np.maximum(largest, _gradient(frame[area]), out=largest)
+    near = cv2.dilate(largest, np.ones((2 * RIM_NEAR_PX + 1,) * 2, np.uint8))
+    inner = np.zeros((height, width), bool)
+    inner[BORDER_PX:-BORDER_PX, BORDER_PX:-BORDER_PX] = True
+    rim = _gradient(picture) > RIM_TIMES * near + np.float32(RIM_LEAST)
+    return rim & inner & scored.counted[area]
+
+
+def _gradient(picture: np.ndarray) -> np.ndarray:
+    """Return the steepest change of any channel, a pixel."""
+    soft = cv2.GaussianBlur(np.asarray(picture, np.float32), (0, 0), RIM_SIGMA_PX)
+    along, down = (cv2.filter2D(soft, -1, k) for k in (_SLOPE, _SLOPE.T))
+    return np.hypot(along, down).max(axis=2)
 
 
 def frame_order(bracket: ProvingBracket, result: MergeResult) -> list[int]:

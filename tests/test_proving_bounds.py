@@ -6,9 +6,10 @@ constant of the product may be chosen on these brackets.
 
 from __future__ import annotations
 
+import numpy as np
 import proving_data
 import pytest
-from proving_scores import choice_by_true_depth, prepare
+from proving_scores import Scored, choice_by_true_depth, hard_rims, prepare
 
 from merge import find_frames, merge_stack
 
@@ -47,6 +48,23 @@ def check(name: str) -> None:
 
 def test_every_checking_bracket_has_a_bound():
     assert set(FLOORS) == set(proving_data.names("checking"))
+
+
+@pytest.mark.parametrize("step", [0.0, 0.06])
+def test_a_rim_is_an_edge_that_no_frame_has(step):
+    """Two noisy frames with a ramp and one edge; the picture has another edge, or none."""
+    rng = np.random.default_rng(3)
+    ramp = np.linspace(0.3, 0.5, 120, dtype=np.float32)[None, :, None] * np.ones((90, 1, 3))
+    ramp[:, 80:] += 0.2
+    frames = [(ramp + 0.01 * rng.standard_normal(ramp.shape)).astype(np.float32) for _ in "ab"]
+    picture = frames[1].copy()
+    picture[:, 40:60] += np.float32(step)
+    everywhere = np.ones((90, 120), bool)
+    scored = Scored(None, frames, everywhere, ~everywhere)
+    rim = hard_rims(scored, picture)
+    assert not rim[:, 65:].any()
+    assert not rim[:, :35].any()
+    assert rim[12:-12, 38:43].any(axis=1).mean() > 0.5 if step else not rim.any()
 
 
 def test_two_raw_frames_reach_their_bound():

@@ -10,6 +10,7 @@ options and align for themselves; the choice by true depth and OpenCV's exposure
 alone (T. Mertens et al., Pacific Graphics 2007) get frames placed and exposed by the truth.
 "transform" is the worst frame's root mean square error, in px, where that frame is sharp to a step;
 "depth" the error in px of blur, median and ninth decile, away from edges and beyond the ends.
+"rims": pixels in 10,000 with an edge that no frame has near there, of `auto` and of the choice.
 Audits: of the bracket as it is, without a frame in the middle, and cut at an end, where the truth
 says that a default audit should tell; found / placed, and warnings without cause.
 Times are multiples of decoding all frames. ``--quick``: `auto` and the choice only, no audits.
@@ -37,9 +38,11 @@ from bench_helpers import RESULTS, current_commit, describe_machine
 from proving_data import ProvingBracket
 from proving_scores import (
     REGIONS,
+    Scored,
     choice_by_true_depth,
     depth_error,
     exposure_fusion,
+    hard_rims,
     prepare,
     transform_error,
 )
@@ -149,6 +152,11 @@ def audits(bracket: ProvingBracket) -> dict[str, Any]:
     return {"placed": placed, "found": found, "false": false, "missed": missed, "s": seconds}
 
 
+def rims(scored: Scored, picture: np.ndarray, origin: tuple[int, int]) -> float:
+    """Return the pixels in 10,000 with an edge that no frame has near there."""
+    return round(1e4 * float(hard_rims(scored, picture, origin).mean()), 1)
+
+
 def score(name: str, quick: bool) -> dict[str, Any]:
     """Return one bracket's row."""
     bracket = proving_data.load(name)
@@ -163,9 +171,12 @@ def score(name: str, quick: bool) -> dict[str, Any]:
             row["transform"] = transform_error(scored, result)
             row["model"] = result.registration.model
             row["depth_px"] = depth_error(scored, result)
+            row["rims"] = [rims(scored, result.pixels, result.origin)]
             row["merge_times"] = round(took / decoding, 1)
             row["told"] = sorted({f.kind for f in result.findings if f.severity != "note"})
-    row["ways"]["choice"] = scored.psnr(choice_by_true_depth(scored))
+    chosen = choice_by_true_depth(scored)
+    row["ways"]["choice"] = scored.psnr(chosen)
+    row["rims"].append(rims(scored, chosen, (0, 0)))
     if not quick:
         row["ways"]["fusion"] = scored.psnr(exposure_fusion(scored))
         row["audit"] = audits(bracket)
@@ -186,6 +197,7 @@ def print_row(row: dict[str, Any]) -> None:
     error = row["transform"]
     depth = row["depth_px"] or [float("nan")] * 2
     audit = row.get("audit")
+    rim = row["rims"]
     told = "-" if audit is None else f"{audit['found']}/{audit['placed']}, {len(audit['false'])}"
     times = f"{row['merge_times']:.0f}, {row.get('audit_times', float('nan')):.1f}"
     ways = " | ".join(
@@ -198,7 +210,7 @@ def print_row(row: dict[str, Any]) -> None:
         f"| {row['name']} | {bars} | {ways} | {error['px']:.2f} ({row['model']}"
         + (f", {error['left_out']} left out" if error["left_out"] else "")
         + ("" if error.get("true_reference", True) else ", ANOTHER REFERENCE")
-        + f") | {depth[0]:.1f} / {depth[1]:.1f} | {told} | {times} |",
+        + f") | {depth[0]:.1f} / {depth[1]:.1f} | {rim[0]:.1f} / {rim[1]:.1f} | {told} | {times} |",
         flush=True,
     )
     for line in [*(audit or {}).get("missed", []), *(audit or {}).get("false", [])]:
@@ -218,6 +230,8 @@ def worse(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
         lines.append(f"transform: {a} -> {b}")
     if old["depth_px"] and new["depth_px"] and new["depth_px"][1] > 1.1 * old["depth_px"][1] + 0.05:
         lines.append(f"depth: {old['depth_px']} -> {new['depth_px']} px")
+    if "rims" in old and new["rims"][0] > 1.2 * old["rims"][0] + 0.5:
+        lines.append(f"rims: {old['rims']} -> {new['rims']} in 10,000")
     if "audit" in old and "audit" in new:
         for key, sign in (("found", -1), ("false", 1)):
             a, b = (row["audit"][key] for row in (old, new))
@@ -254,8 +268,8 @@ def main(arguments: list[str]) -> None:
     }  # fmt: skip
     print(f"commit {about['commit']}, {about['date']}, {about['machine']}")
     ways = " | ".join((*METHODS, "choice", "fusion"))
-    print(f"| bracket | bars | {ways} | transform px | depth px | audit | times |")
-    print("|" + "---|" * 11)
+    print(f"| bracket | bars | {ways} | transform px | depth px | rims | audit | times |")
+    print("|" + "---|" * 12)
     complaints = []
     _warm_up()
     for name in options.names or proving_data.names(options.half):
