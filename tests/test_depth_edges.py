@@ -159,3 +159,24 @@ def is_first_near(frames: list[np.ndarray]) -> bool:
 def test_without_depth_steps_the_first_frame_is_near():
     flat = [np.full((40, 40, 3), 0.5, np.float32)] * 4
     assert is_first_near(flat)
+
+
+@pytest.mark.parametrize("seen", [True, False])
+def test_a_line_stays_before_a_backdrop_that_was_only_guessed_to_be_nearer(seen):
+    """Only what was seen to be nearer may take a line that one frame shows sharp."""
+    line = np.zeros((SIDE, SIDE), np.float32)
+    line[:, 58:60] = 1  # narrower than the median sees
+    frames = []
+    for k in range(FRAMES):
+        blurred = cv2.GaussianBlur(line, (0, 0), 0.25 * abs(k - FAR) * STEP_PX + 0.3)
+        frames.append(np.repeat(0.3 + 0.65 * blurred[..., None], 3, axis=2).astype(np.float32))
+    position = np.where(line > 0, FAR, NEAR).astype(np.float32)
+    confidence = np.where(position == FAR, 1, float(seen)).astype(np.float32)
+    with ScratchStack(FRAMES, frames[0].shape, np.float16, memory_bytes=1 << 30) as pictures:
+        for frame in frames:
+            pictures.append(frame)
+        depth = settle_edges(
+            DepthMap(position, confidence), pictures, np.arange(FRAMES) * STEP_PX, transfer="srgb"
+        )
+    kept = (depth.position[line > 0] == FAR).mean()
+    assert kept == 1 if not seen else kept < 0.5

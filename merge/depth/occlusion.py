@@ -57,6 +57,7 @@ _OUTLIER = 0.15
 _CELL_PX = 4
 _LAYER_RATIO = 1.5
 _TILE_PX, _PAD_PX = 128, 24
+_FAR_AWAY = np.float32(1e6)
 _SCRATCH_BYTES = 128 << 20
 _FRAMES_AT_ONCE = 4
 
@@ -97,7 +98,7 @@ def settle_edges(
     count = len(pictures)
     frames = list(range(count)) if near_first else list(range(count - 1, -1, -1))
     position = depth.position if near_first else np.float32(count - 1) - depth.position
-    questions = _Questions.of(position, gap_in_frames(positions_px))
+    questions = _Questions.of(position, depth.confidence > 0, gap_in_frames(positions_px))
     out = position.copy()
     if questions.tiles:
         cells = -(-position.shape[0] // _CELL_PX), -(-position.shape[1] // _CELL_PX)
@@ -162,10 +163,16 @@ class _Questions:
     gap_frames: float
 
     @classmethod
-    def of(cls, position: FloatArray, gap_frames: float) -> _Questions:
-        """Return the questions that a depth map leaves, near end first."""
+    def of(cls, position: FloatArray, seen: BoolArray, gap_frames: float) -> _Questions:
+        """Return the questions that a depth map leaves, near end first.
+
+        What was not seen to be nearer, but guessed from around, is no surface to go to: a backdrop
+        that coarse detail puts before the hairs in it would take them, and so it would where the
+        median hides a hair.
+        """
         calm = cv2.medianBlur(position, 5)
-        nearest = cv2.erode(calm, np.ones((2 * _NEAR_REACH_PX + 1,) * 2, np.uint8))
+        surely = np.where(seen, np.maximum(calm, position), _FAR_AWAY)
+        nearest = cv2.erode(surely, np.ones((2 * _NEAR_REACH_PX + 1,) * 2, np.uint8))
         farthest = cv2.dilate(calm, np.ones((2 * _FAR_REACH_PX + 1,) * 2, np.uint8))
         front = position - nearest > gap_frames
         behind = farthest - position > gap_frames
