@@ -11,6 +11,7 @@ STAGES = {
     "blend", "defects", "diagnose", "apertures", "moving", "write", "plan", "edits",
 }  # fmt: skip
 BASE = {
+    "allocator",
     "json_files",
     "printable",
     "atomic",

@@ -142,6 +142,10 @@ class SurfaceBlend:
         """Return the parts in which frame ``index`` counts."""
         return [part for part in self.parts if self._frames[part][index]]
 
+    def last_frame(self, part: Part) -> int:
+        """Return the last frame that counts in a part; -1 if none does."""
+        return int(np.flatnonzero(self._frames[part])[-1]) if self._frames[part].any() else -1
+
     def share_of(self, index: int, part: Part) -> Share | None:
         """Return what is needed of frame ``index`` for a part; None if it has no weight there."""
         box = self._box_of(index, part.box)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from merge.allocator import return_freed_memory
 from merge.blend import (
     Coverage,
     DetailBlend,
@@ -102,6 +103,7 @@ def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> No
 
 def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> FloatArray:
     """Merge by a depth map; return shape (H, W, C), in [0, 1]."""
+    return_freed_memory()
     scene = None
     if job.options.method == "auto":
         scene = veil_scene(measured, job.first)
@@ -110,8 +112,7 @@ def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> 
 
     def fill(rows: tuple[int, int], done: int) -> None:
         blend = _blend_of(job, measured, rows)
-        _add_frames(job, measured, scene, blend, (done, len(plan.bands)))
-        _finish(job, measured, blend, out)
+        _add_frames(job, measured, scene, blend, (done, len(plan.bands)), out)
 
     for done, rows in enumerate(plan.bands):
         fill(rows, done)  # a function, so that one band is gone before the next one is begun
@@ -139,8 +140,9 @@ def _add_frames(
     scene: VeilScene | None,
     blend: SurfaceBlend,
     band: tuple[int, int],
+    out: FloatArray,
 ) -> None:
-    """Read every frame that counts in a blend and add it."""
+    """Read every frame that counts in a blend and add it; put what is finished into ``out``."""
     used, transfer = job.first.aligned, job.first.transfer
     slots = [slot for slot in range(len(used)) if blend.parts_with(slot)]
 
@@ -158,12 +160,20 @@ def _add_frames(
                 pixels = remove_veil(pixels, share.box, veil, scene, measured.reduction, transfer)
             blend.add_share(share, pixels)
 
-        share_out(add_part, blend.parts_with(slot))
+        def add_and_finish(part: Part) -> None:
+            add_part(part)
+            if slot == blend.last_frame(part):  # its sums need not wait for the others
+                _finish(job, measured, part, blend.take(part), out)
+
+        share_out(add_and_finish, blend.parts_with(slot))
 
     frames = work_ahead(read, slots, threads=_readers(job))
     for done, slot in enumerate(slots, 1):
         add(slot, *next(frames))  # without a name: not held while the next one is read
         job.report("Merging", band[0] * len(slots) + done, band[1] * len(slots))
+    for part in blend.parts:
+        if blend.last_frame(part) < 0:  # no frame counts here
+            _finish(job, measured, part, blend.take(part), out)
 
 
 def _readers(job: BlendJob) -> int:
@@ -175,21 +185,18 @@ def _readers(job: BlendJob) -> int:
     return 2 if raw and job.options.memory_limit_bytes is None else 1
 
 
-def _finish(job: BlendJob, measured: SceneEstimate, blend: SurfaceBlend, out: FloatArray) -> None:
-    """Put a blend's parts into ``out``, the blur between frames undone, in [0, 1]."""
+def _finish(
+    job: BlendJob, measured: SceneEstimate, part: Part, pixels: FloatArray, out: FloatArray
+) -> None:
+    """Put a part's blended pixels into ``out``, the blur between frames undone, in [0, 1]."""
     positions = job.first.positions_px
-
-    def finish(part: Part) -> None:
-        pixels = blend.take(part)
-        if positions is not None:
-            position = enlarge_position(measured.depth.position, part.core, measured.reduction)
-            flat = enlarge_part(measured.flatness, part.core, measured.reduction)
-            variance = mixing_variance(position, positions) * (1 - flat)
-            pixels = restore_detail(pixels, variance, job.first.transfer)
-        inner = pixels[within(part.inner, part.core)]
-        np.clip(inner, 0, 1, out=out[within(part.inner, job.whole)])
-
-    share_out(finish, blend.parts)
+    if positions is not None:
+        position = enlarge_position(measured.depth.position, part.core, measured.reduction)
+        flat = enlarge_part(measured.flatness, part.core, measured.reduction)
+        variance = mixing_variance(position, positions) * (1 - flat)
+        pixels = restore_detail(pixels, variance, job.first.transfer)
+    inner = pixels[within(part.inner, part.core)]
+    np.clip(inner, 0, 1, out=out[within(part.inner, job.whole)])
 
 
 def _sampler_of(job: BlendJob, index: int) -> FrameSampler:

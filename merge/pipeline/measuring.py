@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import equalize_exposure, find_places, rescale_transform, valid_area, warp_part
+from merge.allocator import return_freed_memory
 from merge.blend import VeilScene, observed_range
 from merge.depth import (
     SharpestPicture,
@@ -103,6 +104,7 @@ def measured_scene(
             depth, guide = _locate(first, kept, box, options, out, places)
             places = measured_depth(depth, first.axis, box, kept.reduction)
         kept.close()
+        return_freed_memory()
         evidence = weigh_evidence(measures, depth, kept.reduction)
         flat = find_flat_areas(evidence)
         near_first, limits = None, None

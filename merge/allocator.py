@@ -1,0 +1,33 @@
+"""What the C library does with freed memory, where that is glibc; elsewhere nothing happens."""
+
+from __future__ import annotations
+
+import ctypes
+import sys
+from contextlib import suppress
+
+# The number of a setting of mallopt(3).
+_M_ARENA_MAX = -8
+
+
+def pool_freed_memory() -> None:
+    """Let all threads share one pool of freed memory, for the whole process.
+
+    Several took 0.12 to 0.24 GB in a merge of 24 megapixels, differently every time; one pool takes
+    no longer.
+    """
+    _call("mallopt", _M_ARENA_MAX, 1)
+
+
+def return_freed_memory() -> None:
+    """Give freed memory back to the system: before a stage that needs other sizes.
+
+    It takes milliseconds; 0.13 to 0.36 GB in a merge of 24 megapixels.
+    """
+    _call("malloc_trim", 0)
+
+
+def _call(name: str, *arguments: int) -> None:
+    if sys.platform.startswith("linux"):
+        with suppress(OSError, AttributeError):  # another C library
+            getattr(ctypes.CDLL(None), name)(*arguments)
