@@ -9,6 +9,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from merge.atomic import replace_atomically
 from merge.diagnose.wording import percent
@@ -229,16 +230,29 @@ def _not_told_lines(result: AuditResult) -> list[str]:
     elif unsure:
         after = _ranges([aligned[k] + 1 for k in unsure])
         parts.append(f"by the steps' rhythm a single slice left out after {after}")
-    ends = limits.end_px
     lines = [f"Could not have been seen here: {'; '.join(parts)}."] if parts else []
-    return [
-        *lines,
-        f"Sure to be told: a blur midway from {np.nanmin(limits.gap_px):.1f} px (at the least "
-        f"sure step {np.nanmax(limits.gap_px):.1f} px), a subject going on by {ends[0]:.1f} px "
-        f"before the first and {ends[1]:.1f} px behind the last frame, if "
-        f"{percent(limits.end_share)} of the detail lies there, a knock of "
-        f"{limits.bump_px:.1f} px, a change of light of {limits.exposure_ev:.1f} EV.",
-    ]
+    told = [*_gap_words(limits.gap_px)]
+    if math.isfinite(limits.bump_px):
+        told.append(f"a knock of {limits.bump_px:.1f} px")
+    told.append(f"a change of light of {limits.exposure_ev:.1f} EV")
+    first, last = limits.end_px
+    ends = ""
+    if math.isfinite(first) and math.isfinite(last):
+        ends = (
+            f"; less surely a subject that goes on by {first:.1f} px before the first frame or "
+            f"{last:.1f} px behind the last, with {percent(limits.end_share)} of the detail"
+        )
+    return [*lines, f"Would have been told: {', '.join(told)}{ends}."]
+
+
+def _gap_words(gap_px: NDArray[np.float64]) -> list[str]:
+    """Say from which blur midway gaps are told, at the surest and the least sure step."""
+    known = gap_px[np.isfinite(gap_px)]
+    if not len(known):
+        return []
+    least, most = f"{known.min():.1f}", f"{known.max():.1f}"
+    beyond = "" if least == most else f" (at the least sure step {most} px)"
+    return [f"a blur midway of {least} px{beyond}"]
 
 
 def _ranges(numbers: Sequence[int]) -> str:
