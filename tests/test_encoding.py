@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage.color import rgb2xyz
 
-from merge.encoding import encode, linearize, parse_transfer, scale_light
+from merge.encoding import encode, light_slope, linearize, parse_transfer, scale_light
 
 CURVES = ["srgb", "linear", "gamma:1.8", "gamma:2.2"]
 
@@ -26,6 +26,15 @@ def test_srgb_curve_gives_printed_values(stored, light):
     """8-bit sRGB values and their light, as tables of the curve print them (from memory)."""
     found = linearize(np.array([stored / 255]), "srgb")[0]
     assert found == pytest.approx(light, abs=5e-6)
+
+
+@pytest.mark.parametrize("transfer", CURVES)
+def test_slope_of_light_is_that_between_neighbouring_stored_values(transfer):
+    """Differences of `linearize`; sRGB's own slope jumps by 2 % where its curve bends."""
+    stored = np.linspace(0.01, 0.99, 50)[None, :, None]
+    after, before = (linearize(stored + step, transfer).astype(float) for step in (1e-3, -1e-3))
+    found = light_slope(linearize(stored, transfer), transfer)
+    np.testing.assert_allclose(found, (after - before) / 2e-3, rtol=0.03, atol=2e-3)
 
 
 def test_srgb_curve_agrees_with_two_reference_libraries():

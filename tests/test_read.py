@@ -34,6 +34,7 @@ from merge.read import (
     read_frame,
     read_luminance,
     read_preview,
+    read_samples,
 )
 from merge.write import write_picture
 
@@ -341,6 +342,18 @@ def test_raw_colours_are_those_of_the_scene(tmp_path):
     )[20::40, 20::40].reshape(-1, 3)  # fmt: skip
     light, expected = linearize(found, "srgb"), linearize(patches, "srgb")
     assert light / light[4] == pytest.approx(expected / expected[4], abs=0.004)
+
+
+def test_raw_from_a_plain_demosaic_shows_the_same_in_16_bits(tmp_path):
+    native = np.dstack([smooth_picture(96, 128, 1, dtype=np.float64) * 0.8] * 3)
+    path = write_dng(tmp_path / "a.dng", mosaic_of(native), neutral=np.ones(3))
+    (best, white), (plain, same) = (
+        read_samples(probe_frame(path), plain=plain) for plain in (False, True)
+    )
+    assert best.dtype == plain.dtype == np.uint16
+    assert white == same == 65535
+    inner = np.s_[4:-4, 4:-4]
+    np.testing.assert_allclose(plain[inner] / white, best[inner] / white, atol=0.02)
 
 
 def test_raw_brightness_does_not_depend_on_the_brightest_pixel(tmp_path):

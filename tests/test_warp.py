@@ -7,7 +7,7 @@ import pytest
 from scenes import similarity
 from scipy.ndimage import map_coordinates
 
-from merge.align import rescale_transform, warp_frame
+from merge.align import find_places, rescale_transform, warp_frame
 from merge.model import FrameTransform
 
 
@@ -73,6 +73,7 @@ def test_warp_frame_follows_parallax_and_distortion_as_the_transform_says():
     found = warp_frame(picture, transform, position=position)
     inner = np.s_[14:-14, 14:-14]
     np.testing.assert_allclose(found[inner][..., :2], expected[inner], atol=1e-4)
+    np.testing.assert_allclose(find_places(transform, shape, position), expected, atol=1e-4)
     flat = warp_frame(picture, transform, position=np.full(shape, 5.0, np.float32))
     plane = warp_frame(picture, transform.at_position(5.0))
     np.testing.assert_allclose(flat[inner], plane[inner], atol=1e-4)
