@@ -22,7 +22,7 @@ def pool_freed_memory() -> None:
 def return_freed_memory() -> None:
     """Give freed memory back to the system: before a stage that needs other sizes.
 
-    It takes milliseconds; 0.13 to 0.36 GB in a merge of 24 megapixels.
+    It takes milliseconds: 0.18 and 0.36 GB came back in a merge of 24 megapixels.
     """
     _call("malloc_trim", 0)
 

@@ -45,9 +45,10 @@ _SPREAD = 6
 _SMALLEST_SIDE_PX = 40
 # Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
 _KEPT_SIDE_PX = 1000
-# A step shorter than this ends the search: at the finest level, and at coarser ones, which only
-# begin it. Every step is a fifth of the one before or less.
-_CONVERGED_PX, _NEAR_PX = 0.004, 0.05
+# A step shorter than this ends the search at the finest level.
+_CONVERGED_PX = 0.004
+# And at coarser ones, which only begin it; as a rule the next step is a tenth to a fifth of it.
+_NEAR_PX = 0.05
 # Tiles with a larger error than this tell nothing about the model.
 _TELLING_PX = 0.2
 # Median squared normalised shift that errors alone may cause: 1.39 for normal ones in two
