@@ -30,7 +30,7 @@ from merge.cli.apertures import command
 from merge.errors import MergeError, RegistrationError
 from merge.pipeline.apertures import assess_apertures, cut_crops
 from merge.report.apertures import answer_lines, apertures_record, limit_sentence
-from merge.report.apertures_pictures import _draw_contrast, write_contact_sheet
+from merge.report.apertures_pictures import write_contact_sheet, write_plot
 
 LENS = scenes.Lens(2.8, 3.0, -1.2, 0.4)
 FULL_STOPS = [2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0]
@@ -499,12 +499,13 @@ def test_crops_are_in_colour_of_different_places_and_the_sharpest_is_marked(tmp_
     assert 10 + best * (side + 10) - 4 == columns[0]
 
 
-def test_the_plot_shows_the_parts_and_its_key_covers_no_curve(gravel):
-    report = assess(gravel)
-    figure = Figure(figsize=(12.5, 5.4), layout="constrained")
-    axes = figure.subplots()
-    _draw_contrast(axes, report)
+def test_the_plot_shows_the_parts_and_its_key_covers_no_curve(tmp_path, gravel_folder, monkeypatch):
+    saved = []
+    monkeypatch.setattr(Figure, "savefig", lambda figure, *_, **options: saved.append(figure))
+    write_plot(assess_apertures(gravel_folder), tmp_path / "plot.svg")
+    (figure,) = saved
     figure.canvas.draw()
+    axes = figure.axes[0]
     labels = " ".join(text.get_text() for text in axes.get_legend().get_texts())
     for name in ("whole picture", "centre", "corners", "plane of focus", "diffraction"):
         assert name in labels

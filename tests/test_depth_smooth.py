@@ -221,8 +221,8 @@ def test_a_frame_that_shows_less_of_a_soft_stalk_does_not_replace_the_one_that_f
         for frame in frames:
             measures.append(measure_detail(frame.mean(axis=2), 1))
             pictures.append(frame)
-        kept = coarse._shows_less(pictures, measures, evidence, last, second)
-        given = coarse._shows_less(pictures, measures, evidence, second, last)
+        kept = coarse.shows_less(pictures, measures, evidence, last, second)
+        given = coarse.shows_less(pictures, measures, evidence, second, last)
     assert kept[20:-20, 140:158].mean() > 0.95
     assert not given.any()
     assert not kept[:, :80].any()

@@ -67,14 +67,23 @@ def test_stack_keeps_a_copy(arrays, folder, memory_bytes):
         np.testing.assert_array_equal(stack[0], arrays[0])
 
 
-def test_small_stack_writes_no_file_and_large_one_leaves_none(arrays, folder):
+def test_small_stack_writes_no_file_and_large_one_leaves_none(arrays, folder, monkeypatch):
+    opened, make = [], tempfile.TemporaryFile
+
+    def made(**options):
+        opened.append(make(**options))
+        return opened[-1]
+
+    monkeypatch.setattr(tempfile, "TemporaryFile", made)
     each = arrays[0].nbytes
     with ScratchStack(5, arrays[0].shape, np.float32, memory_bytes=5 * each) as stack:
         stack.append(arrays[0])
-        assert stack._file is None
+        assert opened == []
     with ScratchStack(5, arrays[0].shape, np.float32, memory_bytes=5 * each - 1) as stack:
         stack.append(arrays[0])
-        assert stack._file is not None
+        (file,) = opened
+        assert file.seek(0, 2) == each
+    assert file.closed
     assert list(folder.iterdir()) == []
 
 

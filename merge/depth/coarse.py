@@ -227,7 +227,7 @@ def settle_smooth_places(
     loose = (depth.confidence <= 0) & (enlarge_part(_tie(evidence, guide), whole, CELL_PX) < _LOOSE)
     least = np.where(loose, np.float32(_LEAST_TRUST_LOOSE), np.float32(_LEAST_TRUST))
     told = ~evidence.sure & (enlarge_part(trust, whole, CELL_PX) > least)
-    told &= ~_shows_less(pictures, measures, evidence, place, depth.position)
+    told &= ~shows_less(pictures, measures, evidence, place, depth.position)
     last = np.float32(len(axis_px) - 1)
     beyond = np.zeros(told.shape, np.int8)
     beyond[told & (place > last - _END_FRAMES)] = 1
@@ -241,17 +241,31 @@ def settle_smooth_places(
     )
 
 
-def _shows_less(
+def shows_less(
     pictures: ScratchStack,
     measures: ScratchStack,
     evidence: Evidence,
     place: FloatArray,
     before: FloatArray,
 ) -> BoolArray:
-    """Return where the frame at ``place`` shows clearly less than the one at ``before``, (h, w).
+    """Return where one frame shows clearly less coarse detail than another.
 
     Such as a soft stalk before a backdrop: it has coarse detail of its own where it is in focus.
     What is sharp and its surroundings, which cannot tell, are left out.
+
+    Parameters
+    ----------
+    pictures : ScratchStack of (h, w, C)
+        Aligned frames in their own encoding.
+    measures : ScratchStack of (h, w)
+        `measure_detail` of every frame.
+    evidence : Evidence
+    place, before : ndarray, shape (h, w), float32
+        Which frame, at each place, may show less than which other one.
+
+    Returns
+    -------
+    ndarray of bool, shape (h, w)
     """
     inside = [(~_grown(evidence.sure, 3)).astype(np.float32)] * 2
     wanted = [np.rint(values) for values in (place, before)]

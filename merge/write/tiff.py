@@ -19,7 +19,7 @@ _STRIP_BYTES = 1 << 20
 # Rows that are turned into integers at once: no full-size picture of floats beside the given one.
 _BAND_ROWS = 256
 # Offsets of a classic TIFF have 32 bits; 16 MiB are left for tables and metadata.
-_CLASSIC_LIMIT_BYTES = 2**32 - (1 << 24)
+CLASSIC_LIMIT_BYTES = 2**32 - (1 << 24)
 # Stand-ins for the EXIF and GPS pointers, which the library refuses to write: the next free
 # numbers below them, renamed in place afterwards. The order of the tags stays ascending.
 _STAND_IN = {34665: 34664, 34853: 34852}
@@ -60,7 +60,7 @@ def write_tiff(
     """
     height = values.shape[0]
     rows = max(1, min(height, _STRIP_BYTES // (values[:1].size * 2)))
-    big = values.size * 2 > _CLASSIC_LIMIT_BYTES
+    big = values.size * 2 > CLASSIC_LIMIT_BYTES
     with tifffile.TiffWriter(file, bigtiff=big, byteorder="<") as writer:
         writer.write(
             _strips(values, rows),
