@@ -13,8 +13,9 @@ import os
 import pickle
 import secrets
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -30,9 +31,15 @@ _PLACES = ("UserProvidedCacheLocator", "InTreeCacheLocator", "UserWideCacheLocat
 # What the compiler gives; its declared type does not tell of the cache.
 _COMPILED: Any = Dispatcher
 _told = False
+# Loops whose types are declared, by module, in the order of the source.
+_DECLARED: dict[str, list[tuple[Any, tuple[Any, ...]]]] = {}
+_SCALARS = {"f": numba.float32, "d": numba.float64, "i": numba.int64, "b": numba.boolean}
+_at_first_miss: list[Callable[[], None]] = []
 
 
-def njit(*, inner: bool = False, **options: Any) -> Callable[[Callable[..., Any]], Any]:
+def njit(
+    *, inner: bool = False, takes: str = "", **options: Any
+) -> Callable[[Callable[..., Any]], Any]:
     """Return a decorator as `numba.njit`, whose result is kept where that is possible.
 
     Parameters
@@ -40,6 +47,10 @@ def njit(*, inner: bool = False, **options: Any) -> Callable[[Callable[..., Any]
     inner : bool
         The loop is called by compiled loops alone: nothing is built to call it from Python, which
         takes a third of the time that a small one needs.
+    takes : str
+        The types of its arguments, for `build_declared`, a word each: ``f`` float32, ``d``
+        float64, ``i`` int64, ``b`` boolean; ``f2`` a contiguous array of two dimensions, ``fv2``
+        one with any strides, ``ft2`` a tuple of two.
     **options
         As for `numba.njit`, without ``cache``.
 
@@ -62,9 +73,55 @@ def njit(*, inner: bool = False, **options: Any) -> Callable[[Callable[..., Any]
                 dispatcher._cache = _FileCache(function)
             except Exception as exc:  # whatever caching meets, it compiles all the same
                 _tell(exc)
+            if takes:
+                types = tuple(_type_of(word) for word in takes.split())
+                _DECLARED.setdefault(function.__module__, []).append((dispatcher, types))
         return dispatcher
 
     return decorate
+
+
+def build_declared(modules: Iterable[str], stop: Callable[[], bool]) -> None:
+    """Build the loops that modules declare, unless an earlier run has kept them.
+
+    Parameters
+    ----------
+    modules : iterable of str
+        Full names, in the order of building; of each its last loop first.
+    stop : callable
+        Asked before every loop: whether to leave the others.
+    """
+    for name in modules:
+        import_module(name)
+        for dispatcher, types in reversed(_DECLARED.get(name, [])):
+            # Where nothing can be kept, the work would be lost with this process.
+            if stop() or _told:
+                return
+            dispatcher.compile(types)
+
+
+def built_types() -> dict[str, tuple[Any, list[Any]]]:
+    """Return by loop the types that it declares and those that this process built it for."""
+    return {
+        f"{module}.{dispatcher.py_func.__name__}": (declared, list(dispatcher.signatures))
+        for module, loops in _DECLARED.items()
+        for dispatcher, declared in loops
+        if dispatcher.signatures
+    }
+
+
+def call_at_first_miss(action: Callable[[], None]) -> None:
+    """Call this once, as soon as a loop is not found among those that earlier runs kept."""
+    _at_first_miss[:] = [action]
+
+
+def _type_of(word: str) -> Any:
+    scalar, kind, count = _SCALARS[word[0]], word[1:].rstrip("123"), word.lstrip("fdibvt")
+    if not count:
+        return scalar
+    if kind == "t":
+        return numba.types.UniTuple(scalar, int(count))
+    return numba.types.Array(scalar, int(count), "A" if kind == "v" else "C")
 
 
 def _tell(reason: object) -> None:
@@ -102,6 +159,12 @@ class _FileCache(FunctionCache):
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Return the compiled function, or None if it is not there or not whole."""
+        found = self._load(sig, target_context)
+        if found is None and _at_first_miss:
+            _at_first_miss.pop()()
+        return found
+
+    def _load(self, sig: Any, target_context: Any) -> Any:
         target_context.refresh()
         key, path = self._place(sig, target_context.codegen())
         try:

@@ -7,6 +7,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from small_brackets import small_bracket
+
+from merge import merge_stack
+from merge.compiled import built_types
 
 ROOT = Path(__file__).parents[1]
 LOOP = """
@@ -116,3 +120,26 @@ def test_the_package_is_imported_where_nothing_is_writable(tmp_path):
     code = "import merge.cli.merge, merge.pipeline.merging, merge.pipeline.auditing; print('done')"
     result = run("-c", code, **home, PYTHONPATH=str(tmp_path))
     assert (result.returncode, result.stdout, result.stderr) == (0, "done\n", "")
+
+
+def test_loops_are_built_for_the_types_that_they_declare():
+    """Else the processes that build beside a first merge build what nobody asks for."""
+    merge_stack(small_bracket(5)[0])
+    built = built_types()
+    assert len(built) > 10
+    assert all(declared in types for declared, types in built.values()), built
+
+
+@pytest.mark.slow
+def test_later_loops_are_built_beside_a_command_that_finds_one_missing(tmp_path):
+    code = (
+        "import sys, time; from pathlib import Path; import numpy as np;"
+        "from merge.pipeline.building import build_beside; from merge.encoding import linearize;"
+        "build_beside(); linearize(np.zeros((8, 8, 3), np.float32), 'srgb');"
+        "end = time.time() + 90\n"
+        "while not list(Path(sys.argv[1]).rglob('surface._fill_hats*.nbc')):\n"
+        "    assert time.time() < end, 'nothing was built'\n"
+        "    time.sleep(0.1)"
+    )
+    result = run("-c", code, str(tmp_path), NUMBA_CACHE_DIR=str(tmp_path))
+    assert (result.returncode, result.stderr) == (0, "")

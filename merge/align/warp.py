@@ -98,7 +98,7 @@ def _fill_places(  # pragma: no cover - compiled
             out[row, column, 0], out[row, column, 1] = xs[column], ys[column]
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 f3 d2 it2 it2 b d1 f2 dt3")
 def _sample(  # pragma: no cover - compiled
     coefficients: FloatArray, out: FloatArray, matrix: np.ndarray, origin: tuple, first: tuple,
     extend: bool, parallax: np.ndarray, away: FloatArray, lens: tuple,

@@ -220,7 +220,12 @@ def _find_columns(  # pragma: no cover - compiled
         columns[w] = min(int(abs(frames_px[frames[w]] - tile_px) * per_px + 0.5), last)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(
+    nogil=True,
+    fastmath=True,
+    error_model="numpy",
+    takes="i2 d3 d3 d3 d1 d2 d2 d i2 d1 d1 i i i d3 d2 d3 d3",
+)
 def _compare(  # pragma: no cover - compiled
     frames: Index,
     value: Array,
@@ -258,7 +263,12 @@ def _compare(  # pragma: no cover - compiled
                 residual[k, b, w] = logarithm[k, b, w] - _log(model)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(
+    nogil=True,
+    fastmath=True,
+    error_model="numpy",
+    takes="i2 d3 d3 d2 d1 d2 d i2 d1 d2 d i i i d1 d1",
+)
 def _search(  # pragma: no cover - compiled
     frames: Index,
     value: Array,

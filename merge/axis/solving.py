@@ -150,7 +150,12 @@ def _equations(
     return _Equations(normal, by_tile, row, total, whole)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(
+    nogil=True,
+    fastmath=True,
+    error_model="numpy",
+    takes="i2 b2 d1 d3 d2 d3 d3 d3 d1 d1 i i d2 d2 d2 d1 d1",
+)
 def _eliminate(  # pragma: no cover - compiled
     frames: Index,
     used: BoolArray,
@@ -227,7 +232,7 @@ def _local_step(frames_px: Array, least_px: float) -> Array:
     return np.maximum(np.abs(np.gradient(frames_px)), 0.1 * least_px)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="i2 b2 d1 d2 d3 d3 d3 d2 d1 d1 d1 i d3")
 def _respond(  # pragma: no cover - compiled
     frames: Index,
     used: BoolArray,

@@ -253,7 +253,7 @@ def _with_margin(ends: NDArray[np.intp], block: int, beyond: int, size: int) -> 
     return first, min(last, size)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f2 it3 it2 f2 f2")
 def _fill_hats(  # pragma: no cover - compiled
     position: FloatArray, reach: FloatArray, place: tuple, frame: tuple, weight: FloatArray,
     coarse: FloatArray,

@@ -205,7 +205,7 @@ def _fine_detail(
     return soft, power, cv2.multiply(apart, apart, dst=apart).reshape(seen.shape)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 fv3 fv3 fv3 f3 f3 f3")
 def _clear(  # pragma: no cover - compiled
     seen: FloatArray, maps: FloatArray, low: FloatArray, high: FloatArray, soft: FloatArray,
     power: FloatArray, noise: FloatArray,

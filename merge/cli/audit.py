@@ -25,6 +25,7 @@ from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_line, print_text
 from merge.model import AuditOptions, Severity, Stack
 from merge.pipeline.auditing import AuditResult, audit_stack
+from merge.pipeline.building import build_beside
 from merge.pipeline.each import BracketJob
 from merge.pipeline.record import peak_memory_bytes
 from merge.read import find_frames, read_frame
@@ -93,6 +94,7 @@ def command(
     judges the frames seen so far; a second one stops at once.
     """
     options = audit_options(given)
+    build_beside()
     if each is not None:
         if frames:
             raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")

@@ -161,6 +161,9 @@ def command(ctx: click.Context, frames: tuple[str, ...], each: Path | None, **gi
     FRAMES are picture files, folders or patterns: JPEG, PNG, TIFF, HEIF, camera raw. They
     are put in order of capture time, else of file name, and never changed.
     """
+    from merge.pipeline.building import build_beside
+
+    build_beside()
     if each is None:
         ctx.exit(_merge_one(frames, given))
     ctx.exit(_merge_each(frames, each, given))

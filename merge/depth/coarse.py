@@ -154,7 +154,7 @@ def _answer_beside(power: FloatArray, position: FloatArray, reduction: int) -> F
     return out
 
 
-@njit(nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True, takes="f2 f2 i2 f1 it2 f2")
 def _find_strongest(  # pragma: no cover - compiled
     power: FloatArray,
     position: FloatArray,

@@ -142,7 +142,7 @@ def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:
     share_out(lambda strip: work(*arguments, strip), strips)
 
 
-@njit(nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True, takes="f2 f2 i i it2")
 def _count_agreeing(  # pragma: no cover - compiled
     padded: FloatArray, out: FloatArray, radius: int, stride: int, rows: tuple
 ) -> None:
@@ -180,7 +180,7 @@ def _solve_row(  # pragma: no cover - compiled
         shares[x] += upper[x] * shares[x + 1]
 
 
-@njit(nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True, takes="f2 f2 f2 f it2")
 def _solve_rows(  # pragma: no cover - compiled
     values: FloatArray, shares: FloatArray, links: FloatArray, smoothness: float, rows: tuple
 ) -> None:

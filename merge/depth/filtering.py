@@ -60,7 +60,7 @@ def _box_mean(  # pragma: no cover - compiled
                     mean[x] += other[x] * share
 
 
-@njit(nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True, takes="f3 f3")
 def fit_windows(guide: FloatArray, fit: FloatArray) -> None:  # pragma: no cover - compiled
     """Fill ``fit`` with every window's mean colour and inverse colour spread.
 
@@ -109,7 +109,7 @@ def _invert(upper: FloatArray) -> None:  # pragma: no cover - compiled
     upper[5] = (a * d - b * b) * scale
 
 
-@njit(nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True, takes="f2 f3 f3 f3 f2")
 def filter_tile(  # pragma: no cover - compiled
     values: FloatArray, guide: FloatArray, fit: FloatArray, work: FloatArray, out: FloatArray
 ) -> None:
@@ -161,7 +161,7 @@ def filter_tile(  # pragma: no cover - compiled
                 out[row, x] = before + smooth[row, x] * colour
 
 
-@njit(nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True, takes="f2 f1 f2")
 def widen_tile(  # pragma: no cover - compiled
     values: FloatArray, kernel: FloatArray, out: FloatArray
 ) -> None:
@@ -200,7 +200,7 @@ def widen_tile(  # pragma: no cover - compiled
             wide[x] = np.sqrt(wide[x])
 
 
-@njit(nogil=True)
+@njit(nogil=True, takes="f3 f2 f2 i")
 def track_frame(  # pragma: no cover - compiled
     state: FloatArray, smooth: FloatArray, wide: FloatArray, count: int
 ) -> None:

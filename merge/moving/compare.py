@@ -232,7 +232,7 @@ def _unlike(
 _PRODUCTS = ("ff", "fc", "cc", "df", "dc", "dd", "gg")
 
 
-@njit(nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True, takes="f3 f3 f3 f3 f3")
 def _multiply(  # pragma: no cover - compiled
     one: FloatArray, other: FloatArray, soft: FloatArray, soft_other: FloatArray, out: FloatArray
 ) -> None:
@@ -265,7 +265,7 @@ def _multiply(  # pragma: no cover - compiled
             out[3, i, j], out[4, i, j], out[5, i, j], out[6, i, j] = df, dc, dd, gg
 
 
-@njit(nogil=True, fastmath=True)
+@njit(nogil=True, fastmath=True, takes="f3 f1")
 def _left_over(products: FloatArray, ridge: FloatArray) -> FloatArray:  # pragma: no cover
     """Return the mean square of the difference that its fit by both curvatures leaves."""
     _, rows, columns = products.shape
