@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from merge.atomic import check_writable
 from merge.cli.command import EXIT_FAILED
 from merge.cli.progress import show_progress
 from merge.cli.streams import print_json, print_line, print_text
@@ -69,7 +70,9 @@ def run_brackets(path: Path, job: BracketJob, folder: Path | None, telling: Tell
         elif not telling.as_json:
             print_text(telling.line(outcome))
 
-    _check_page(telling)
+    if telling.page is not None:
+        check_writable(telling.page, overwrite=telling.overwrite)
+        pages_folder(telling.page).mkdir(exist_ok=True)
     try:
         with show_progress(quiet=telling.quiet, verbose=telling.verbose) as bar:
             for_each_bracket(path, job, folder=folder, watch=Watch(start, bar, report))
@@ -79,16 +82,6 @@ def run_brackets(path: Path, job: BracketJob, folder: Path | None, telling: Tell
         raise
     _finish(outcomes, telling)
     return EachSummary(tuple(outcomes))
-
-
-def _check_page(telling: Telling) -> None:
-    """Refuse a page that could not be written, before the work."""
-    if telling.page is None:
-        return
-    from merge.report.page.shell import check_page
-
-    check_page(telling.page, overwrite=telling.overwrite)
-    pages_folder(telling.page).mkdir(exist_ok=True)
 
 
 def _finish(outcomes: list[Outcome], telling: Telling) -> None:

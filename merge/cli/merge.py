@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
+from merge.atomic import check_writable, written_together
 from merge.cli.command import (
     Command,
     audit_options,
@@ -174,7 +175,6 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     # Decoders and compilers take long to load; --help and wrong usage need none.
-    from merge.atomic import written_together
     from merge.pipeline.saving import OutputFiles, merge_to_files
     from merge.report.merge import merge_text
 
@@ -215,13 +215,11 @@ def _check_report(report: Path | None, files: OutputFiles, stack: Stack) -> None
     """Refuse a page that could not be written, before the merge."""
     if report is None:
         return
-    from merge.report.page.shell import check_page
-
     outputs = (files.picture, files.depth, files.record, files.mesh)
     others = [p.absolute() for p in outputs if p is not None]
     if report.absolute() in others:
         raise click.UsageError(f"--report {report}: asked for twice; give each its own name")
-    check_page(report, overwrite=files.overwrite, inputs=stack.inputs)
+    check_writable(report, overwrite=files.overwrite, inputs=stack.inputs)
 
 
 def _write_report(report: Path, saved: SavedMerge, progress: Progress) -> None:

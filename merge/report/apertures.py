@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from merge.apertures import ApertureReport, EdgeResponse, Region
 from merge.pipeline.apertures import ApertureSeries
 from merge.report.numbers import change_text, f_text, json_values
@@ -14,6 +16,8 @@ VERSION = 2
 _WHOLE = "whole picture"
 # Parts with a column of their own beside the whole picture.
 _COLUMNS = ("centre", "corners")
+# A frame whose diffraction leaves less than this tells little of the height of the law.
+_LEAST_DIFFRACTION = 0.2
 
 
 def apertures_text(series: ApertureSeries) -> str:
@@ -99,6 +103,26 @@ def part_contrasts(report: ApertureReport) -> list[tuple[str, Sequence[float]]]:
     """Return what is shown over f-number: plane of focus, centre, corners; over the sharpest."""
     shown = [(r.name, r.contrast) for r in report.regions if r.name in _COLUMNS]
     return [("plane of focus", report.in_focus), *shown]
+
+
+def diffraction_law(report: ApertureReport) -> list[tuple[float, float]]:
+    """Return diffraction's contrast over log2 of the f-number; empty where it is not known.
+
+    As high as the plane of focus lies above it in no frame.
+    """
+    known = [
+        contrast / f.diffraction
+        for f, contrast in zip(report.frames, report.in_focus, strict=True)
+        if not f.fault and f.diffraction > _LEAST_DIFFRACTION
+    ]
+    if not known:
+        return []
+    numbers = np.log2([f.f_number for f in report.frames])
+    loss = [max(f.diffraction, 1e-3) for f in report.frames]
+    fine = np.linspace(numbers[0], numbers[-1], 40)
+    # The law is smooth in the logarithm: a cubic through the frames follows it closely.
+    curve = np.polyval(np.polyfit(numbers, loss, min(3, len(loss) - 1)), fine)
+    return [(float(n), max(known) * max(float(v), 0.0)) for n, v in zip(fine, curve, strict=True)]
 
 
 def _table(report: ApertureReport) -> list[str]:

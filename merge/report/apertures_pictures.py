@@ -13,21 +13,19 @@ from merge.apertures import ApertureFrame, ApertureReport
 from merge.atomic import replace_atomically
 from merge.errors import WriteError
 from merge.pipeline.apertures import CROP_PX, ApertureSeries, CropRow
-from merge.report.apertures import part_contrasts
+from merge.report.apertures import diffraction_law, part_contrasts
 from merge.report.numbers import f_text
+from merge.report.plots import BLUE, GREEN, RED, check_plot, draw_f_number_axis, written_plot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-# From the palette of M. Okabe and K. Ito (from memory), told apart by every kind of sight.
-_BLUE, _RED, _GREY, _INK = "#0072B2", "#D55E00", "#555555", "#222222"
+_INK = "#222222"
 _PART_STYLES = {
-    "plane of focus": ("#009E73", "s", "-"),
+    "plane of focus": (GREEN, "s", "-"),
     "centre": ("#E69F00", "^", "--"),
     "corners": ("#CC79A7", "v", "-."),
 }
-# A frame whose diffraction leaves less than this tells little of the height of the law.
-_LEAST_DIFFRACTION = 0.2
 _MARGIN_PX, _LABEL_PX, _FRAME_PX = 10, 22, 4
 
 
@@ -39,8 +37,8 @@ def check_names(plot: Path | None, sheet: Path | None) -> None:
     WriteError
         If the plot's name ends neither in .png nor .svg, or the sheet's not in .png.
     """
-    if plot is not None and plot.suffix.lower() not in {".png", ".svg"}:
-        raise WriteError(f"{plot}: a plot is written as .png or .svg; change the name")
+    if plot is not None:
+        check_plot(plot)
     if sheet is not None and sheet.suffix.lower() != ".png":
         raise WriteError(f"{sheet}: a contact sheet is written as .png; change the name")
 
@@ -55,25 +53,23 @@ def write_plot(
     WriteError
         If the name ends neither in .png nor .svg, the file exists or cannot be written.
     """
-    check_names(path, None)
-    kind = path.suffix.lower().removeprefix(".")
-    # Loaded here: it takes most of a second, and only a plot needs it.
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(12.5, 5.4), dpi=110, layout="constrained")
-    left, right = figure.subplots(1, 2, width_ratios=[3, 2])
-    _draw_contrast(left, series.report)
     height, width = series.sources[series.reference].shape[:2]
-    _draw_winners(right, series.report, height / width)
-    with replace_atomically(path, overwrite=overwrite, inputs=inputs) as file:
-        figure.savefig(file, format=kind)
+    plot = written_plot(path, (12.5, 5.4), (3, 2), overwrite=overwrite, inputs=inputs)
+    with plot as (left, right):
+        _draw_contrast(left, series.report)
+        _draw_winners(right, series.report, height / width)
 
 
 def _draw_contrast(axes: Axes, report: ApertureReport) -> None:
     frames = report.frames
     numbers = np.array([f.f_number for f in frames])
     good = [i for i, f in enumerate(frames) if not f.fault]
-    _draw_diffraction(axes, report)
+    if law := diffraction_law(report):
+        stops, contrast = np.array(law).T
+        axes.plot(
+            2**stops, 100 * contrast, ":", color=RED, linewidth=2,
+            label="diffraction alone, no aberration or defocus",
+        )  # fmt: skip
     for name, contrast in part_contrasts(report):
         colour, marker, style = _PART_STYLES[name]
         axes.plot(
@@ -85,7 +81,7 @@ def _draw_contrast(axes: Axes, report: ApertureReport) -> None:
         [100 * frames[i].contrast for i in good],
         [200 * frames[i].error for i in good],
         fmt="o-",
-        color=_BLUE,
+        color=BLUE,
         capsize=3,
         linewidth=2.4,
         label="whole picture (bars: two standard errors)",
@@ -96,37 +92,13 @@ def _draw_contrast(axes: Axes, report: ApertureReport) -> None:
         best.f_number, 100 * best.contrast, "o", markersize=15, fillstyle="none", color=_INK,
         markeredgewidth=1.6, label=f"sharpest as a whole: {f_text(best.f_number)}",
     )  # fmt: skip
-    axes.set_xscale("log", base=2)
-    axes.set_xticks(numbers, [f_text(n) for n in numbers])
-    axes.set_xticks([], minor=True)
+    draw_f_number_axis(axes, numbers.tolist(), [f_text(n) for n in numbers])
     axes.set_ylim(0, 106)
     axes.set_yticks(range(0, 101, 20), [f"{v} %" for v in range(0, 101, 20)])
-    axes.set_xlabel("f-number")
     axes.set_ylabel(f"contrast of detail {1 / report.frequency:.0f} px wide")
     axes.set_title("Contrast over f-number, each curve's highest = 100 %")
-    axes.grid(alpha=0.3)
     # Below the axes: whatever the curves do, the key covers none of them.
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=2, fontsize=9, frameon=False)
-
-
-def _draw_diffraction(axes: Axes, report: ApertureReport) -> None:
-    """Draw diffraction's law through the frames, at the height where no frame lies above."""
-    parts = [
-        c / f.diffraction
-        for f, c in zip(report.frames, report.in_focus, strict=True)
-        if not f.fault and f.diffraction > _LEAST_DIFFRACTION
-    ]
-    if not parts:
-        return
-    numbers = np.log2([f.f_number for f in report.frames])
-    loss = [max(f.diffraction, 1e-3) for f in report.frames]
-    fine = np.linspace(numbers[0], numbers[-1], 100)
-    # The law is smooth in the logarithm: a cubic through the frames follows it closely.
-    curve = np.polyval(np.polyfit(numbers, loss, min(3, len(loss) - 1)), fine)
-    axes.plot(
-        2**fine, 100 * max(parts) * np.maximum(curve, 0), ":", color=_RED, linewidth=2,
-        label="diffraction alone, no aberration or defocus",
-    )  # fmt: skip
 
 
 def _draw_faults(axes: Axes, faults: Sequence[ApertureFrame]) -> None:
@@ -134,11 +106,11 @@ def _draw_faults(axes: Axes, faults: Sequence[ApertureFrame]) -> None:
         return
     numbers = [f.f_number for f in faults]
     axes.plot(
-        numbers, [100 * f.contrast for f in faults], "x", color=_RED, markersize=10,
+        numbers, [100 * f.contrast for f in faults], "x", color=RED, markersize=10,
         markeredgewidth=2.5, label="shaken or focused elsewhere: left out",
     )  # fmt: skip
     axes.plot(
-        numbers, [100 * f.expected for f in faults], "o", color=_BLUE, fillstyle="none",
+        numbers, [100 * f.expected for f in faults], "o", color=BLUE, fillstyle="none",
         label="what the others predict there",
     )  # fmt: skip
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from merge.model import Finding
@@ -38,7 +38,7 @@ def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
         *(_frame_table(result) if verbose else ()),
         _method_line(result),
         *_finding_lines(result, verbose=verbose),
-        _time_line(result),
+        f"Time       {times_text(result.seconds)}",
         *_written_lines(saved),
     ]
     return "\n".join(lines)
@@ -126,9 +126,10 @@ def _finding_lines(result: MergeResult, *, verbose: bool) -> list[str]:
     ]
 
 
-def _time_line(result: MergeResult) -> str:
-    parts = ", ".join(f"{_STAGES.get(s, s)} {t:.1f}" for s, t in result.seconds.items())
-    return f"Time       {sum(result.seconds.values()):.1f} s ({parts})"
+def times_text(seconds: Mapping[str, float]) -> str:
+    """Return what a merge took, in all and of each stage."""
+    parts = ", ".join(f"{_STAGES.get(stage, stage)} {s:.1f}" for stage, s in seconds.items())
+    return f"{sum(seconds.values()):.1f} s ({parts})"
 
 
 def _written_lines(saved: SavedMerge) -> Iterator[str]:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from merge.errors import WriteError
 from merge.optics import f_number_series
 from merge.plan import (
     REFERENCE_CYCLES_PER_PX,
@@ -28,6 +27,7 @@ from merge.report.numbers import (
     rail_texts,
     seconds_text,
 )
+from merge.report.plots import BLUE, GREEN, GREY, RED, draw_f_number_axis, written_plot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,8 +37,7 @@ RESHOOT_SCHEMA = "depthweld reshoot 1"
 
 # More lines of positions than this would push the rest off the screen.
 _LISTED_POSITIONS = 12
-# Okabe & Ito's palette, told apart by colour-blind readers too: blue, vermilion, green, grey.
-_BLUE, _RED, _GREEN, _GREY = "#0072B2", "#D55E00", "#009E73", "#666666"
+FULL_STOPS = frozenset(mark for mark, _ in f_number_series("full", widest=0.5, smallest=90))
 
 
 def plan_record(plan: Plan) -> dict[str, Any]:
@@ -71,11 +70,10 @@ def plan_text(plan: Plan) -> str:
 def plan_headline(plan: Plan) -> str:
     """Return what to set, in one sentence."""
     chosen = plan.chosen
-    frames = "1 frame" if chosen.frames == 1 else f"{chosen.frames} frames"
     aperture = f"f/{chosen.f_number:g}"
     if chosen.effective_f_number > 1.05 * chosen.f_number:
         aperture += f" (f/{chosen.effective_f_number:.3g} effective)"
-    start = f"Plan: {frames} at {aperture}"
+    start = f"Plan: {frames_text(chosen.frames)} at {aperture}"
     if plan.mode == "rail":
         if plan.step_mm is not None:
             travel = plan.step_mm * (chosen.frames - 1)
@@ -84,6 +82,11 @@ def plan_headline(plan: Plan) -> str:
     focus = focus_texts(plan)
     where = focus[0] if chosen.frames == 1 else f"{focus[0]} … {focus[-1]}"
     return f"{start}, focus at {where}."
+
+
+def frames_text(count: int) -> str:
+    """Return how many frames."""
+    return "1 frame" if count == 1 else f"{count} frames"
 
 
 def given_text(plan: Plan) -> str:
@@ -182,14 +185,19 @@ def light_lines(plan: Plan) -> list[str]:
     ]
 
 
+def shown_options(plan: Plan) -> list[ApertureOption]:
+    """Return what the full stops and the chosen f-number would give."""
+    chosen = plan.chosen.f_number
+    return [o for o in plan.options if o.f_number in FULL_STOPS or o.f_number == chosen]
+
+
 def _table(plan: Plan) -> list[str]:
     """Return what the full stops would give; the chosen line is marked."""
-    full = {mark for mark, _ in f_number_series("full", widest=0.5, smallest=90)}
     head = [
         "  f-number  frames  worst blur  contrast  contrast  against   one frame",
         "                                in focus  at worst  the plan   at worst",
     ]
-    shown = [o for o in plan.options if o.f_number in full or o.f_number == plan.chosen.f_number]
+    shown = shown_options(plan)
     lines = [_table_line(option, plan) for option in shown]
     if any(option.diffraction_blur_px > plan.request.tolerance_px for option in shown):
         lines.append("  * diffraction alone is softer than the tolerance")
@@ -211,20 +219,23 @@ def reshoot_text(reshoot: Reshoot) -> str:
     """Return frames to add on one screen."""
     if not reshoot.frames:
         return f"Nothing to add: no gap above {reshoot.tolerance_px:g} px of blur."
-    count = len(reshoot.frames)
-    lines = [f"Add {count} {'frame' if count == 1 else 'frames'} to this bracket:", ""]
+    lines = [f"Add {frames_text(len(reshoot.frames))} to this bracket:", ""]
     lines += [_reshoot_line(frame, reshoot.names) for frame in reshoot.frames]
     if reshoot.missing:
         lines += ["", f"For millimetres at the subject give also {', '.join(reshoot.missing)}."]
     return "\n".join([*lines, "", reshoot.caution])
 
 
-def _reshoot_line(frame: ReshootFrame, names: tuple[str, ...]) -> str:
+def reshoot_place(frame: ReshootFrame, names: Sequence[str]) -> str:
+    """Return where between the frames of a bracket one more belongs."""
     first, second = (names[index] for index in frame.between)
     if frame.share is None:
-        line = f"  beyond {first} by {frame.distance_px:.1f} px of blur"
-    else:
-        line = f"  {100 * frame.share:.0f} % of the way from {first} to {second}"
+        return f"beyond {first} by {frame.distance_px:.1f} px of blur"
+    return f"{100 * frame.share:.0f} % of the way from {first} to {second}"
+
+
+def _reshoot_line(frame: ReshootFrame, names: tuple[str, ...]) -> str:
+    line, first = f"  {reshoot_place(frame, names)}", names[frame.between[0]]
     details = []
     if frame.focus_m is not None:
         details.append(f"focus at {metres_text(1000 * frame.focus_m)}")
@@ -255,53 +266,38 @@ def write_plan_plot(
     WriteError
         If the name ends otherwise, the file is an input, exists or cannot be written.
     """
-    kind = path.suffix.lower().removeprefix(".")
-    if kind not in {"png", "svg"}:
-        raise WriteError(f"{path}: a plot is written as .png or .svg; change the name")
-    # Loaded here: they take most of a second, and only a plot needs them.
-    from matplotlib.figure import Figure
-
-    from merge.atomic import replace_atomically
-
-    figure = Figure(figsize=(11, 4.8), dpi=110, layout="constrained")
-    contrast, blur = figure.subplots(1, 2)
-    _draw_contrast(contrast, plan)
-    _draw_blur(blur, plan)
-    with replace_atomically(path, overwrite=overwrite, inputs=inputs) as file:
-        figure.savefig(file, format=kind)
+    plot = written_plot(path, (11, 4.8), (1, 1), overwrite=overwrite, inputs=inputs)
+    with plot as (contrast, blur):
+        _draw_contrast(contrast, plan)
+        _draw_blur(blur, plan)
 
 
 def _draw_contrast(axes: Axes, plan: Plan) -> None:
     """Draw what every f-number would give, the chosen one marked."""
     numbers = [option.f_number for option in plan.options]
     curves = (
-        ("in focus (diffraction and pixel only)", "focus_contrast", _GREY, ":"),
-        ("bracket, at the worst place", "worst_contrast", _BLUE, "-"),
-        ("one frame alone, at the worst place", "single_worst_contrast", _RED, "--"),
+        ("in focus (diffraction and pixel only)", "focus_contrast", GREY, ":"),
+        ("bracket, at the worst place", "worst_contrast", BLUE, "-"),
+        ("one frame alone, at the worst place", "single_worst_contrast", RED, "--"),
     )
     for label, name, colour, style in curves:
         values = [100 * getattr(option, name) for option in plan.options]
         axes.plot(numbers, values, style, color=colour, label=label, linewidth=2)
     chosen = plan.chosen
-    axes.plot(chosen.f_number, 100 * chosen.worst_contrast, "o", color=_BLUE, markersize=9)
-    frames = "1 frame" if chosen.frames == 1 else f"{chosen.frames} frames"
+    axes.plot(chosen.f_number, 100 * chosen.worst_contrast, "o", color=BLUE, markersize=9)
     axes.annotate(
-        f"plan: {frames}\nat f/{chosen.f_number:g}",
+        f"plan: {frames_text(chosen.frames)}\nat f/{chosen.f_number:g}",
         (chosen.f_number, 100 * chosen.worst_contrast),
         xytext=(-12, -40),
         textcoords="offset points",
-        color=_BLUE,
+        color=BLUE,
         ha="center",
     )
-    axes.set_xscale("log", base=2)
     full = [m for m, _ in f_number_series(widest=numbers[0], smallest=numbers[-1])]
-    axes.set_xticks(full, [f"{m:g}" for m in full])
-    axes.set_xticks([], minor=True)
+    draw_f_number_axis(axes, full, [f"{m:g}" for m in full])
     axes.set_ylim(0, 100)
-    axes.set_xlabel("f-number")
     axes.set_ylabel(f"contrast of detail {1 / REFERENCE_CYCLES_PER_PX:.0f} px wide (%)")
     axes.set_title("What each f-number gives")
-    axes.grid(alpha=0.3)
     axes.legend(loc="upper right", fontsize=9, framealpha=0.9)
 
 
@@ -312,17 +308,17 @@ def _draw_blur(axes: Axes, plan: Plan) -> None:
     if single.f_number != chosen.f_number or chosen.frames > 1:
         place, blur = blur_profile(plan, f_number=single.f_number, frames=1)
         label = f"best single frame, f/{single.f_number:g}"
-        axes.plot(place if rail else 1000 / place, blur, "--", color=_RED, label=label)
+        axes.plot(place if rail else 1000 / place, blur, "--", color=RED, label=label)
     samples = max(600, 24 * chosen.frames)
     place, blur = blur_profile(
         plan, f_number=chosen.f_number, frames=chosen.frames, samples=samples
     )
-    axes.plot(place if rail else 1000 / place, blur, color=_BLUE, label="the plan")
+    axes.plot(place if rail else 1000 / place, blur, color=BLUE, label="the plan")
     tolerance = plan.request.tolerance_px
-    axes.axhline(tolerance, color=_GREEN, linewidth=2, label=f"tolerance {tolerance:g} px")
+    axes.axhline(tolerance, color=GREEN, linewidth=2, label=f"tolerance {tolerance:g} px")
     axes.axhline(
         chosen.diffraction_blur_px,
-        color=_GREY,
+        color=GREY,
         linestyle=":",
         label="as soft as diffraction",
     )

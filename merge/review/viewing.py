@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from merge.report.page.pictures import nearest_frame
 from merge.report.page.places import Places
-from merge.report.page.shell import embed_json, template
+from merge.report.page.shell import embed_json, render
 from merge.report.page.viewer import VIEWER_SCRIPTS, Words, blur_map, encoded_depth, palettes
 from merge.review.look import Look
 from merge.review.session import Group, Session
@@ -48,7 +48,8 @@ def look_html(number: int, group: Group, look: Look) -> str:
     height, width = look.shape[:2]
     address = f"/look/{number}"
     rows = _frame_rows(address, look)
-    viewer = template("viewer.html.j2").render(
+    viewer = render(
+        "viewer.html.j2",
         overview=f"{address}/overview",
         width=width,
         height=height,
@@ -65,7 +66,7 @@ def look_html(number: int, group: Group, look: Look) -> str:
         name=group.named.name,
         written=look.target,
         viewer=viewer,
-        strip=template("strip.html.j2").render(frames=rows),
+        strip=render("strip.html.j2", frames=rows),
         count=len(rows),
         findings=group.findings or (),
     )

@@ -25,7 +25,7 @@ from merge.report.page.charts import (
     where_map,
 )
 from merge.report.page.pictures import data_uri, encode_picture
-from merge.report.page.shell import Section, render_page, template
+from merge.report.page.shell import Section, memory_row, render, render_page, run_section
 
 _STYLES = ("answers.css",)
 _PICTURE_SIDE, _PICTURE_QUALITY = 1000, 60
@@ -58,9 +58,7 @@ def apertures_page(
         Section("look", "Look: the same places at every f‑number", _look(series, rows)),
         Section("where", "Where is each the sharpest?", _where(series)),
         Section("why", "Why: what each stop gives and costs", _why(report)),
-        Section(
-            "run", "How it was measured", template("run.html.j2").render(rows=_run(series, seconds))
-        ),
+        run_section("How it was measured", _run(series, seconds)),
     ]
     return render_page(
         title=f"Apertures {f_text(first.f_number)} to {f_text(last.f_number)}, "
@@ -76,7 +74,6 @@ def _run(series: ApertureSeries, seconds: float) -> list[tuple[str, str]]:
     report, first = series.report, series.sources[0]
     pitch = first.settings.pixel_pitch_um
     told = "not known" if math.isnan(report.frames[0].diffraction) else "as given"
-    peak = peak_memory_bytes()
     camera = ", ".join(filter(None, (first.settings.camera, first.settings.lens)))
     return [
         ("Frames", f"{len(series.sources)}, {report.frames[0].name} to {report.frames[-1].name}"),
@@ -86,15 +83,15 @@ def _run(series: ApertureSeries, seconds: float) -> list[tuple[str, str]]:
         ("Compared at", f"{report.frequency:.3f} cycles a pixel"),
         ("Blur allowed", f"{report.tolerance_px:.3g} px"),
         ("Time", f"{seconds:.1f} s, this page not counted"),
-        ("Memory at most", "not known on this system" if peak is None
-         else f"{peak / 2**20:.0f} MiB"),
+        memory_row(peak_memory_bytes()),
         ("Version", f"depthweld {program_version()}"),
     ]  # fmt: skip
 
 
 def _answer(report: ApertureReport) -> str:
     faults = [f"{f.name} ({f_text(f.f_number)}): {f.fault}" for f in report.frames if f.fault]
-    html: str = template("apertures_answer.html.j2").render(
+    return render(
+        "apertures_answer.html.j2",
         answer=limit_sentence(report),
         places=[
             {
@@ -110,13 +107,11 @@ def _answer(report: ApertureReport) -> str:
         meaning=PARTS,
         faults=faults,
     )
-    return html
 
 
 def _look(series: ApertureSeries, rows: Sequence[CropRow]) -> str:
     shown = [_crop_row(series, row) for row in rows]
-    html: str = template("apertures_look.html.j2").render(rows=shown)
-    return html
+    return render("apertures_look.html.j2", rows=shown)
 
 
 def _crop_row(series: ApertureSeries, row: CropRow) -> dict[str, Any]:
@@ -150,7 +145,8 @@ def _exact(crop: NDArray[np.uint8]) -> bytes:
 def _where(series: ApertureSeries) -> str:
     middle = series.sources[series.reference]
     picture = small_frame(middle, _PICTURE_SIDE, series.white_balance)
-    html: str = template("apertures_where.html.j2").render(
+    return render(
+        "apertures_where.html.j2",
         picture=where_map(
             series.report, data_uri(encode_picture(picture, _PICTURE_QUALITY)), middle.shape[:2]
         ),
@@ -159,11 +155,11 @@ def _where(series: ApertureSeries) -> str:
             for name, colour, share in where_key(series.report)
         ],
     )
-    return html
 
 
 def _why(report: ApertureReport) -> str:
-    html: str = template("apertures_why.html.j2").render(
+    return render(
+        "apertures_why.html.j2",
         width=f"{1 / report.frequency:.0f}",
         contrast=contrast_chart(report),
         regions=[region_chart(report, r) for r in report.regions if r.name != "whole picture"],
@@ -190,7 +186,6 @@ def _why(report: ApertureReport) -> str:
         ],
         edge=edge_chart(report),
     )
-    return html
 
 
 def _change(value: float) -> str:

@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from merge.depth import measure_reduction
+from merge.diagnose.wording import shutter
 from merge.model import Progress
 from merge.pipeline.auditing import AuditResult
 from merge.pipeline.deep import depth_of_reference
 from merge.pipeline.page_pictures import locate_sharpest
 from merge.pipeline.record import program_record
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
+from merge.report.page.shell import memory_row
 from merge.report.page.viewer import Words
 
 
@@ -66,12 +68,11 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
     frames, settings = record["frames"], record["settings"]
     aligned = sum(frame["aligned"] for frame in frames)
     pitch, magnification = record["pixel_pitch_um"], record["magnification"]
-    peak = record["peak_memory_bytes"]
     taken = [
         f"f/{settings['f_number']:g}" if settings["f_number"] else "",
         f"{settings['focal_length_mm']:g} mm" if settings["focal_length_mm"] else "",
         f"ISO {settings['iso']:g}" if settings["iso"] else "",
-        _shutter(settings["exposure_time_s"]) if settings["exposure_time_s"] else "",
+        shutter(settings["exposure_time_s"]) if settings["exposure_time_s"] else "",
     ]
     return [
         ("Frames", f"{len(frames)}, {frames[0]['name']} to {frames[-1]['name']}; {aligned} aligned"
@@ -81,11 +82,6 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Pixel pitch", "not known" if pitch is None else f"{pitch:.3g} µm"),
         ("Magnification", "not given" if magnification is None else f"{magnification:g}"),
         ("Time", f"{record['seconds']:.1f} s, this page not counted"),
-        ("Memory at most", "not known on this system" if peak is None
-         else f"{peak / 2**20:.0f} MiB, this page not counted"),
+        memory_row(record["peak_memory_bytes"]),
         *version_rows(program_record()),
     ]  # fmt: skip
-
-
-def _shutter(seconds: float) -> str:
-    return f"{seconds:g} s" if seconds >= 0.3 else f"1/{1 / seconds:.0f} s"

@@ -33,7 +33,7 @@ from merge.report.page.pictures import (
     page_budget,
 )
 from merge.report.page.places import Places
-from merge.report.page.shell import Section, render_page, template
+from merge.report.page.shell import Section, render, render_page, run_section
 from merge.report.page.viewer import VIEWER_SCRIPTS, Viewed, Words, strip_html, viewer_html
 
 # Findings shown with pictures; more of them say the same again and cost bytes.
@@ -152,7 +152,7 @@ def bracket_page(
         Section("focus-steps", "Why: the focus steps", _coverage_html(view)),
         Section("frames", "Why: the frames", _frames_html(view, viewed)),
         Section("next", "What next?", _next_html(view, run.again)),
-        Section("run", "How it was made", template("run.html.j2").render(rows=run.rows)),
+        run_section("How it was made", run.rows),
     ]
     page_data = dict(data) | {
         "page": {"sharp_share": sharp, "tolerance_px": view.inspection.tolerance_px}
@@ -274,8 +274,7 @@ def _findings_html(
             "spot": _centre(own[0].box) if own else "",
         }
         (cards if id(finding) in crops else rest).append(row)
-    html: str = template("findings.html.j2").render(cards=cards, rest=rest)
-    return html
+    return render("findings.html.j2", cards=cards, rest=rest)
 
 
 def _crop_figure(view: BracketView, crop: Crop, uri: str) -> dict[str, Any]:
@@ -316,10 +315,12 @@ def _coverage_html(view: BracketView) -> str:
             names=[s.name for s in view.stack.sources],
             aligned=inspection.aligned,
         )
-    html: str = template("coverage.html.j2").render(
-        chart=chart, problem=_because(view), tolerance=f"{inspection.tolerance_px:.2g}"
+    return render(
+        "coverage.html.j2",
+        chart=chart,
+        problem=_because(view),
+        tolerance=f"{inspection.tolerance_px:.2g}",
     )
-    return html
 
 
 def _frames_html(view: BracketView, viewed: Viewed) -> str:
@@ -331,13 +332,13 @@ def _frames_html(view: BracketView, viewed: Viewed) -> str:
         names=names,
         aligned=inspection.aligned,
     )
-    html: str = template("frames.html.j2").render(
+    return render(
+        "frames.html.j2",
         count=len(names),
         trends=trends,
         strip=strip_html(viewed),
         limits=limits_chart(inspection.slices, names=names) if inspection.slices else None,
     )
-    return html
 
 
 def _next_html(view: BracketView, again: str) -> str:
@@ -347,8 +348,7 @@ def _next_html(view: BracketView, again: str) -> str:
     gaps = [f for f in told if f.kind == "gap"]
     lead = wide[0] if wide else _finer_steps(view) if len(gaps) > _SINGLE_GAPS else ""
     steps = dict.fromkeys(f.advice for f in told if f.advice != lead)
-    html: str = template("next.html.j2").render(steps=list(steps), lead=lead, again=again)
-    return html
+    return render("next.html.j2", steps=list(steps), lead=lead, again=again)
 
 
 def _finer_steps(view: BracketView) -> str:

@@ -14,7 +14,7 @@ from merge.model import FloatArray, FrameSource, Severity, worst_severity
 from merge.pipeline.each import EachSummary, Outcome
 from merge.pipeline.page_pictures import screen_pixels
 from merge.report.page.pictures import data_uri, encode_picture
-from merge.report.page.shell import Section, render_page, template
+from merge.report.page.shell import Section, render, render_page
 
 # Long side of a bracket's picture, for screens of two dots a pixel.
 _SIDE = 720
@@ -52,7 +52,7 @@ def day_page(summary: EachSummary, links: Mapping[str, str]) -> str:
     """
     cards = [_card(outcome, links.get(outcome.name)) for outcome in summary.outcomes]
     look = [card for card in cards if card["worst"] in ("failed", "problem")]
-    html = template("day.html.j2").render(cards=cards, look=look)
+    html = render("day.html.j2", cards=cards, look=look)
     rows = [
         {"name": o.name, "status": o.status, "message": o.message}
         | {"record": o.result["record"] if o.result else None}

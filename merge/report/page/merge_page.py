@@ -11,16 +11,12 @@ from merge.depth import measure_reduction
 from merge.model import DepthMap, Progress
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import locate_sharpest, screen_pixels
+from merge.report.merge import times_text
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
+from merge.report.page.shell import memory_row
 from merge.report.page.viewer import Words
 from merge.resizing import reduced_shape
 
-_STAGES = {
-    "align": "aligning",
-    "measure": "measuring sharpness",
-    "blend": "merging",
-    "write": "writing",
-}
 _CHOSEN = "The frame that each part comes from"
 _SHARPEST = "The frame that is sharpest at each place; method detail mixes frames size by size"
 
@@ -95,7 +91,7 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
     used = sum(frame["aligned"] for frame in frames)
     written = record["written"]["picture"]
     motion = options["motion"]
-    rows = [
+    return [
         ("Frames", f"{len(frames)}, {frames[0]['name']} to {frames[-1]['name']}, in order of "
          f"{record['ordered_by']}; {used} used"),
         ("Passed over", "; ".join(record["passed_over"]) or "nothing"),
@@ -110,28 +106,8 @@ def _rows(record: Mapping[str, Any]) -> list[tuple[str, str]]:
          + ("the area that all frames cover" if options["extent"] == "common"
             else "the reference frame's area")),
         ("Written", f"{written['name']}, {written['bytes'] / 1e6:.1f} MB"),
+        ("Time", times_text(record["seconds"])),
+        memory_row(record["peak_memory_bytes"]),
+        *version_rows(record["program"]),
+        ("Finished", record["finished_at"].replace("T", " ")),
     ]  # fmt: skip
-    return (
-        rows
-        + run_rows(record["seconds"], record["peak_memory_bytes"], record["program"])
-        + [
-            ("Finished", record["finished_at"].replace("T", " ")),
-        ]
-    )
-
-
-def run_rows(
-    seconds: Mapping[str, float], peak_bytes: int | None, program: Mapping[str, Any]
-) -> list[tuple[str, str]]:
-    """Return times, memory and versions in words."""
-    parts = ", ".join(f"{_STAGES.get(name, name)} {value:.1f}" for name, value in seconds.items())
-    memory = (
-        "not known on this system"
-        if peak_bytes is None
-        else f"{peak_bytes / 2**20:.0f} MiB, this page not counted"
-    )
-    return [
-        ("Time", f"{sum(seconds.values()):.1f} s ({parts})"),
-        ("Memory at most", memory),
-        *version_rows(program),
-    ]

@@ -6,19 +6,21 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from merge.optics import f_number_series
 from merge.pipeline.record import program_version
 from merge.plan import ApertureOption, Plan, Reshoot, ReshootFrame
 from merge.report.numbers import change_text, metres_text, mm_text, rail_texts, seconds_text
 from merge.report.page.charts import focus_chart, plan_contrast_chart
-from merge.report.page.shell import Section, render_page, template
+from merge.report.page.shell import Section, render, render_page, run_section
 from merge.report.plan import (
     focus_texts,
+    frames_text,
     given_text,
     light_lines,
     plan_headline,
     plan_summary,
     reach_texts,
+    reshoot_place,
+    shown_options,
 )
 
 _STYLES = ("answers.css", "plan.css")
@@ -42,7 +44,7 @@ def plan_page(plan: Plan, record: Mapping[str, Any]) -> str:
         Section("set", "What to set", _settings(plan)),
         Section("focus", "Where to focus", _focus(plan)),
         Section("stops", "What each f‑number would give", _stops(plan)),
-        Section("run", "What it assumes", template("run.html.j2").render(rows=_run(plan))),
+        run_section("What it assumes", _run(plan)),
     ]
     subject = "a bracket on a rail" if plan.mode == "rail" else "a bracket by focus distances"
     return render_page(
@@ -66,13 +68,13 @@ def _settings(plan: Plan) -> str:
     if chosen.exposure_s is not None:
         facts.append(("Exposure of each", seconds_text(chosen.exposure_s)))
         facts.append(("Time in all", seconds_text(chosen.shooting_s)))
-    html: str = template("plan_settings.html.j2").render(
+    return render(
+        "plan_settings.html.j2",
         facts=facts,
         sentences=[given_text(plan), plan_summary(plan), *light_lines(plan)],
         findings=plan.findings,
         caution=plan.caution,
     )
-    return html
 
 
 def _run(plan: Plan) -> list[tuple[str, str]]:
@@ -112,14 +114,14 @@ def _focus(plan: Plan) -> str:
         rows = [row for i, row in enumerate(rows) if i % thinned == 0 or i == len(rows) - 1]
     most = _LIST_ROWS if len(rows) <= 2 * _LIST_ROWS else _LONG_LIST_ROWS
     tall = math.ceil(len(rows) / math.ceil(len(rows) / most))
-    html: str = template("plan_focus.html.j2").render(
+    return render(
+        "plan_focus.html.j2",
         chart=focus_chart(plan),
         lists=[rows[i : i + tall] for i in range(0, len(rows), tall)],
         rail=rail,
         thinned=thinned,
         tolerance=f"{plan.request.tolerance_px:.3g}",
     )
-    return html
 
 
 def _position_rows(plan: Plan) -> list[dict[str, str]]:
@@ -134,12 +136,11 @@ def _position_rows(plan: Plan) -> list[dict[str, str]]:
 
 
 def _stops(plan: Plan) -> str:
-    full = {mark for mark, _ in f_number_series("full", widest=0.5, smallest=90)}
-    shown = [o for o in plan.options if o.f_number in full or o.f_number == plan.chosen.f_number]
-    html: str = template("plan_stops.html.j2").render(
-        chart=plan_contrast_chart(plan), rows=[_option_row(o, plan) for o in shown]
+    return render(
+        "plan_stops.html.j2",
+        chart=plan_contrast_chart(plan),
+        rows=[_option_row(o, plan) for o in shown_options(plan)],
     )
-    return html
 
 
 def _option_row(option: ApertureOption, plan: Plan) -> dict[str, Any]:
@@ -169,26 +170,22 @@ def reshoot_page(reshoot: Reshoot, record: Mapping[str, Any]) -> str:
     """
     count = len(reshoot.frames)
     if count:
-        summary = f"Add {count} {'frame' if count == 1 else 'frames'} to this bracket."
+        summary = f"Add {frames_text(count)} to this bracket."
     else:
         summary = f"Nothing to add: no gap above {reshoot.tolerance_px:g} px of blur."
-    html = template("plan_reshoot.html.j2").render(
+    html = render(
+        "plan_reshoot.html.j2",
         rows=[_reshoot_row(frame, reshoot.names) for frame in reshoot.frames],
         missing=reshoot.missing,
         caution=reshoot.caution,
     )
+    rows = [
+        ("Blur allowed", f"{reshoot.tolerance_px:.3g} px"),
+        ("Version", f"depthweld {program_version()}"),
+    ]
     sections = [
         Section("frames", "Frames to add", html),
-        Section(
-            "run",
-            "What it assumes",
-            template("run.html.j2").render(
-                rows=[
-                    ("Blur allowed", f"{reshoot.tolerance_px:.3g} px"),
-                    ("Version", f"depthweld {program_version()}"),
-                ]
-            ),
-        ),
+        run_section("What it assumes", rows),
     ]
     return render_page(
         title="Plan: complete a bracket",
@@ -200,18 +197,13 @@ def reshoot_page(reshoot: Reshoot, record: Mapping[str, Any]) -> str:
 
 
 def _reshoot_row(frame: ReshootFrame, names: Sequence[str]) -> dict[str, str]:
-    first, second = (names[index] for index in frame.between)
-    if frame.share is None:
-        where = f"beyond {first} by {frame.distance_px:.1f} px of blur"
-    else:
-        where = f"{100 * frame.share:.0f} % of the way from {first} to {second}"
     shift = "not known"
     if frame.subject_shift_mm is not None:
         shift = f"{mm_text(frame.subject_shift_mm)} at the subject"
     elif frame.sensor_shift_um is not None:
         shift = f"{frame.sensor_shift_um:.3g} µm at the sensor"
     return {
-        "where": where,
+        "where": reshoot_place(frame, names),
         "focus": "not known" if frame.focus_m is None else metres_text(1000 * frame.focus_m),
         "shift": shift,
     }

@@ -4,7 +4,7 @@ How the parts of a page fit together
 ------------------------------------
 A page is ``render_page(title=…, summary=…, sections=[Section(id, heading, html), …], data=…)``.
 
-- ``Section.html`` is trusted: build it with `template` (Jinja2 with autoescape), `markupsafe`, or
+- ``Section.html`` is trusted: build it with `render` (Jinja2 with autoescape), `markupsafe`, or
   escape by hand whatever comes from files. ``title``, ``summary`` and headings are escaped here.
 - ``data`` is the dict that the command prints with ``--json``. It stands in
   ``<script type="application/json" id="run-data">`` with ``<``, ``>`` and ``&`` written as \u
@@ -45,7 +45,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from merge.atomic import check_writable, encode_text, replace_atomically
+from merge.atomic import encode_text, replace_atomically
 from merge.records import plain_values
 
 _UNSAFE = "<>&\u2028\u2029"
@@ -97,7 +97,8 @@ def render_page(
         Names of scripts of this package beside page.js, in the order in which they start.
     """
     style, script = joined_styles(styles), joined_scripts(scripts)
-    return template("page.html.j2").render(
+    return render(
+        "page.html.j2",
         title=title,
         summary=summary,
         sections=[{"id": s.id, "heading": s.heading, "html": Markup(s.html)} for s in sections],
@@ -117,11 +118,6 @@ def joined_scripts(names: Sequence[str] = (), more: Sequence[str] = ()) -> str:
     """Return page.js, other scripts of this package and more texts as one script."""
     parts = [_static(name) for name in ("page.js", *names)]
     return "\n".join(('"use strict";\n(() => {', *parts, *more, "})();\n"))
-
-
-def check_page(path: Path, *, overwrite: bool, inputs: Iterable[Path] = ()) -> None:
-    """Raise WriteError where `write_page` would, before the work of a run is done."""
-    check_writable(path, overwrite=overwrite, inputs=inputs)
 
 
 def write_page(path: Path, page: str, *, overwrite: bool, inputs: Iterable[Path] = ()) -> None:
@@ -146,9 +142,21 @@ def write_page(path: Path, page: str, *, overwrite: bool, inputs: Iterable[Path]
         file.write(encode_text(page))
 
 
-def template(name: str) -> Any:
-    """Return a template of this package; it escapes what it is given unless that is Markup."""
-    return _environment().get_template(name)
+def render(name: str, **values: Any) -> str:
+    """Return a filled template of this package; it escapes values unless they are Markup."""
+    return _environment().get_template(name).render(values)
+
+
+def run_section(heading: str, rows: Sequence[tuple[str, str]]) -> Section:
+    """Return the last section of a page: what was done, row by row, and its value in words."""
+    return Section("run", heading, render("run.html.j2", rows=rows))
+
+
+def memory_row(peak_bytes: int | None) -> tuple[str, str]:
+    """Return the row of a run's memory."""
+    if peak_bytes is None:
+        return "Memory at most", "not known on this system"
+    return "Memory at most", f"{peak_bytes / 2**20:.0f} MiB, this page not counted"
 
 
 def embed_json(data: Any) -> Markup:

@@ -24,7 +24,7 @@ from merge.report.page.pictures import (
     encode_png,
 )
 from merge.report.page.places import Places
-from merge.report.page.shell import embed_json, template
+from merge.report.page.shell import embed_json, render
 
 # Even steps for the eye, and told apart by colour-blind readers: made for that and checked in
 # J. R. Nunez et al., PLoS ONE 13(7), e0199239 (2018) (cividis); viridis and inferno likewise.
@@ -88,7 +88,8 @@ class Viewed:
 def viewer_html(viewed: Viewed) -> str:
     """Return the viewer with its pictures, for a page's first section."""
     height, width = viewed.book.shape
-    html: str = template("viewer.html.j2").render(
+    return render(
+        "viewer.html.j2",
         overview=data_uri(viewed.main.overview),
         width=width,
         height=height,
@@ -100,13 +101,11 @@ def viewer_html(viewed: Viewed) -> str:
         quality=viewed.main.quality,
         pictures=embed_json(_pictures(viewed)),
     )
-    return html
 
 
 def strip_html(viewed: Viewed) -> str:
     """Return the strip of frames."""
-    html: str = template("strip.html.j2").render(frames=frame_rows(viewed))
-    return html
+    return render("strip.html.j2", frames=frame_rows(viewed))
 
 
 def frame_rows(viewed: Viewed) -> list[dict[str, Any]]:

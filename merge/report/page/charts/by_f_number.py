@@ -8,15 +8,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from merge.apertures import ApertureReport, Region
-from merge.optics import f_number_series
 from merge.plan import REFERENCE_CYCLES_PER_PX, ApertureOption, Plan
+from merge.report.apertures import diffraction_law
 from merge.report.page.charts import svg
+from merge.report.plan import FULL_STOPS, frames_text
 
 _HINT = "Point at {}, or step to it with the Tab key, for its numbers."
 _TOP, _FOOT = 74.0, 264.0
-_KEY_SWATCH = 26.0
-# A frame whose diffraction leaves less than this tells little of the height of the law.
-_LEAST_DIFFRACTION = 0.2
 # Contrast, in %, above which the law is cut off: it may lie far above frames without focus.
 _HIGHEST = 125.0
 _MEASURED = "stroke:var(--accent)"
@@ -27,7 +25,7 @@ _OTHER = "stroke:var(--bad);stroke-dasharray:2 4;stroke-linecap:round"
 def contrast_chart(report: ApertureReport) -> str:
     """Return the whole picture's contrast over f-number with diffraction's law, inline SVG."""
     x, y = _axes([f.f_number for f in report.frames], _TOP, _FOOT)
-    law = _diffraction_law(report)
+    law = diffraction_law(report)
     if law:
         highest = max(100 * v for _, v in law)
         y = svg.Scale(0, min(max(y.high, highest + 6), _HIGHEST), _FOOT, _TOP)
@@ -35,7 +33,7 @@ def contrast_chart(report: ApertureReport) -> str:
     parts = [
         svg.hint(_HINT.format("a frame")),
         *_frame_of_chart([f.f_number for f in report.frames], x, y, _FOOT),
-        *_key(
+        *svg.line_key(
             [("whole picture", _MEASURED), ("centre", _CENTRE), ("corners", _CORNERS)]
             + ([("diffraction alone", _PREDICTED)] if law else [])
         ),
@@ -95,39 +93,6 @@ def _frame_of_chart(
     if words:
         parts.append(svg.text(50, foot + 36, "f-number", anchor="middle", classes="soft"))
     return parts
-
-
-def _key(entries: Sequence[tuple[str, str]], y: float = 48.0) -> list[str]:
-    parts, room = [], 100 / max(len(entries), 2)
-    for k, (name, style) in enumerate(entries):
-        # A swatch of its own length within percent, as `svg.diamond`.
-        parts.append(
-            f'<svg x="{svg.number(k * room)}%" y="{svg.number(y)}" width="1" height="1" '
-            f'overflow="visible"><path d="M0 0h{svg.number(_KEY_SWATCH)}" class="line" '
-            f'style="{style}"/></svg>'
-        )
-        parts.append(svg.text(k * room, y + 4, name, classes="soft", shift_px=_KEY_SWATCH + 6))
-    return parts
-
-
-def _diffraction_law(report: ApertureReport) -> list[tuple[float, float]]:
-    """Return diffraction's contrast over log2 of the f-number.
-
-    As high as the plane of focus lies above it in no frame.
-    """
-    known = [
-        contrast / f.diffraction
-        for f, contrast in zip(report.frames, report.in_focus, strict=True)
-        if not f.fault and f.diffraction > _LEAST_DIFFRACTION
-    ]
-    if not known:
-        return []
-    numbers = np.log2([f.f_number for f in report.frames])
-    loss = [max(f.diffraction, 1e-3) for f in report.frames]
-    fine = np.linspace(numbers[0], numbers[-1], 40)
-    # The law is smooth in the logarithm: a cubic through the frames follows it closely.
-    curve = np.polyval(np.polyfit(numbers, loss, min(3, len(loss) - 1)), fine)
-    return [(float(n), max(known) * max(float(v), 0.0)) for n, v in zip(fine, curve, strict=True)]
 
 
 def _measured_frame(report: ApertureReport, i: int, x: svg.Scale, y: svg.Scale) -> str:
@@ -263,14 +228,13 @@ def edge_chart(report: ApertureReport) -> str:
 def plan_contrast_chart(plan: Plan) -> str:
     """Return what every f-number would give for a planned shoot, inline SVG."""
     options = plan.options
-    full = {mark for mark, _ in f_number_series("full", widest=0.5, smallest=90)}
     numbers = [o.f_number for o in options]
     x, y = _axes(numbers, _TOP, _FOOT)
-    shown = [n for n in numbers if n in full]
+    shown = [n for n in numbers if n in FULL_STOPS]
     parts = [
         svg.hint(_HINT.format("an f-number")),
         *_frame_of_chart(shown, x, y, _FOOT),
-        *_key([("in focus", _PREDICTED), ("bracket", _MEASURED), ("one frame", _OTHER)]),
+        *svg.line_key([("in focus", _PREDICTED), ("bracket", _MEASURED), ("one frame", _OTHER)]),
     ]
     for name, style in (
         ("focus_contrast", _PREDICTED),
@@ -281,7 +245,7 @@ def plan_contrast_chart(plan: Plan) -> str:
         parts.append(svg.curve(points, _FOOT + 40, style=style))
     parts += [_option_mark(plan, i, x, y) for i in range(len(options))]
     chosen = plan.chosen
-    words = f"plan: {_count(chosen.frames)} at f/{chosen.f_number:g}"
+    words = f"plan: {frames_text(chosen.frames)} at f/{chosen.f_number:g}"
     at = (x(math.log2(chosen.f_number)), y(100 * chosen.worst_contrast))
     parts.append(svg.text(at[0], at[1] + 26, words, anchor="middle", classes="strong halo"))
     return svg.chart(
@@ -312,12 +276,8 @@ def _option_mark(plan: Plan, i: int, x: svg.Scale, y: svg.Scale) -> str:
 
 def _option_words(option: ApertureOption) -> tuple[str, str]:
     return (
-        f"f/{option.f_number:g}: {_count(option.frames)}, "
+        f"f/{option.f_number:g}: {frames_text(option.frames)}, "
         f"{100 * option.worst_contrast:.0f} % at worst",
         f"{100 * option.focus_contrast:.0f} % in focus; one frame alone "
         f"{100 * option.single_worst_contrast:.0f} % at worst",
     )
-
-
-def _count(frames: int) -> str:
-    return "1 frame" if frames == 1 else f"{frames} frames"

@@ -65,14 +65,7 @@ def _key(plan: Plan) -> list[str]:
     names = [("the plan", _PLAN)]
     if _has_alternative(plan):
         names.append((f"best single frame, f/{plan.one_frame.f_number:g}", _ALONE))
-    parts = []
-    for k, (name, style) in enumerate(names):
-        parts.append(
-            f'<svg x="{32 * k}%" y="46" width="1" height="1" overflow="visible">'
-            f'<path d="M0 0h24" class="line" style="{style}"/></svg>'
-        )
-        parts.append(svg.text(32 * k, 50, name, classes="soft", shift_px=30))
-    return parts
+    return svg.line_key(names)
 
 
 def _has_alternative(plan: Plan) -> bool:

@@ -18,6 +18,7 @@ Point = tuple[float, float]
 MARGIN = 2.5
 # A box of 390 px holds about this many characters of a chart's text.
 _NARROW_PX, _WIDE_PX, _CHARACTER_PX = 330, 760, 7.2
+_KEY_PX = 26.0
 
 # The same in every chart, so that each can stand alone in any page that has the colours.
 STYLE = (
@@ -159,6 +160,20 @@ def swatch(left_px: float, y: float, style: str, words: str) -> list[str]:
         f"{_dress(style, '')}/>",
         text(0, y, words, classes="soft", shift_px=left_px + 19),
     ]
+
+
+def line_key(entries: Sequence[tuple[str, str]], y: float = 48.0) -> list[str]:
+    """Return what curves mean, side by side: (name, style) of each."""
+    parts, room = [], 100 / max(len(entries), 2)
+    for k, (name, style) in enumerate(entries):
+        # A swatch of its own length within percent, as `diamond`.
+        parts.append(
+            f'<svg x="{number(k * room)}%" y="{number(y)}" width="1" height="1" '
+            f'overflow="visible"><path d="M0 0h{number(_KEY_PX)}" class="line" '
+            f'style="{style}"/></svg>'
+        )
+        parts.append(text(k * room, y + 4, name, classes="soft", shift_px=_KEY_PX + 6))
+    return parts
 
 
 def diamond(x: float, y: float, radius: float, *, style: str = "") -> str:

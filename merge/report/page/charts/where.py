@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 from html import escape
 
+import matplotlib
+from matplotlib.colors import to_hex
+
 from merge.apertures import ApertureReport
 from merge.report.page.charts.svg import number
 
-# From dark to light, nearly even to the eye and alike to colour-blind ones: after the map
-# "cividis" of J. R. Nuñez, C. R. Anderton, R. S. Renslow, PLOS ONE 13(7), e0199239 (2018), the
-# values from memory.
-_MAP = ("#00224e", "#123570", "#3b496c", "#575d6d", "#707173", "#8a8678", "#a59c74", "#c3b369",
-        "#e1cc55", "#fee838")  # fmt: skip
+# Nearly even to the eye and alike to colour-blind ones: J. R. Nuñez, C. R. Anderton,
+# R. S. Renslow, PLOS ONE 13(7), e0199239 (2018).
+_COLOURS = "cividis"
 _WIDE = 1000.0
 
 
@@ -84,15 +85,11 @@ def _share(report: ApertureReport, f_number: float) -> float:
 
 
 def _colour(share: float) -> str:
-    """Return the map's colour, mixed between its stations.
+    """Return a colour of the map, from dark at 0 to light at 1.
 
     Examples
     --------
     >>> _colour(0.0), _colour(1.0)
     ('#00224e', '#fee838')
     """
-    place = share * (len(_MAP) - 1)
-    first = min(int(place), len(_MAP) - 2)
-    low, high = ([int(_MAP[k][i : i + 2], 16) for i in (1, 3, 5)] for k in (first, first + 1))
-    mixed = (round(a + (b - a) * (place - first)) for a, b in zip(low, high, strict=True))
-    return "#" + "".join(f"{v:02x}" for v in mixed)
+    return to_hex(matplotlib.colormaps[_COLOURS](share))
