@@ -16,7 +16,8 @@ from scipy.ndimage import map_coordinates
 
 from merge.encoding import encode
 
-SHAPE = (432, 576)
+Shape = tuple[int, int]
+SHAPE: Shape = (432, 576)
 KINDS = ("disks", "1.0", "1.2", "1.5", "low", "repeat", "stems", "disks", "1.2")
 LAYOUTS = ("ramp", "ramp and things", "planes", "macro", "relief")
 _THINGS = {"ramp": 0, "ramp and things": 4, "planes": 7, "macro": 5, "relief": 1}
@@ -38,34 +39,42 @@ class RandomBracket:
 
     def shot(self, light: np.ndarray, seed: list[int]) -> np.ndarray:
         """Return a frame as a camera's JPEG shows it, (H, W) float32, sRGB-coded 0..1."""
-        grain = np.random.default_rng(seed).standard_normal(light.shape).astype(np.float32)
-        if self.smoothing:
-            grain = cv2.GaussianBlur(grain, (0, 0), self.smoothing)
-        full = _FULL_WELL * 100 / self.iso
-        seen = light + grain * np.sqrt(np.maximum(light, 0) / full + (3 / full + 4e-4) ** 2)
-        coded = np.rint(encode(np.clip(seen, 0, 1).astype(np.float32), "srgb") * 255)
-        _, data = cv2.imencode(
-            ".jpg", coded.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, self.quality]
-        )
+        rng = np.random.default_rng(seed)
+        coded = seen_by_camera(light, rng, self.iso, self.smoothing)
+        _, data = cv2.imencode(".jpg", coded, [cv2.IMWRITE_JPEG_QUALITY, self.quality])
         return cv2.imdecode(data, cv2.IMREAD_GRAYSCALE).astype(np.float32) / 255
 
 
-def power_law(rng: np.random.Generator, slope: float) -> np.ndarray:
+def seen_by_camera(
+    light: np.ndarray, rng: np.random.Generator, iso: int, smoothing: float
+) -> np.ndarray:
+    """Return light with a camera's noise in 8 bits, sRGB-coded."""
+    grain = rng.standard_normal(light.shape).astype(np.float32)
+    if smoothing:
+        grain = cv2.GaussianBlur(grain, (0, 0), smoothing)
+    full = _FULL_WELL * 100 / iso
+    seen = light + grain * np.sqrt(np.maximum(light, 0) / full + (3 / full + 4e-4) ** 2)
+    coded = np.rint(encode(np.clip(seen, 0, 1).astype(np.float32), "srgb") * 255)
+    return coded.astype(np.uint8)
+
+
+def power_law(rng: np.random.Generator, slope: float, shape: Shape = SHAPE) -> np.ndarray:
     """Return noise whose amplitude falls as frequency to the power ``slope``, sd 1."""
-    f = np.hypot(np.fft.fftfreq(SHAPE[0])[:, None], np.fft.fftfreq(SHAPE[1]))
+    f = np.hypot(np.fft.fftfreq(shape[0])[:, None], np.fft.fftfreq(shape[1]))
     f[0, 0] = 1
-    drawn = np.fft.ifft2(np.fft.fft2(rng.standard_normal(SHAPE)) / f**slope).real
+    drawn = np.fft.ifft2(np.fft.fft2(rng.standard_normal(shape)) / f**slope).real
     return ((drawn - drawn.mean()) / drawn.std()).astype(np.float32)
 
 
-def texture(kind: str, rng: np.random.Generator) -> np.ndarray:
+def texture(kind: str, rng: np.random.Generator, shape: Shape = SHAPE) -> np.ndarray:
     """Return a picture of one of KINDS, linear light; numbers are slopes of power laws."""
-    height, width = SHAPE
+    height, width = shape
     if kind == "disks":
         return occluding_disks(height, width, int(rng.integers(1 << 30)), rng.uniform(0.5, 1))
     if kind == "low":
-        fine = power_law(rng, 1.0) * np.clip(power_law(rng, 2.0), 0, None)
-        return np.clip(0.4 * np.exp(0.15 * power_law(rng, 1.6) + 0.04 * fine), 0.005, 0.97)
+        fine = power_law(rng, 1.0, shape) * np.clip(power_law(rng, 2.0, shape), 0, None)
+        coarse = 0.15 * power_law(rng, 1.6, shape)
+        return np.clip(0.4 * np.exp(coarse + 0.04 * fine), 0.005, 0.97)
     if kind == "repeat":
         side = int(rng.integers(24, 60))
         cell = occluding_disks(height, width, int(rng.integers(1 << 30)))[:side, :side]
@@ -79,7 +88,7 @@ def texture(kind: str, rng: np.random.Generator) -> np.ndarray:
             cv2.line(picture, *ends, shade, thick, 8, 4)
         return cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA)
     contrast = 0.5 * rng.uniform(0.5, 1.2)
-    return np.clip(0.35 * np.exp(contrast * power_law(rng, float(kind))), 0.005, 0.97)
+    return np.clip(0.35 * np.exp(contrast * power_law(rng, float(kind), shape)), 0.005, 0.97)
 
 
 @lru_cache(256)
@@ -92,16 +101,25 @@ def blur(picture: np.ndarray, diameter: float) -> np.ndarray:
     diameter = round(abs(diameter) * 4) / 4
     if diameter < 0.3:
         return picture
-    if diameter > 24 and min(picture.shape) >= 16:
+    if diameter > 24 and min(picture.shape[:2]) >= 16:
         small = cv2.resize(picture, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
         small = cv2.filter2D(small, -1, _kernel(diameter / 4), borderType=cv2.BORDER_REFLECT)
-        return cv2.resize(small, picture.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        return cv2.resize(small, picture.shape[1::-1], interpolation=cv2.INTER_LINEAR)
     return cv2.filter2D(picture, -1, _kernel(diameter), borderType=cv2.BORDER_REFLECT)
 
 
-def _surface(sharp: np.ndarray, depth: np.ndarray, focus: float) -> np.ndarray:
-    """Blur every pixel of a continuous surface by its own distance from the focus plane."""
-    signed = np.round((depth - focus) * 4).astype(int)
+def surface(
+    sharp: np.ndarray, depth: np.ndarray, focus: float | np.ndarray, *, coarse: bool = False
+) -> np.ndarray:
+    """Blur every pixel of a continuous surface by its own distance from the focus plane.
+
+    ``coarse`` rounds blur of more than 4 px to 6 % of itself in place of a quarter px.
+    """
+    signed = (depth - focus) * 4
+    if coarse:
+        size = np.maximum(np.abs(signed), 16)
+        signed *= np.exp(np.round(np.log(size / 16) / 0.06) * 0.06) * 16 / size
+    signed = np.round(signed).astype(int)
     out = np.zeros_like(sharp)
     places = np.argsort(signed, axis=None, kind="stable")
     values, starts = np.unique(signed.ravel()[places], return_index=True)
@@ -114,17 +132,19 @@ def _surface(sharp: np.ndarray, depth: np.ndarray, focus: float) -> np.ndarray:
     return out
 
 
-def _thing(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """Return cover and light of hairs or of a patch."""
-    height, width = SHAPE
+def thing(
+    rng: np.random.Generator, shape: Shape = SHAPE, *, hairs: float = 0.4
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return cover and light of hairs, with this probability, or of a patch."""
+    height, width = shape
     cover = np.zeros((2 * height, 2 * width), np.float32)
-    if rng.random() < 0.4:
+    if rng.random() < hairs:
         for _ in range(int(rng.integers(3, 12))):
             walk = rng.normal(0, 14, (20, 2)) + rng.normal(0, 14, 2)
             path = np.cumsum(walk, axis=0) + rng.uniform(0, 1, 2) * (2 * width, 2 * height)
             points = [np.round(path * 16).astype(np.int32)]
             cv2.polylines(cover, points, False, 1.0, int(rng.integers(1, 6)), 8, 4)
-        grain = 1 + 0.2 * np.clip(power_law(rng, 1.0), -2, 2)
+        grain = 1 + 0.2 * np.clip(power_law(rng, 1.0, shape), -2, 2)
         light = np.clip(rng.uniform(0.02, 0.9) * grain, 0.005, 0.97)
     else:
         angle = np.sort(rng.uniform(0, 2 * np.pi, 9))
@@ -132,12 +152,12 @@ def _thing(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
         centre = rng.uniform(0, 1, 2) * (2 * width, 2 * height)
         rim = centre + radius[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
         cv2.fillPoly(cover, [np.round(rim * 16).astype(np.int32)], 1.0, 8, 4)
-        light = texture(str(rng.choice(KINDS)), rng)
+        light = texture(str(rng.choice(KINDS)), rng, shape)
     small = cv2.resize(cover, (width, height), interpolation=cv2.INTER_AREA)
     return small, light.astype(np.float32)
 
 
-def _focus(rng: np.random.Generator) -> np.ndarray:
+def focus_positions(rng: np.random.Generator) -> np.ndarray:
     count, step = int(rng.choice(_COUNTS)), float(rng.choice(_STEPS))
     step = min(step, 2.5 if count >= 30 else 5.0 if count > 16 else step)
     steps = np.full(count - 1, step)
@@ -152,7 +172,7 @@ def _focus(rng: np.random.Generator) -> np.ndarray:
 def random_bracket(seed: int) -> RandomBracket:
     """Return a whole bracket: its subject reaches at most 1.2 px beyond either end."""
     rng = np.random.default_rng(seed)
-    focus = _focus(rng)
+    focus = focus_positions(rng)
     layout = str(rng.choice(LAYOUTS))
     y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]] / np.array(SHAPE)[:, None, None]
     first, last = rng.uniform(-0.3, 0.3, 2) * np.minimum(np.diff(focus)[[0, -1]], 4)
@@ -172,18 +192,18 @@ def random_bracket(seed: int) -> RandomBracket:
         light = texture(str(rng.choice(KINDS)), rng).astype(np.float32)
         layers.append((cover, light, near + (far - near) * np.clip(dome, 0, 1)))
     places = sorted(rng.uniform(min(near, far), max(near, far), _THINGS[layout]), reverse=True)
-    layers += [(*_thing(rng), float(place)) for place in places]
+    layers += [(*thing(rng), float(place)) for place in places]
     sigma, breathing = rng.uniform(0.35, 0.65), float(rng.choice([0, 0.01, 0.03]))
     moves = rng.uniform(-1.2, 1.2, (len(focus), 2))
     frames = []
     for i, place in enumerate(focus):
-        seen = _surface(ground, depth, place)
+        seen = surface(ground, depth, place)
         for cover, light, at in layers:
             both = cover, cover * light
             if isinstance(at, float):
                 veil, over = (blur(part, at - place) for part in both)
             else:
-                veil, over = (_surface(part, at, place) for part in both)
+                veil, over = (surface(part, at, place) for part in both)
             seen = seen * (1 - np.clip(veil, 0, 1)) + np.clip(over, 0, 1)
         seen = cv2.GaussianBlur(seen, (0, 0), sigma)
         size = 1 + breathing * (i - len(focus) // 2) / max(len(focus) - 1, 1)
