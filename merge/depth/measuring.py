@@ -7,6 +7,7 @@ from functools import cache
 import cv2
 import numpy as np
 
+from merge.compiled import njit
 from merge.model import FloatArray
 from merge.resizing import reduce_map, reduced_shape
 
@@ -67,9 +68,9 @@ def band_power(luminance: FloatArray, own: slice, reduction: int) -> FloatArray:
     reduction : int
         Side of a block.
     """
-    band, soft = (cv2.sepFilter2D(luminance, -1, kernel, kernel) for kernel in _kernels())
-    band = cv2.subtract(band, soft, dst=band)[own]
-    return reduce_map(cv2.multiply(band, band, dst=soft[own]), reduction)
+    squares = np.empty((own.stop - own.start, luminance.shape[1]), np.float32)
+    _fill_squares(luminance, own.start, *_kernels(), squares)
+    return reduce_map(squares, reduction)
 
 
 def detail_of(power: FloatArray, reduction: int) -> FloatArray:
@@ -86,12 +87,50 @@ def mean_around(power: FloatArray, reduction: int) -> FloatArray:
 
 @cache
 def _kernels() -> tuple[FloatArray, FloatArray]:
-    """Return the two normal curves whose difference is the band."""
-    narrow, wide = (
-        np.concatenate([half[:0:-1], half])
-        for half in (half_kernel(SIGMA_NARROW, REACH_NARROW), half_kernel(SIGMA_WIDE, REACH_WIDE))
-    )
-    return narrow, wide
+    """Return halves of the two normal curves whose difference is the band."""
+    return half_kernel(SIGMA_NARROW, REACH_NARROW), half_kernel(SIGMA_WIDE, REACH_WIDE)
+
+
+@njit(inner=True, nogil=True)
+def _mirror(place: int, last: int) -> int:  # pragma: no cover - compiled
+    """Return the place in 0..last whose mirror image at the ends this is."""
+    place = abs(place) % (2 * last)
+    return min(place, 2 * last - place)
+
+
+# Written out for `REACH_NARROW` and `REACH_WIDE`: two general separable filters and a square take
+# three times as long (241 and 73 ms for 24 MP).
+@njit(nogil=True, fastmath=True, error_model="numpy")
+def _fill_squares(  # pragma: no cover - compiled
+    light: FloatArray, first: int, narrow: FloatArray, wide: FloatArray, out: FloatArray
+) -> None:
+    """Fill ``out`` with the squared band of as many rows, from ``first`` on."""
+    last, width = light.shape[0] - 1, light.shape[1]
+    n0, n1, n2 = narrow[0], narrow[1], narrow[2]
+    w0, w1, w2, w3, w4, w5, w6 = wide[0], wide[1], wide[2], wide[3], wide[4], wide[5], wide[6]
+    a, b = np.empty(width + 12, np.float32), np.empty(width + 12, np.float32)
+    for i in range(out.shape[0]):
+        y = first + i
+        u1, u2, u3 = _mirror(y - 1, last), _mirror(y - 2, last), _mirror(y - 3, last)
+        u4, u5, u6 = _mirror(y - 4, last), _mirror(y - 5, last), _mirror(y - 6, last)
+        d1, d2, d3 = _mirror(y + 1, last), _mirror(y + 2, last), _mirror(y + 3, last)
+        d4, d5, d6 = _mirror(y + 4, last), _mirror(y + 5, last), _mirror(y + 6, last)
+        for x in range(width):
+            own, one, two = light[y, x], light[u1, x] + light[d1, x], light[u2, x] + light[d2, x]
+            a[x + 6] = n0 * own + n1 * one + n2 * two
+            soft = w0 * own + w1 * one + w2 * two + w3 * (light[u3, x] + light[d3, x])
+            soft += w4 * (light[u4, x] + light[d4, x]) + w5 * (light[u5, x] + light[d5, x])
+            b[x + 6] = soft + w6 * (light[u6, x] + light[d6, x])
+        for k in range(1, 7):
+            before, after = 6 + _mirror(-k, width - 1), 6 + _mirror(width - 1 + k, width - 1)
+            a[6 - k], a[width + 5 + k] = a[before], a[after]
+            b[6 - k], b[width + 5 + k] = b[before], b[after]
+        for x in range(width):
+            band = n0 * a[x + 6] + n1 * (a[x + 5] + a[x + 7]) + n2 * (a[x + 4] + a[x + 8])
+            band -= w0 * b[x + 6] + w1 * (b[x + 5] + b[x + 7]) + w2 * (b[x + 4] + b[x + 8])
+            band -= w3 * (b[x + 3] + b[x + 9]) + w4 * (b[x + 2] + b[x + 10])
+            band -= w5 * (b[x + 1] + b[x + 11]) + w6 * (b[x] + b[x + 12])
+            out[i, x] = band * band
 
 
 def half_kernel(sigma: float, reach: int) -> FloatArray:
