@@ -23,8 +23,10 @@ from align_scenes import (
     turning_maps,
     worst_error_px,
 )
+from blurred_scenes import occluding_disks
 from fixture_data import load_fixture
 from marks import slow
+from random_brackets import power_law, surface
 from scenes import blur, photograph, similarity, warp_exact
 
 from merge.align import (
@@ -565,3 +567,19 @@ def test_expose_adds_the_noise_it_is_asked_for():
     grey = np.full((200, 200, 1), float(linearize(np.array([0.5]), "srgb")[0]))
     noisy = expose(grey, 0.03, np.random.default_rng(0))
     assert noisy.std() == pytest.approx(0.03, rel=0.03)
+
+
+def test_a_pattern_that_repeats_is_not_matched_with_a_copy_far_away():
+    """Far apart in focus no match is good, and a small part of the picture agrees best."""
+    rng, shape = np.random.default_rng(0), (320, 416)
+    pattern = np.tile(occluding_disks(*shape, 1)[:56, :56], (6, 8))[: shape[0], : shape[1]]
+    depth = power_law(rng, 2.2, shape)
+    depth = 40 * (depth - depth.min()) / np.ptp(depth)
+    near, far = (surface(pattern, depth, focus, coarse=True) for focus in (-6, 46))
+    noisy = [p + 0.012 * rng.standard_normal(shape) for p in (near, np.roll(far, (7, -5), (0, 1)))]
+    found = register_stack(
+        [p.astype(np.float32) for p in noisy], shape=shape, transfer="linear", model="similarity"
+    )
+    assert found.reference == 1
+    moved = found.frames[0].transform.apply(np.array([[208.0, 160.0]])) - [208, 160]
+    np.testing.assert_allclose(moved, [[5, -7]], atol=2)

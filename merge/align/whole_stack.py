@@ -53,6 +53,8 @@ _COMPARED = 2
 # Neighbours on each side that a frame's position is compared with, and the fewest in all.
 _NEIGHBOURS, _FEWEST_NEIGHBOURS = 3, 3
 _STRIP_ROWS = 256
+# Places along each side of a picture at which its overlap with another is taken.
+_PLACES = 16
 # Frames of another scene: so many at least, and so unlike, seen small (frames of one scene under
 # any defocus correlate by more than 0.8).
 _FEWEST_OF_A_SCENE, _SAME_SCENE, _SCENE_PX = 3, 0.5, 32
@@ -340,19 +342,33 @@ def _linear_light(picture: FloatArray, transfer: str) -> FloatArray:
 
 
 def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) -> PairResult:
-    """Register a pair from the first starting point that leads to good agreement, or the best."""
+    """Register a pair from the first starting point that leads to good agreement, or the best.
+
+    The best agrees over most of the picture: what lies outside the other frame agrees with nothing,
+    or a pattern that repeats would fit best far away, where a small part is left to compare.
+    """
     if model == "none":
         return PairResult(np.eye(3), 1.0, NO_TILES)
     if model == "camera":
         model = "auto"  # as rich as a pair bears
     best: PairResult | None = None
+    most = 0.0
     for result in _attempts(one, two, model, known):
-        if best is None or result.agreement > best.agreement:
-            best = result
+        agreement = result.agreement * _overlap(result.matrix, one.shape)
+        if best is None or agreement > most:
+            best, most = result, agreement
         if best.agreement >= _GOOD_AGREEMENT:
             break
     assert best is not None  # there is always an attempt
     return best
+
+
+def _overlap(matrix: Array, shape: tuple[int, int]) -> float:
+    """Return the share of a picture that lies inside the other."""
+    rows, columns = np.indices((_PLACES, _PLACES)).reshape(2, -1)
+    unit = (np.stack([columns, rows], 1) + 0.5) / _PLACES
+    moved = apply(matrix, unit * shape[::-1]) / shape[::-1]
+    return float(((moved >= 0) & (moved <= 1)).all(axis=1).mean())
 
 
 def _attempts(
