@@ -240,7 +240,10 @@ def test_upright_stems_alone_in_focus_are_no_shake():
 
 
 def test_a_weave_alone_in_focus_is_no_shake():
-    """Its finest threads run one way, all else of it does not; three frames in a row show it."""
+    """Its finest threads run one way, all else of it does not; three frames in a row show it.
+
+    Fine against coarse detail alone leans by 4.7 standard errors in one of them.
+    """
     stack = bracket(noise=0.0)
     threads = np.broadcast_to(np.sin(2 * np.pi * np.arange(576) / 3.3), (432, 576))
     woven = stack.depth_px < 7.5
@@ -251,7 +254,7 @@ def test_a_weave_alone_in_focus_is_no_shake():
         for blur in np.unique(apart[woven & (apart < 6)]):
             here = woven & (apart == blur)
             left = disk_transfer(1000 / 3.3, float(blur)) if blur else 1.0
-            seen[here] += 0.08 * float(left) * threads[here]
+            seen[here] += 0.16 * float(left) * threads[here]
         tiles.append(measure_tiles(noisy(seen.astype(np.float32), i)))
     assert "shaken frame" not in kinds(diagnose(tiles))
 

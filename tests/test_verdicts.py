@@ -1,15 +1,19 @@
 """Verdicts about steps and ends: proven, at the limit, or none. On axes put together by hand."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from merge.axis import softness
 from merge.diagnose import diagnose_stack
 from merge.diagnose.coverage import find_gaps, find_steps_at_limit, find_uncovered_ends
 from merge.diagnose.distances import blur_at_infinity_px
-from merge.diagnose.frames import find_changed_settings, find_exposure_jumps
+from merge.diagnose.frames import find_bumps, find_changed_settings, find_exposure_jumps
 from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
 from merge.diagnose.wording import list_names, percent, shutter, two_apart
 from merge.model import CaptureSettings, FocusAxis, FrameRegistration, FrameTransform, Registration
+from merge.significance import proof_limit
 
 NAMES = [f"frame{i + 1}" for i in range(12)]
 NOWHERE = [None] * 12
@@ -97,6 +101,47 @@ def test_order_is_doubted_only_beyond_the_error():
 def test_frames_focused_alike_are_in_no_order():
     alike = [0, 3, 2.8, 6, 9]
     assert find_wrong_order(axis_of(alike, error_px=0.02), NAMES, range(5)) == []
+
+
+@pytest.mark.parametrize("both", [True, False])
+def test_a_lean_that_a_second_frame_shares_is_the_texture_s(monkeypatch, both):
+    """Two frames show rows 0 to 11 sharply, ruled finely; eight more show other rows, unruled."""
+    grid, count = (60, 48), 10
+    rng = np.random.default_rng(2)
+    rows = np.repeat(np.arange(grid[0]), grid[1])
+    first = np.array([0, 0, *range(12, 52, 5)])
+    told = (rows >= first[:, None]) & (rows < first[:, None] + 12)
+    fine, coarse = (
+        rng.normal(0, 0.2, told.shape) + 1j * rng.normal(0, 0.2, told.shape) for _ in range(2)
+    )
+    fine[[0, 1] if both else 1, : 12 * grid[1]] -= 0.7
+    monkeypatch.setattr(softness, "_anisotropies", lambda *_: (fine, coarse * 0.5, told))
+    data = SimpleNamespace(grid=grid)
+    _, scores, _ = softness._leans([None] * count, data, np.arange(count) * 5.0, np.zeros(1))
+    proven = np.flatnonzero(scores > proof_limit(count)).tolist()
+    assert proven == ([] if both else [1])
+
+
+def test_the_first_frame_of_many_moves_is_not_knocked():
+    """The usual frame lies 1 px off its neighbours' line, this one 4.2 px off that of three.
+
+    From a line two steps beyond its points one is off 1.7 times as far as amid six: the square
+    root of 1 + 1/3 + 2^2 / 2 over that of 1 + 1/6 (least squares).
+    """
+    jumps = [1.2, 0.9, 0.6, 1.1, 0.8, 1.3, 0.7, 1.0, 0.5]
+
+    def found(jumps, reasons):
+        frames = [
+            FrameRegistration(FrameTransform(np.eye(3)), jump_px=jump, reason=reason)
+            for jump, reason in zip(jumps, reasons, strict=True)
+        ]
+        return find_bumps(Registration(tuple(frames), 5, "similarity", (432, 576)), NAMES)
+
+    assert found([4.2, *jumps], [""] * 10) == []
+    inside = [*jumps[:4], 4.2, *jumps[4:]]
+    (bump,) = found(inside, [""] * 10)
+    assert bump.frames == (4,)
+    assert found(inside, ["not placed well" if k == 4 else "" for k in range(10)]) == []
 
 
 def ended(beyond_px, share):

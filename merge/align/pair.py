@@ -57,6 +57,9 @@ _EXPECTED_SURPRISE = 3.0
 # Squared normalised shift of a tile that lies beside the model (three errors), and the shift from
 # which one Gauss-Newton step is too little.
 _BESIDE, _FOLLOWED_PX = 9.0, 0.25
+# Noise falls below this from the finest band to the next (0.41 to 0.66 for white noise, as it is
+# and smoothed by up to 1 px); detail does not (1.0 and more).
+_NOISE_FALLS = 0.7
 # Longest move at once, within which the bands of a tile still fit into one another, and rounds.
 _CAPTURE_PX, _FOLLOWING = 4.0, 4
 
@@ -95,11 +98,14 @@ class PairResult:
         Correlation of the bands of both pictures over trusted tiles, -1 to 1.
     tiles : TileShifts
         What every tile says by itself.
+    coarse : bool
+        Noise fills the fine bands; the agreement is that of the others.
     """
 
     matrix: Array
     agreement: float
     tiles: TileShifts
+    coarse: bool = False
 
 
 @dataclass(frozen=True)
@@ -215,6 +221,25 @@ def register_pair(
                 result = richer
     assert result is not None  # there is always a level
     return result
+
+
+def agreement_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float:
+    """Return the agreement of the coarse bands if noise fills the finest of a picture, else 0.
+
+    A frame focused on nothing, or taken with high ISO, shows no more.
+    """
+    levels = list(range(_BANDS // 2, _BANDS))
+    if len(one.bands) < _BANDS or min(map(_finest_rise, (one, two))) > _NOISE_FALLS:
+        return 0.0
+    current = resample(matrix, 0.5 ** levels[0])
+    places = _choose_tiles(one, two, levels, current)
+    return _compare(one, two, levels, places, current, np.zeros((len(places), 2)))[2]
+
+
+def _finest_rise(pyramid: Pyramid) -> float:
+    """Return the contrast of the second band over that of the finest."""
+    fine, next_to = (cv2.norm(band) / np.sqrt(band.size) for band in pyramid.bands[:2])
+    return float(next_to / max(fine, 1e-9))
 
 
 def unexplained_px(shifts: Array, certainty: Array) -> float:

@@ -7,6 +7,7 @@ frame, or several, do not cut the chain. All measurements are then solved togeth
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -20,6 +21,7 @@ from merge.align.pair import (
     PairMeasurement,
     PairResult,
     Pyramid,
+    agreement_beyond_noise,
     build_pyramid,
     register_pair,
 )
@@ -37,6 +39,7 @@ from merge.model import (
     MotionModel,
     Registration,
 )
+from merge.model.geometry import JUMP_NEIGHBOURS
 
 # Pictures above this size are reduced for comparison: time, and at 6 MP the pixel is still finer
 # than the registration's error.
@@ -46,12 +49,13 @@ _ANALYSIS_PIXELS = 6_500_000
 # scene or noise below 0.2).
 MIN_AGREEMENT = 0.5
 _NO_MATCH = "matches no frame beside it: another scene, strong motion or no detail"
+_COARSE = "placed by its coarse detail alone: noise fills the rest"
 # A pair that agrees less than this is tried from other starting points too.
 _GOOD_AGREEMENT = 0.85
 # A frame is compared with this many earlier ones.
 _COMPARED = 2
-# Neighbours on each side that a frame's position is compared with, and the fewest in all.
-_NEIGHBOURS, _FEWEST_NEIGHBOURS = 3, 3
+# Fewest neighbours that a frame's position is compared with.
+_FEWEST_NEIGHBOURS = 3
 _STRIP_ROWS = 256
 # Places along each side of a picture at which its overlap with another is taken.
 _PLACES = 16
@@ -256,6 +260,7 @@ class StackRegistration:
         compared = (self._shape[0] // self._reduction, self._shape[1] // self._reduction)
         exposures = compare_exposures(self._small, matrices, reference, compared)
         jumps = _jumps(matrices, self._shape, self._reduction)
+        sure = {i for p in self._pairs if not p.result.coarse for i in (p.first, p.second)}
         frames = []
         for i in range(len(self._small)):
             if i not in matrices:
@@ -270,6 +275,7 @@ class StackRegistration:
                     colour_gains=exposure.colour_gains,
                     residual_px=residuals.get(i, float("nan")) * self._reduction,
                     jump_px=jumps.get(i, 0.0) * self._reduction,
+                    reason="" if i in sure or i == reference else _COARSE,
                 )
             )
         other = self._other_scene(reference, linked)
@@ -360,6 +366,10 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
         if best.agreement >= _GOOD_AGREEMENT:
             break
     assert best is not None  # there is always an attempt
+    if best.agreement < MIN_AGREEMENT:
+        coarse = agreement_beyond_noise(one, two, best.matrix)
+        if coarse >= _GOOD_AGREEMENT:  # 0.87 and more of one scene, of others up to 0.35
+            best = replace(best, agreement=coarse, coarse=True)
     return best
 
 
@@ -398,7 +408,8 @@ def _jumps(matrices: dict[int, Array], full: tuple[int, int], reduction: int) ->
     order = sorted(place)
     jumps = {}
     for k, i in enumerate(order):
-        others = order[max(k - _NEIGHBOURS, 0) : k] + order[k + 1 : k + 1 + _NEIGHBOURS]
+        others = order[max(k - JUMP_NEIGHBOURS, 0) : k + JUMP_NEIGHBOURS + 1]
+        others.remove(i)
         if len(others) < _FEWEST_NEIGHBOURS:
             continue
         slopes = [

@@ -32,6 +32,8 @@ _BEYOND_LAST, _BEYOND_USUAL = 2.0, 2.5
 # Tiles beyond an end are tried this far away, over the finest sigma, and at twice that (20 and
 # 40 px at full size); their cost must rise by so much (of log(1 + r^2), as a likelihood).
 _FAR_AWAY, _TOLD_APART = 29.0, 6.0
+# At half that blur they are told apart from what is far away, at more of it ever fewer.
+END_REACH = _FAR_AWAY / 2
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
 _MOST_RAISED = 30.0
 _SPECTRUM_ROUNDS = 2

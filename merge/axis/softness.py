@@ -184,21 +184,22 @@ def _leans(
     is the same in all frames that have it in focus, which serves where three or more in a row share
     tiles. And it shows in the tile's coarser detail, which a shake of a few pixels leaves as it is;
     but there textures differ of their own, by as much as frames that share no tiles tell, and a
-    weave is directed in its finest threads alone: what frames in a row do not show is none.
+    weave is directed in its finest threads alone: what frames in a row, two at least, do not bear
+    out is none.
     """
     fine, coarse, told = _anisotropies(tiles, data, frames_px, places_px)
     blocks = tile_blocks(data.grid)
     order = np.argsort(frames_px)
     lean, chance = np.full(len(tiles), np.nan, complex), np.full(len(tiles), np.inf)
-    needed = np.full(len(tiles), np.inf)
-    for run in _runs(told[order], blocks):
-        if len(run) < _FEWEST_IN_RUN:
+    needed, borne_out = np.full(len(tiles), np.inf), lean.copy()
+    for rank in _runs(told[order], blocks):
+        if len(rank) < 2:
             continue
-        run = order[run]
-        lean[run], chance[run], errors, degrees = _beside(
-            fine[run], told[run].astype(float), blocks
-        )
-        needed[run] = errors * _vector_needed(len(tiles), degrees)
+        run = order[rank]
+        borne_out[run], rare, errors, degrees = _beside(fine[run], told[run].astype(float), blocks)
+        if len(run) >= _FEWEST_IN_RUN:  # of two nothing tells which is the odd one
+            lean[run], chance[run] = borne_out[run], rare
+            needed[run] = errors * _vector_needed(len(tiles), degrees)
     round_enough = told & (np.abs(coarse) < _MOST_DIRECTED)
     alone, variance = _across_scales(fine - coarse, round_enough, blocks)
     sets = np.empty(len(tiles), int)
@@ -212,13 +213,14 @@ def _leans(
         others = np.array([k for k in best if k is not None and sets[k] != sets[frame]], int)
         if len(others) < _FEWEST_SETS:
             continue
-        off, rare, spread, degrees = _odd_one(
+        off, seldom, spread, degrees = _odd_one(
             alone[frame], variance[frame], alone[others], variance[others]
         )
         needed[frame] = min(needed[frame], spread * _vector_needed(len(tiles), degrees))
-        denied = np.abs(lean[frame] - off) > np.abs(off) / 2  # False where frames in a row are none
-        if rare < chance[frame] and not denied:
-            lean[frame], chance[frame] = off, rare
+        # False where no frame beside it shows its tiles.
+        denied = np.abs(borne_out[frame] - off) > np.abs(off) / 2
+        if seldom < chance[frame] and not denied:
+            lean[frame], chance[frame] = off, seldom
     # Twice: either of two tests may call a frame shaken.
     rare = -ndtri(np.clip(2 * chance, 1e-300, 1 - 1e-9))
     return lean, np.where(np.isfinite(lean), rare, np.nan), np.where(needed < 1, needed, np.nan)
@@ -263,7 +265,8 @@ def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Arr
     Returns
     -------
     lean : ndarray, shape (N,), complex
-        Off the line through the frames beside it: from link to link small errors add up.
+        Off the line through the frames beside it: from link to link small errors add up. Of two
+        frames each against the other, which proves nothing.
     chance : ndarray, shape (N,)
         How often that comes by chance, judged by the scatter of blocks of tiles.
     error : ndarray, shape (N,)
@@ -300,7 +303,8 @@ def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array, Arr
     The odd ones are taken out one by one, worst first: beside a shaken frame sound ones lean, too.
     """
     count = len(lean)
-    off, chance = np.zeros(count, complex), np.ones(count)
+    off = lean - lean[::-1] if count == 2 else np.zeros(count, complex)
+    chance = np.ones(count)
     sound, whole, degrees = np.ones(count, bool), np.full(count, np.inf), 1
     while sound.sum() >= _FEWEST_IN_RUN:
         error = np.zeros(count)

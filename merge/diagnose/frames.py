@@ -9,6 +9,7 @@ import numpy as np
 
 from merge.diagnose.wording import list_names, percent, shutter
 from merge.model import Array, CaptureSettings, Finding, FrameQuality, Registration
+from merge.model.geometry import JUMP_NEIGHBOURS
 from merge.significance import (
     FOUND,
     learned_spread,
@@ -78,17 +79,44 @@ def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding
                 frames=(before, frame),
             )
         )
-    jumps = np.array([f.jump_px if f.transform is not None else 0.0 for f in registration.frames])
-    limit = _bump_limit(jumps)
-    alone = [i for i in np.flatnonzero(jumps > limit).tolist() if i not in near]
-    return findings + [_bump_finding(float(jumps[i]), limit, i, names) for i in alone]
+    jumps, unsure = _jumps(registration)
+    limits = _bump_limit(jumps / unsure) * unsure
+    for k in np.flatnonzero(jumps > limits).tolist():
+        if (frame := _well_placed(registration)[k]) not in near:
+            findings.append(_bump_finding(float(jumps[k]), float(limits[k]), frame, names))
+    return findings
 
 
 def find_bump_limit_px(registration: Registration) -> float:
     """Return the length of a knock that is found 99 times in 100."""
     moves = _moves(registration)
-    jumps = [f.jump_px for f in registration.frames if f.transform is not None]
-    return _bump_limit(np.array(jumps) if len(moves) == 0 else np.hypot(*moves.T), FOUND)
+    if len(moves):
+        return _bump_limit(np.hypot(*moves.T), FOUND)
+    jumps, unsure = _jumps(registration)
+    return _bump_limit(jumps / unsure, FOUND) * float(unsure.max(initial=1.0))
+
+
+def _well_placed(registration: Registration) -> list[int]:
+    """Return the frames whose fine detail tells where they lie."""
+    return [i for i in registration.aligned if not registration.frames[i].reason]
+
+
+def _jumps(registration: Registration) -> tuple[Array, Array]:
+    """Return how far well placed frames lie off their neighbours' line, and how unsure each is.
+
+    Over a frame amid its neighbours: beyond its end a line tells less.
+    """
+    aligned = np.array(_well_placed(registration))
+    jumps = np.array([registration.frames[i].jump_px for i in aligned])
+    error = np.ones(len(aligned))
+    for k, frame in enumerate(aligned):
+        first = max(k - JUMP_NEIGHBOURS, 0)
+        beside = np.delete(aligned[first : k + JUMP_NEIGHBOURS + 1], k - first)
+        if len(beside) > 1:
+            off = beside - beside.mean()
+            square = 1 / len(beside) + (frame - beside.mean()) ** 2 / (off @ off)
+            error[k] = np.sqrt((1 + square) / (1 + 1 / (2 * JUMP_NEIGHBOURS)))
+    return jumps, np.maximum(error, 1.0)
 
 
 def _bump_limit(sizes: Array, more: float = 0.0) -> float:
@@ -99,17 +127,17 @@ def _bump_limit(sizes: Array, more: float = 0.0) -> float:
 
 
 def _moves(registration: Registration) -> Array:
-    """Return the moves from aligned frame to frame off the usual one, (M, 2); none if few."""
-    aligned = [f.transform for f in registration.frames if f.transform]
-    if len(aligned) < _FEWEST_FOR_KNOCKS:
+    """Return the moves from well placed frame to frame off the usual one, (M, 2); none if few."""
+    frames = [registration.frames[i].transform for i in _well_placed(registration)]
+    if len(frames) < _FEWEST_FOR_KNOCKS:
         return np.zeros((0, 2))
-    moves = np.diff([t.shift_px(registration.shape) for t in aligned], axis=0)
+    moves = np.diff([t.shift_px(registration.shape) for t in frames if t], axis=0)
     return np.asarray(moves - np.median(moves, axis=0))
 
 
 def _knocks(registration: Registration) -> list[tuple[int, int, Array, float]]:
     """Return the moves from frame to frame that stand out: both frames, the move, the limit."""
-    aligned, moves = registration.aligned, _moves(registration)
+    aligned, moves = _well_placed(registration), _moves(registration)
     if len(moves) == 0:
         return []
     sizes = np.hypot(*moves.T)

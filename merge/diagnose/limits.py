@@ -38,7 +38,10 @@ class DetectionLimits:
     backward_px : ndarray, shape (N-1,)
         Frames that stand so far behind the one shot before them are named as out of order.
     end_px : ndarray, shape (2,)
-        Blur beyond the first and the last frame that would be proven.
+        Blur beyond the first and the last frame that would be proven, up to `end_reach_px`; NaN
+        where none would be.
+    end_reach_px : float
+        Blur from which what lies beyond is not told from a backdrop.
     end_share : float
         Share of the picture's detail that must lie there for a warning.
     soft_ratio, shaken_ratio : ndarray, shape (N,)
@@ -53,6 +56,7 @@ class DetectionLimits:
     duplicate_px: Array
     backward_px: Array
     end_px: Array
+    end_reach_px: float
     end_share: float
     soft_ratio: Array
     shaken_ratio: Array
@@ -81,15 +85,15 @@ def measure_limits(
     quality = axis.quality
     soft = unknown if quality is None else quality.detail_limit[steps.order]
     shaken = unknown if quality is None else quality.direction_limit[steps.order]
-    ends = [
-        tolerance_px + detection_limit(2) * end_error_px(axis, end, tolerance_px) for end in (0, -1)
-    ]
+    error = np.array([end_error_px(axis, end, tolerance_px) for end in (0, -1)])
+    ends = tolerance_px + detection_limit(2) * error
     return DetectionLimits(
         gap_px=np.array([_gap_px(steps, k, sure, tolerance_px) for k in places]),
         missing_slices=np.array([_missing(steps, k) for k in places]),
         duplicate_px=np.array([_duplicate_px(steps, k) for k in places]),
         backward_px=np.maximum(sure * steps.error_px, LEAST_STEP_PX + FOUND * steps.error_px),
-        end_px=np.array(ends),
+        end_px=np.where(ends < axis.end_reach_px, ends, np.nan),
+        end_reach_px=axis.end_reach_px,
         end_share=PROBLEM_SHARE,
         soft_ratio=np.minimum(soft, WORTH_TELLING),
         shaken_ratio=np.minimum(shaken, WORTH_TELLING),

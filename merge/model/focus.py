@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,6 +109,8 @@ class FocusAxis:
         Standard error of the place of tiles of one depth and texture together.
     scale_error : float
         Standard error that all distances on the axis share, relative; it comes on top.
+    end_reach_px : float
+        Farther beyond an end frame nothing is told from a backdrop that no frame comes near.
     """
 
     positions_px: NDArray[np.float64]
@@ -120,6 +123,7 @@ class FocusAxis:
     covariance_px: NDArray[np.float64] | None = None
     blur_error_px: float = 0.0
     scale_error: float = 0.0
+    end_reach_px: float = math.inf
 
 
 @dataclass(frozen=True, eq=False)

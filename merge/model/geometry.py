@@ -95,6 +95,10 @@ class FrameTransform:
         return float(x), float(y)
 
 
+# Neighbours on each side whose line tells where a frame is expected (`FrameRegistration.jump_px`).
+JUMP_NEIGHBOURS = 3
+
+
 @dataclass(frozen=True, eq=False)
 class FrameRegistration:
     """Where one frame lies against the reference, and how well that is known.
@@ -115,10 +119,10 @@ class FrameRegistration:
         Disagreement of this frame's pair measurements with the whole-stack solution
         (root mean square over the picture's corners and centre), in pixels; NaN if unknown.
     jump_px : float
-        Departure of its position from the smooth trend of its neighbours, in pixels;
-        large for a bumped tripod.
+        Departure of its position from the line through its neighbours, in pixels; large for a
+        bumped tripod.
     reason : str
-        Why the frame could not be aligned; empty when it could.
+        Why the frame could not be aligned, or is not placed well; empty where it is.
     """
 
     transform: FrameTransform | None

@@ -235,14 +235,22 @@ def _not_told_lines(result: AuditResult) -> list[str]:
     if math.isfinite(limits.bump_px):
         told.append(f"a knock of {limits.bump_px:.1f} px")
     told.append(f"a change of light of {limits.exposure_ev:.1f} EV")
-    first, last = limits.end_px
-    ends = ""
-    if math.isfinite(first) and math.isfinite(last):
-        ends = (
-            f"; less surely a subject that goes on by {first:.1f} px before the first frame or "
-            f"{last:.1f} px behind the last, with {percent(limits.end_share)} of the detail"
+    ends = [
+        f"{blur:.1f} px {where}"
+        for blur, where in zip(
+            limits.end_px, ("before the first frame", "behind the last"), strict=True
         )
-    return [*lines, f"Would have been told: {', '.join(told)}{ends}."]
+        if math.isfinite(blur)
+    ]
+    if not ends:
+        return [*lines, f"Would have been told: {', '.join(told)}."]
+    far = limits.end_reach_px
+    upto = f" (but not by more than {far:.1f} px)" if math.isfinite(far) else ""
+    return [
+        *lines,
+        f"Would have been told: {', '.join(told)}; less surely a subject that goes on by "
+        f"{' or '.join(ends)}{upto}, with {percent(limits.end_share)} of the detail.",
+    ]
 
 
 def _gap_words(gap_px: NDArray[np.float64]) -> list[str]:

@@ -169,7 +169,8 @@ def exceeds(
     if whole is None or len(whole.positions_px) != len(positions_px):
         return False
     beyond = whole.tile_positions_px - whole.positions_px[made.k]
-    far = np.nan_to_num(beyond, nan=0.0) > limits.end_px[1]
+    beyond = np.nan_to_num(beyond, nan=0.0)
+    far = (beyond > limits.end_px[1]) & (beyond < limits.end_reach_px)
     share = whole.tile_detail[far].sum() / max(whole.tile_detail.sum(), 1e-12)
     return bool(share >= limits.end_share)
 
