@@ -208,6 +208,19 @@ def test_exposures_read_as_photographers_write_them():
     assert "exposure time went from 1/60 s to 1/30 s" in jump.message
 
 
+def test_light_that_flickers_is_one_finding_with_one_advice():
+    gains = np.array([1, 1.3, 1, 1, 0.75, 1, 1.35, 1, 1.3, 1])
+    settings = [CaptureSettings(exposure_time_s=1 / 500, iso=100.0)] * 10
+    (flicker,) = find_exposure_jumps(gains, settings, NAMES[:10])
+    assert (flicker.kind, flicker.frames) == ("exposure jump", (1, 4, 6, 8))
+    assert flicker.value == pytest.approx(np.log2(1.35), abs=0.01)
+    assert "4 of 10 frames jump, by up to +0.4 EV" in flicker.message
+    # Lamps on 50 Hz mains flicker 100 times a second: twice that evens out (common practice).
+    assert "1/50 s" in flicker.advice
+    alone = find_exposure_jumps(np.where(gains > 1.3, gains, 1), settings, NAMES[:10])
+    assert [f.frames for f in alone] == [(6,)]
+
+
 def test_numbers_and_lists_as_findings_write_them():
     assert two_apart(2.004, 2.0) == "2.004"
     assert two_apart(2.3, 2.0) == "2.3"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
@@ -29,6 +30,8 @@ _FEWEST_FOR_KNOCKS = 5
 WORTH_TELLING = 0.85
 EXPOSURE_EV = 0.2
 _DRIFT_EV = 0.5
+# Jumps of the light from this many on have one cause.
+_FEWEST_FLICKERS = 3
 
 
 def find_strangers(registration: Registration, names: Sequence[str]) -> list[Finding]:
@@ -242,6 +245,8 @@ def find_exposure_jumps(
         others = f"{names[k]}" if not first_alone else f"{names[1]}"
         findings.append(_exposure_finding(value, frame, k, settings, names, others, alone=back))
         k += 2 if back else 1
+    if len(findings) >= _FEWEST_FLICKERS:
+        return [_flicker_finding(findings, settings, names)]
     if not findings and abs(ev[-1] - ev[0]) > _DRIFT_EV:
         findings.append(
             Finding(
@@ -288,6 +293,33 @@ def _exposure_finding(
         threshold=EXPOSURE_EV,
         unit="EV",
         frames=(frame,),
+    )
+
+
+def _flicker_finding(
+    jumps: Sequence[Finding], settings: Sequence[CaptureSettings], names: Sequence[str]
+) -> Finding:
+    """Return one finding about light that changes again and again."""
+    worst = max(jumps, key=lambda f: abs(f.value or 0.0))
+    frames = tuple(sorted({i for f in jumps for i in f.frames}))
+    seen = {_exposure_fields(s) for s in settings}
+    why, cure = "", "set the exposure by hand and wait for steady light"
+    if len(seen) > 1:
+        why, cure = "; the exposure settings change, too", "set the exposure by hand"
+    elif seen != {(None, None, None)}:
+        why = "; the settings are the same: the light changed"
+        cure = (
+            "wait for steady light; under lamps that flicker expose for 1/50 s (1/60 s on 60 Hz "
+            "mains) or longer"
+        )
+    return dataclasses.replace(
+        worst,
+        message=(
+            f"The light changes again and again: {len(frames)} of {len(names)} frames jump, by up "
+            f"to {worst.value:+.1f} EV ({list_names([names[i] for i in frames])}){why}."
+        ),
+        advice=f"The merge evens the light out where nothing is clipped; next time {cure}.",
+        frames=frames,
     )
 
 
