@@ -36,8 +36,9 @@ from merge import MergeOptions, find_frames, merge_stack
 from merge.errors import MergeError
 
 FALSE = {"moving parts", "motion not followed", "sensor defects", "not aligned"}
-# Even: the true picture changes by less than this, coded, within so many px.
-EVEN, EVEN_PX = 0.01, 9
+# Even: the true picture changes by less than this, coded, within so many px; judged where it is so
+# much of the picture.
+EVEN, EVEN_PX, EVEN_SHARE = 0.01, 9, 0.01
 _SMALL = 1.5  # sigma px: noise is what is finer
 
 
@@ -53,7 +54,7 @@ def noise_ratio(scored: Scored, picture: np.ndarray, origin: tuple[int, int]) ->
     truth = scored.bracket.truth[area]
     even = (cv2.dilate(truth, around) - cv2.erode(truth, around)).max(axis=2) < EVEN
     even &= scored.counted[area] & ~scored.edges[area]
-    if even.sum() < 500:
+    if even.mean() < EVEN_SHARE:
         return None
     fine = _fine(truth)
     frames = [(_fine(frame[area]) - fine)[even].std() for frame in scored.placed]
