@@ -1,5 +1,7 @@
 """The inspection that an audit and a merge share: the same findings, each once."""
 
+import html
+import json
 import re
 from pathlib import Path
 
@@ -46,6 +48,24 @@ def test_a_merge_finds_what_the_audit_finds(holed, method):
     # The hole is 6 px wide: 3 px of blur midway; bar of a step 15 %.
     (gap,) = [f for f in merged if f.kind == "gap"]
     assert gap.value == pytest.approx(3.0, rel=0.15)
+
+
+@pytest.mark.slow
+def test_pages_and_the_plan_follow_the_audit_s_findings(holed, tmp_path):
+    """Both pages tell the audit's findings and no others; the plan fills the gap that they tell."""
+    audit_page, merge_page, record = (tmp_path / n for n in ("audit.html", "merge.html", "a.json"))
+    audited = CliRunner().invoke(main, ["audit", str(holed), "--json", "--report", str(audit_page)])
+    record.write_text(audited.stdout, encoding="utf-8")
+    findings = json.loads(audited.stdout)["findings"]
+    assert [f["frames"] for f in findings] == [[3, 4], [3, 4]]
+    merge(holed, "-o", tmp_path / "out.tif", "--method", "detail", "--report", merge_page)
+    for page in (audit_page, merge_page):
+        text = page.read_text(encoding="utf-8")
+        told = re.findall(r'<p class="message">(.*?)</p>|<li><p><span.*?</span> (.*?)</p>', text)
+        assert {html.unescape("".join(t)) for t in told} == {f["message"] for f in findings}
+    planned = CliRunner().invoke(main, ["plan", "--from", str(record), "--json"])
+    (frame,) = json.loads(planned.stdout)["frames"]
+    assert (frame["between"], frame["share"]) == ([3, 4], pytest.approx(0.5))
 
 
 def test_a_missing_slice_of_a_merge_fails_on_request(holed, tmp_path):
