@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from align_scenes import (
@@ -149,6 +150,23 @@ def test_register_stack_stands_the_noise_of_iso_3200(views):
     found = register(stack)
     assert np.max(errors_px(found, stack)) <= 0.35
     assert np.abs(gain_errors(found, stack)).max() < 0.005
+
+
+def test_frames_that_noise_fills_are_placed_by_their_coarse_detail(views):
+    """Focused on nothing, with little contrast, at a high ISO: the fine bands are noise alone."""
+    moved = move_views(views[:2], breathing_maps(views[0].shape, 2, breathing=0.0, shift_px=1.5))
+    hazy = [0.4 + 0.3 * cv2.GaussianBlur(p - p.mean(), (0, 0), 12) for p in moved.pictures]
+    grain = 0.04 * np.random.default_rng(6).standard_normal((3, *moved.shape))
+    frames = [
+        (p + g).astype(np.float32) for p, g in zip([*hazy, hazy[1][::-1]], grain, strict=True)
+    ]
+    found = register_stack(frames[:2], shape=moved.shape)
+    # A quarter of the blur's sigma.
+    assert np.max(errors_px(found, replace(moved, reference=found.reference))) <= 3
+    (other,) = [f for i, f in enumerate(found.frames) if i != found.reference]
+    assert "coarse detail alone" in other.reason
+    with pytest.raises(RegistrationError, match="no other frame"):
+        register_stack([frames[0], frames[2]], shape=moved.shape)
 
 
 def test_register_stack_finds_a_bumped_frame_and_leaves_the_others_alone():

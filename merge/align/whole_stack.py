@@ -368,7 +368,7 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
     assert best is not None  # there is always an attempt
     if best.agreement < MIN_AGREEMENT:
         coarse = agreement_beyond_noise(one, two, best.matrix)
-        if coarse >= _GOOD_AGREEMENT:  # 0.87 and more of one scene, of others up to 0.35
+        if coarse >= _GOOD_AGREEMENT:  # one scene: 0.87 and more, others: up to 0.62
             best = replace(best, agreement=coarse, coarse=True)
     return best
 
