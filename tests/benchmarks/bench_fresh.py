@@ -137,6 +137,8 @@ def main(arguments: list[str]) -> None:
                 cv2.imwrite(str(options.keep / f"{seed}-{options.method}.png"), coded)
     for region in REGIONS:
         over = [r["over"][region] for r in rows if r["over"][region] is not None]
+        if not over:
+            continue
         low, middle = (float(np.percentile(over, p)) for p in (10, 50))
         print(f"{region}: over the choice {np.mean(over):+.2f} dB, median {middle:+.2f}, "
               f"a tenth below {low:+.2f}, worst {min(over):+.2f}, n {len(over)}")  # fmt: skip
