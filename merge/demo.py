@@ -17,7 +17,6 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt
 
 from merge.compiled import njit
 from merge.encoding import linearize
@@ -57,44 +56,6 @@ class Scene:
     index: NDArray[np.int32]
     position: FloatArray
     light: FloatArray
-
-
-def points_with_hidden(
-    light: FloatArray, position: FloatArray, reach: int
-) -> tuple[NDArray[np.int32], FloatArray, FloatArray]:
-    """Return pixel index (row, column), position and light of all surface points.
-
-    Besides every visible pixel there is a second set: behind a depth step the farther surface goes
-    on for ``reach`` px, mirrored at the step, because a wide aperture looks behind the rim.
-
-    Parameters
-    ----------
-    light : ndarray, shape (H, W, C), float32
-        Linear light of the all-sharp picture.
-    position : ndarray, shape (H, W), float32
-        In px of blur-circle diameter.
-    reach : int
-        In px.
-    """
-    pixels: NDArray[np.int32] = np.indices(position.shape).astype(np.int32)
-    rows, columns = pixels[0], pixels[1]
-    spread = float(position.max() - position.min())
-    rim = position - cv2.erode(position, np.ones((3, 3), np.uint8)) > 0.04 * spread
-    distance, nearest_rim = distance_transform_edt(~rim, return_indices=True)
-    r, c = nearest_rim
-    hidden = (distance <= reach) & (position[r, c] > position + 0.04 * spread)
-    r, c = r[hidden], c[hidden]
-    mirror_r = np.clip(2 * r - rows[hidden], 0, position.shape[0] - 1)
-    mirror_c = np.clip(2 * c - columns[hidden], 0, position.shape[1] - 1)
-    same = np.abs(position[mirror_r, mirror_c] - position[r, c]) < 0.04 * spread
-    colour = np.where(same[:, None], light[mirror_r, mirror_c], light[r, c])
-    return (
-        np.stack(
-            [np.r_[rows.ravel(), rows[hidden]], np.r_[columns.ravel(), columns[hidden]]], axis=1
-        ),
-        np.r_[position.ravel(), position[r, c]].astype(np.float32),
-        np.concatenate([light.reshape(-1, light.shape[2]), colour]).astype(np.float32),
-    )
 
 
 @njit(nogil=True)

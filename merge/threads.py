@@ -24,9 +24,10 @@ def share_out(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Res
     Called by ``work`` itself, it goes on in the caller's thread: else all of them would wait for
     one another.
     """
-    if current_thread().name.startswith(_NAME):
-        return [work(item) for item in items]
-    return list(_threads().map(work, items))
+    pieces = list(items)
+    if len(pieces) < 2 or current_thread().name.startswith(_NAME):
+        return [work(piece) for piece in pieces]
+    return list(_threads().map(work, pieces))
 
 
 @cache

@@ -15,10 +15,10 @@ import cv2
 import numpy as np
 from fixture_data import load_fixture
 from scenes import blur, photograph, similarity, warp_exact
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import distance_transform_edt, map_coordinates
 from thin_lens import render_focus
 
-from merge.demo import Scene, points_with_hidden, see_through_lens
+from merge.demo import Scene, see_through_lens
 from merge.encoding import encode, linearize
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
@@ -160,6 +160,43 @@ def distort(view: np.ndarray, share: float) -> np.ndarray:
     x, y = np.moveaxis(points * np.hypot(*centre) + centre, -1, 0)
     moved = map_coordinates(view[..., 0], [y, x], order=5, mode="reflect")
     return moved[..., None].astype(np.float32)
+
+
+def points_with_hidden(
+    light: np.ndarray, position: np.ndarray, reach: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return pixel index (row, column), position and light of all surface points.
+
+    Besides every visible pixel there is a second set: behind a depth step the farther surface goes
+    on for ``reach`` px, mirrored at the step, because a wide aperture looks behind the rim.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, C), float32
+        Linear light of the all-sharp picture.
+    position : ndarray, shape (H, W), float32
+        In px of blur-circle diameter.
+    reach : int
+        In px.
+    """
+    rows, columns = np.indices(position.shape).astype(np.int32)
+    spread = float(position.max() - position.min())
+    rim = position - cv2.erode(position, np.ones((3, 3), np.uint8)) > 0.04 * spread
+    distance, nearest_rim = distance_transform_edt(~rim, return_indices=True)
+    r, c = nearest_rim
+    hidden = (distance <= reach) & (position[r, c] > position + 0.04 * spread)
+    r, c = r[hidden], c[hidden]
+    mirror_r = np.clip(2 * r - rows[hidden], 0, position.shape[0] - 1)
+    mirror_c = np.clip(2 * c - columns[hidden], 0, position.shape[1] - 1)
+    same = np.abs(position[mirror_r, mirror_c] - position[r, c]) < 0.04 * spread
+    colour = np.where(same[:, None], light[mirror_r, mirror_c], light[r, c])
+    return (
+        np.stack(
+            [np.r_[rows.ravel(), rows[hidden]], np.r_[columns.ravel(), columns[hidden]]], axis=1
+        ),
+        np.r_[position.ravel(), position[r, c]].astype(np.float32),
+        np.concatenate([light.reshape(-1, light.shape[2]), colour]).astype(np.float32),
+    )
 
 
 @lru_cache(maxsize=1)

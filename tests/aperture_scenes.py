@@ -32,6 +32,18 @@ class Lens:
     coma: float = 0.0
 
 
+@functools.cache
+def _open_pupil() -> tuple[np.ndarray, ...]:
+    """Return where light comes through; there how much, the square of the radius, and y."""
+    grid = (np.arange(_GRID) - _GRID // 2) / (_PUPIL / 2)
+    x, y = np.meshgrid(grid, grid)
+    radius = np.hypot(x, y)
+    # One sample of soft rim: an anti-aliased circle.
+    inside = np.clip((1 - radius) * _PUPIL / 2 + 0.5, 0, 1)
+    lit = inside > 0
+    return lit, inside[lit], radius[lit] ** 2, y[lit]
+
+
 def pupil_transfer(lens: Lens, f_number: float, *, defocus_waves: float = 0.0) -> np.ndarray:
     """Return the OTF on a grid whose step is 1/128 of the cut-off, zero frequency at its centre.
 
@@ -43,16 +55,13 @@ def pupil_transfer(lens: Lens, f_number: float, *, defocus_waves: float = 0.0) -
     defocus_waves : float
         Further defocus at the rim of *this* aperture.
     """
-    grid = (np.arange(_GRID) - _GRID // 2) / (_PUPIL / 2)
-    x, y = np.meshgrid(grid, grid)
-    radius = np.hypot(x, y)
-    # One sample of soft rim: an anti-aliased circle.
-    inside = np.clip((1 - radius) * _PUPIL / 2 + 0.5, 0, 1)
+    lit, light, square, y = _open_pupil()
     cut = lens.widest / f_number
-    height = radius * cut
-    waves = lens.spherical * height**4 + lens.defocus * height**2
-    waves = waves + lens.coma * height**2 * y * cut + defocus_waves * radius**2
-    pupil = inside * np.exp(2j * np.pi * waves)
+    height = square * cut**2
+    waves = lens.spherical * height**2 + lens.defocus * height
+    waves = waves + lens.coma * height * y * cut + defocus_waves * square
+    pupil = np.zeros(lit.shape, complex)
+    pupil[lit] = light * np.exp(2j * np.pi * waves)
     spectrum = np.abs(scipy.fft.fft2(pupil)) ** 2
     transfer = np.fft.fftshift(scipy.fft.ifft2(spectrum))
     return transfer / transfer[_GRID // 2, _GRID // 2]
@@ -88,6 +97,7 @@ def true_contrast(
     return float(np.sqrt(np.mean(np.abs(blurred) ** 2)))
 
 
+@functools.cache
 def true_best(lens: Lens, *, pitch_um: float, frequency: float = 0.25) -> float:
     """Return the f-number of the highest contrast, searched in sixths of a stop."""
     numbers = lens.widest * 2 ** (np.arange(0, 43) / 12)

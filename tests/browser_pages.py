@@ -77,7 +77,7 @@ def _written(target: Path, command: Sequence[object]) -> WrittenPage:
 def _bracket(folder: Path) -> Path:
     """Write a bracket that misses its fifth slice."""
     folder.mkdir()
-    for i, light in enumerate(slanted_stack(9, step_px=3.0).frames):
+    for i, light in enumerate(slanted_stack(9, step_px=3.0, shape=(324, 432)).frames):
         if i == 4:
             continue
         coded = (encode(np.clip(light, 0, 1), "srgb") * 255 + 0.5).astype(np.uint8)

@@ -34,13 +34,18 @@ def write_frames(folder, frames, quality=97):
 
 
 @lru_cache(maxsize=2)
-def slanted():
-    return slanted_stack(10, step_px=3.0)
+def slanted(shape=(432, 576)):
+    return slanted_stack(10, step_px=3.0, shape=shape)
+
+
+def small():
+    """Return a bracket that an audit takes a second for."""
+    return slanted((288, 384))
 
 
 @pytest.fixture
 def whole(tmp_path):
-    write_frames(tmp_path, slanted().frames)
+    write_frames(tmp_path, small().frames)
     return tmp_path
 
 
@@ -101,7 +106,7 @@ def test_the_picture_marks_the_hole(whole, tmp_path):
     assert result.exit_code == 0, result.output
     picture = cv2.imread(str(target)).astype(int)
     tinted = (picture[..., 2] - picture[..., 0]) > 60
-    hole = (slanted().depth_px > 11) & (slanted().depth_px < 16)  # between planes at 9 and 18 px
+    hole = (small().depth_px > 11) & (small().depth_px < 16)  # between planes at 9 and 18 px
     hole = cv2.resize(hole.astype(np.uint8), tinted.shape[::-1]).astype(bool)
     assert tinted[hole].mean() > 0.5
     assert tinted[~hole].mean() < 0.25
@@ -203,7 +208,7 @@ def test_small_frames_are_refused_in_one_line(tmp_path):
     ids=["one frame", "for good"],
 )
 def test_a_knock_is_found_where_it_was(tmp_path, moves, expected):
-    frames = [np.roll(f, moves.get(i, (0, 0)), axis=(0, 1)) for i, f in enumerate(slanted().frames)]
+    frames = [np.roll(f, moves.get(i, (0, 0)), axis=(0, 1)) for i, f in enumerate(small().frames)]
     write_frames(tmp_path, frames)
     findings = audit_stack(find_frames(tmp_path)).findings
     bumps = [f for f in findings if f.kind == "bumped frame"]

@@ -14,7 +14,7 @@ from merge.encoding import encode
 
 @pytest.fixture(scope="module")
 def pictures():
-    frames = slanted_stack(8, step_px=3.0).frames
+    frames = slanted_stack(8, step_px=3.0, shape=(288, 384)).frames
     return [(encode(np.clip(f, 0, 1), "srgb") * 255 + 0.5).astype(np.uint8) for f in frames]
 
 

@@ -263,7 +263,7 @@ def merge_frames(folder: Path, frames: list[np.ndarray], **options) -> MergeResu
 
 @pytest.fixture(scope="module")
 def merged(tmp_path_factory) -> Merged:
-    scene = photograph_stack(8, scale=0.6)
+    scene = photograph_stack(8, scale=0.5)
     folder = tmp_path_factory.mktemp("photograph")
     results = {
         method: merge_frames(folder, scene.frames, method=method, reference=scene.reference)

@@ -49,7 +49,7 @@ def test_the_scripts_of_the_readme_run_as_written(folder, monkeypatch, capsys):
 
 def test_arrays_are_merged_and_give_depth_in_mm():
     """Life size, f/2 (f/4 effective), 5 µm: a px of blur is 0.02 mm, by ``D p N (1 + m) / m²``."""
-    scene = slanted_stack(6, step_px=3.0)
+    scene = slanted_stack(6, step_px=3.0, shape=(288, 384))
     before = [frame.copy() for frame in scene.frames]
     result = merge.merge_stack(
         scene.frames, method="surface", f_number=2, pixel_pitch_um=5, magnification=1
@@ -69,7 +69,7 @@ def test_arrays_are_merged_and_give_depth_in_mm():
 def test_arrays_and_files_are_merged_alike(tmp_path):
     from io_samples import write_png
 
-    frames = slanted_stack(4, step_px=3.0).frames
+    frames = slanted_stack(4, step_px=3.0, shape=(288, 384)).frames
     coded = [np.rint(encode(np.clip(f, 0, 1), "srgb") * 65535).astype(np.uint16) for f in frames]
     for i, values in enumerate(coded):
         write_png(tmp_path / f"frame_{i}.png", values)
@@ -83,7 +83,9 @@ def test_arrays_and_files_are_merged_alike(tmp_path):
 
 
 def test_depth_in_mm_says_what_it_lacks():
-    result = merge.merge_stack(slanted_stack(4).frames, method="surface", pixel_pitch_um=5)
+    result = merge.merge_stack(
+        slanted_stack(4, shape=(288, 384)).frames, method="surface", pixel_pitch_um=5
+    )
     with pytest.raises(merge.MergeError, match=r"files tell pixel pitch 5; give magnification="):
         merge.depth_in_mm(result)
 

@@ -26,11 +26,16 @@ from merge.report.findings import sum_up_findings
 def holed(tmp_path_factory) -> Path:
     """Write a bracket of even steps of 3 px without its fifth slice."""
     folder = tmp_path_factory.mktemp("holed")
-    for i, light in enumerate(slanted_stack(10, step_px=3.0).frames):
+    for i, light in enumerate(slanted_stack(10, step_px=3.0, shape=(288, 384)).frames):
         if i != 4:
             coded = encode(np.clip(light, 0, 1), "srgb")
             write_png(folder / f"frame_{i + 1:02d}.png", np.rint(coded * 65535).astype(np.uint16))
     return folder
+
+
+@pytest.fixture(scope="module")
+def audited(holed) -> tuple[Finding, ...]:
+    return audit_stack(find_frames(holed)).findings
 
 
 def merge(*arguments: str | Path) -> Result:
@@ -39,10 +44,8 @@ def merge(*arguments: str | Path) -> Result:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("method", ["auto", "detail", "surface"])
-def test_a_merge_finds_what_the_audit_finds(holed, method):
-    stack = find_frames(holed)
-    merged = merge_stack(stack, MergeOptions(method=method)).findings
-    audited = audit_stack(stack).findings
+def test_a_merge_finds_what_the_audit_finds(holed, audited, method):
+    merged = merge_stack(find_frames(holed), MergeOptions(method=method)).findings
     assert {(f.kind, f.frames) for f in merged} == {("gap", (3, 4)), ("dropped slice", (3, 4))}
     assert [(f.kind, f.severity) for f in merged] == [(f.kind, f.severity) for f in audited]
     # The hole is 6 px wide: 3 px of blur midway; bar of a step 15 %.

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -28,9 +29,12 @@ from merge.cli import main
 from merge.cli.each import Telling, run_brackets
 from merge.cli.progress import show_progress
 from merge.encoding import encode, linearize
-from merge.model import Finding, MergeOptions, worst_first
+from merge.model import Finding, MergeOptions, Stack, worst_first
+from merge.pipeline import saving
 from merge.pipeline.each import BracketJob, chosen_groups, results_folder
+from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.sorting import load_groups
+from merge.read import find_frames
 from merge.report.sort import outcome_line
 
 ROOT = Path(__file__).parents[1]
@@ -40,18 +44,21 @@ def merge(*arguments: str | Path) -> Result:
     return CliRunner().invoke(main, ["merge", *map(str, arguments)])
 
 
-def with_findings(monkeypatch: pytest.MonkeyPatch, *findings: Finding) -> None:
-    """Let the merge report these findings."""
-    from merge.pipeline import saving
+@pytest.fixture(scope="module")
+def merged(tmp_path_factory) -> MergeResult:
+    """Return a merge of such frames as `bracket` writes."""
+    folder = tmp_path_factory.mktemp("merged")
+    return merge_stack(find_frames(write_bracket(folder, suffix=".jpg")))
 
-    real = saving.merge_stack
 
-    def merge_stack(*arguments, **options):
-        result = real(*arguments, **options)
-        inspection = dataclasses.replace(result.inspection, findings=worst_first(findings))
-        return dataclasses.replace(result, inspection=inspection)
+def without_work(monkeypatch: pytest.MonkeyPatch, merged: MergeResult, *findings: Finding) -> None:
+    """Let every merge end at once, with these findings."""
+    inspection = dataclasses.replace(merged.inspection, findings=worst_first(findings))
 
-    monkeypatch.setattr(saving, "merge_stack", merge_stack)
+    def merge_at_once(stack: Stack, options: MergeOptions, **_more: Any) -> MergeResult:
+        return dataclasses.replace(merged, options=options, inspection=inspection)
+
+    monkeypatch.setattr(saving, "merge_stack", merge_at_once)
 
 
 @pytest.fixture
@@ -201,7 +208,8 @@ def test_an_unknown_reference_is_wrong_usage(bracket, text):
 
 
 @pytest.mark.parametrize("text", ["2GB", "2gb", "2 GB", "2000MB", "2e9"])
-def test_memory_takes_a_size_with_a_unit(bracket, text):
+def test_memory_takes_a_size_with_a_unit(bracket, merged, monkeypatch, text):
+    without_work(monkeypatch, merged)
     result = merge(bracket, "--memory", text, "--json")
     if text == "2e9":
         assert result.exit_code == 2
@@ -241,15 +249,15 @@ PROBLEM = Finding("gap", "problem", "A problem.", "Do this.")
         ((), "note", 0),
     ],
 )
-def test_findings_set_the_exit_code_on_request(bracket, monkeypatch, findings, limit, code):
-    with_findings(monkeypatch, *findings)
+def test_findings_set_the_exit_code_on_request(bracket, merged, monkeypatch, findings, limit, code):
+    without_work(monkeypatch, merged, *findings)
     result = merge(bracket, *(("--fail-on", limit) if limit else ()))
     assert result.exit_code == code
     assert (bracket / "frame_1-frame_3-merged.tif").is_file()
 
 
-def test_the_worst_finding_comes_first(bracket, monkeypatch):
-    with_findings(monkeypatch, NOTE, PROBLEM)
+def test_the_worst_finding_comes_first(bracket, merged, monkeypatch):
+    without_work(monkeypatch, merged, NOTE, PROBLEM)
     lines = merge(bracket).stdout.splitlines()
     at = lines.index("Findings   2")
     assert lines[at + 1 : at + 3] == ["  problem: A problem. Do this.", "  note: A note."]
@@ -303,9 +311,10 @@ def test_camera_raw_becomes_a_16_bit_picture_with_a_profile(tmp_path):
 def test_many_frames_need_few_open_files(tmp_path):
     import resource
 
-    frames = write_bracket(tmp_path / "in", 4, suffix=".jpg")
-    for i in range(40):
-        shutil.copy(frames[i // 16], tmp_path / "in" / f"more_{i:02d}.jpg")
+    # Too small for focus steps, which copies take long to be looked for in.
+    frames = write_bracket(tmp_path / "in", 4, suffix=".jpg", height=60, width=200)
+    for i in range(24):
+        shutil.copy(frames[i // 8], tmp_path / "in" / f"more_{i:02d}.jpg")
     done = subprocess.run(
         [
             sys.executable,
@@ -320,10 +329,10 @@ def test_many_frames_need_few_open_files(tmp_path):
         capture_output=True,
         text=True,
         check=False,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (40, 40)),
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (24, 24)),
     )
     assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith("Frames     44,")
+    assert done.stdout.startswith("Frames     28,")
 
 
 def test_names_beyond_ascii_work(tmp_path):

@@ -21,7 +21,7 @@ from merge.plan.reshoot import plan_reshoot
 from merge.read import find_frames
 
 COUNT = 7
-SHAPE = (288, 384)
+SHAPE = (240, 320)
 SWAPPED = [0, 1, 2, 4, 3, 5, 6]
 
 

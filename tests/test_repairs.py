@@ -21,7 +21,7 @@ from merge.read import find_frames
 
 @pytest.fixture(scope="module")
 def scene() -> SceneStack:
-    return photograph_stack(8, scale=0.6)
+    return photograph_stack(8, scale=0.5)
 
 
 def merged(folder: Path, frames: Sequence[np.ndarray], reference: int | None) -> MergeResult:

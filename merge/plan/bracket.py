@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -162,6 +163,7 @@ def _option(request: PlanRequest, depth: SubjectDepth, f_number: float) -> Apert
         return None
     working = effective_f_number(f_number, depth.magnification, depth.pupil_ratio)
     blur = depth.blur_um(f_number, frames)
+    pixel = request.pixel_pitch_um, request.wavelength_um
     exposure = _exposure_s(request, f_number)
     whole = None if exposure is None else frames * exposure + (frames - 1) * request.pause_s
     return ApertureOption(
@@ -172,9 +174,9 @@ def _option(request: PlanRequest, depth: SubjectDepth, f_number: float) -> Apert
         blur_px=blur / request.pixel_pitch_um,
         diffraction_blur_px=diffraction_blur_um(request.wavelength_um, working)
         / request.pixel_pitch_um,
-        focus_contrast=_contrast(request, working, 0.0),
-        worst_contrast=_contrast(request, working, blur),
-        single_worst_contrast=_contrast(request, working, depth.blur_um(f_number, 1)),
+        focus_contrast=_contrast(*pixel, working, 0.0),
+        worst_contrast=_contrast(*pixel, working, blur),
+        single_worst_contrast=_contrast(*pixel, working, depth.blur_um(f_number, 1)),
         lost=0.0,
         light=(_one_frame_f_number(request, depth) / f_number) ** 2 / frames,
         exposure_s=exposure,
@@ -182,17 +184,21 @@ def _option(request: PlanRequest, depth: SubjectDepth, f_number: float) -> Apert
     )
 
 
-def _contrast(request: PlanRequest, working_f_number: float, largest_blur_um: float) -> float:
+# A plan asks for the same apertures again: for one frame alone, for those left by the time.
+@lru_cache(maxsize=1024)
+def _contrast(
+    pixel_pitch_um: float, wavelength_um: float, working_f_number: float, largest_blur_um: float
+) -> float:
     """Return the lowest contrast at the reference frequency for any blur up to the largest."""
-    waves = defocus_waves(largest_blur_um, request.wavelength_um, working_f_number)
+    waves = defocus_waves(largest_blur_um, wavelength_um, working_f_number)
     if waves > _HOPELESS_WAVES:
         return 0.0
     # The transfer swings around 0 beyond its first zero: what has been lost there stays lost.
     transfer = system_transfer(
-        1000 * REFERENCE_CYCLES_PER_PX / request.pixel_pitch_um,
+        1000 * REFERENCE_CYCLES_PER_PX / pixel_pitch_um,
         f_number=working_f_number,
-        wavelength_um=request.wavelength_um,
-        pixel_pitch_um=request.pixel_pitch_um,
+        wavelength_um=wavelength_um,
+        pixel_pitch_um=pixel_pitch_um,
         blur_diameter_um=np.linspace(0.0, largest_blur_um, 33),
     )
     return max(0.0, float(np.min(transfer)))
