@@ -60,6 +60,8 @@ _BESIDE, _FOLLOWED_PX = 9.0, 0.25
 # Noise falls below this from the finest band to the next (0.41 to 0.66 for white noise, as it is
 # and smoothed by up to 1 px); detail does not (1.0 and more).
 _NOISE_FALLS = 0.7
+# Seen small, pictures are blurred so far that defocus changes little; they share so much at least.
+_ALIKE_SIGMA, _LEAST_SHARED = 2.0, 0.1
 # Longest move at once, within which the bands of a tile still fit into one another, and rounds.
 _CAPTURE_PX, _FOLLOWING = 4.0, 4
 
@@ -234,6 +236,23 @@ def agreement_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float:
     current = resample(matrix, 0.5 ** levels[0])
     places = _choose_tiles(one, two, levels, current)
     return _compare(one, two, levels, places, current, np.zeros((len(places), 2)))[2]
+
+
+def likeness(one: Pyramid, two: Pyramid, matrix: Array) -> float:
+    """Return the correlation of two pictures, seen small, where both show the scene.
+
+    -1 where they share next to nothing.
+    """
+    depth = max(one.levels)
+    a, b = (cv2.GaussianBlur(p.levels[depth], (0, 0), _ALIKE_SIGMA) for p in (one, two))
+    place, size = resample(matrix, 0.5**depth), a.shape[::-1]
+    flags = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
+    shared = cv2.warpPerspective(np.ones_like(b), place, size, flags=flags) > 0.99
+    if shared.mean() < _LEAST_SHARED:
+        return -1.0
+    seen = a[shared], cv2.warpPerspective(b, place, size, flags=flags)[shared]
+    spread = float(seen[0].std() * seen[1].std())
+    return float(np.mean((seen[0] - seen[0].mean()) * (seen[1] - seen[1].mean()))) / (spread + 1e-9)
 
 
 def _finest_rise(pyramid: Pyramid) -> float:

@@ -23,6 +23,7 @@ from merge.align.pair import (
     Pyramid,
     agreement_beyond_noise,
     build_pyramid,
+    likeness,
     register_pair,
 )
 from merge.align.solve import linked_frames
@@ -290,8 +291,8 @@ class StackRegistration:
             left -= group
         largest = max(groups, key=len, default=set())
         here = self._small[reference].light
-        likeness = max((_likeness(here, self._small[i].light) for i in largest), default=1.0)
-        if len(largest) < _FEWEST_OF_A_SCENE or likeness > _SAME_SCENE:
+        alike = max((_likeness(here, self._small[i].light) for i in largest), default=1.0)
+        if len(largest) < _FEWEST_OF_A_SCENE or alike > _SAME_SCENE:
             return ()
         return tuple(sorted(largest))
 
@@ -351,26 +352,30 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
     """Register a pair from the first starting point that leads to good agreement, or the best.
 
     The best agrees over most of the picture: what lies outside the other frame agrees with nothing,
-    or a pattern that repeats would fit best far away, where a small part is left to compare.
+    or a pattern that repeats would fit best far away, where a small part is left to compare. And
+    where the sharp part of such a pattern is another one in each frame, all else is elsewhere then.
     """
     if model == "none":
         return PairResult(np.eye(3), 1.0, NO_TILES)
     if model == "camera":
         model = "auto"  # as rich as a pair bears
-    best: PairResult | None = None
-    most = 0.0
+    tried: list[PairResult] = []
     for result in _attempts(one, two, model, known):
-        agreement = result.agreement * _overlap(result.matrix, one.shape)
-        if best is None or agreement > most:
-            best, most = result, agreement
-        if best.agreement >= _GOOD_AGREEMENT:
+        tried.append(result)
+        if result.agreement >= _GOOD_AGREEMENT:
             break
-    assert best is not None  # there is always an attempt
+    best = tried[0]
+    if len(tried) > 1:
+        best = max(tried, key=lambda r: _worth(one, two, r))
     if best.agreement < MIN_AGREEMENT:
         coarse = agreement_beyond_noise(one, two, best.matrix)
         if coarse >= _GOOD_AGREEMENT:  # one scene: 0.87 and more, others: up to 0.62
             best = replace(best, agreement=coarse, coarse=True)
     return best
+
+
+def _worth(one: Pyramid, two: Pyramid, result: PairResult) -> float:
+    return result.agreement * _overlap(result.matrix, one.shape) + likeness(one, two, result.matrix)
 
 
 def _overlap(matrix: Array, shape: tuple[int, int]) -> float:
