@@ -601,3 +601,19 @@ def test_a_pattern_that_repeats_is_not_matched_with_a_copy_far_away():
     assert found.reference == 1
     moved = found.frames[0].transform.apply(np.array([[208.0, 160.0]])) - [208, 160]
     np.testing.assert_allclose(moved, [[5, -7]], atol=2)
+
+
+def test_a_pattern_is_not_matched_with_another_part_of_itself():
+    """Sharp in rows 70 to 130 of one frame, 142 to 202 of the other: three periods of 24 px off."""
+    rng, shape = np.random.default_rng(0), (320, 416)
+    pattern = np.tile(occluding_disks(*shape, 1)[:24, :24], (14, 18))[: shape[0], : shape[1]]
+    slopes = cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 40)
+    frames = []
+    for top in (70, 142):
+        seen = cv2.GaussianBlur(pattern, (0, 0), 6)
+        seen[top : top + 60] = pattern[top : top + 60]
+        noise = 0.012 * rng.standard_normal(shape)
+        frames.append((seen + 0.08 / slopes.std() * slopes + noise).astype(np.float32))
+    found = register_stack(frames, shape=shape, transfer="linear", model="similarity")
+    for frame in found.frames:
+        np.testing.assert_allclose(frame.transform.shift_px(shape), 0, atol=1)
