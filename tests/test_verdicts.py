@@ -1,18 +1,31 @@
 """Verdicts about steps and ends: proven, at the limit, or none. On axes put together by hand."""
 
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from merge.axis import softness
+from merge.axis import fitting, softness
 from merge.diagnose import diagnose_stack
 from merge.diagnose.coverage import find_gaps, find_steps_at_limit, find_uncovered_ends
 from merge.diagnose.distances import blur_at_infinity_px
-from merge.diagnose.frames import find_bumps, find_changed_settings, find_exposure_jumps
+from merge.diagnose.frames import (
+    find_bumps,
+    find_changed_settings,
+    find_exposure_jumps,
+    find_soft_frames,
+)
 from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
 from merge.diagnose.wording import list_names, percent, shutter, two_apart
-from merge.model import CaptureSettings, FocusAxis, FrameRegistration, FrameTransform, Registration
+from merge.model import (
+    CaptureSettings,
+    FocusAxis,
+    FrameQuality,
+    FrameRegistration,
+    FrameTransform,
+    Registration,
+)
 from merge.significance import proof_limit
 
 NAMES = [f"frame{i + 1}" for i in range(12)]
@@ -120,6 +133,53 @@ def test_a_lean_that_a_second_frame_shares_is_the_texture_s(monkeypatch, both):
     _, scores, _ = softness._leans([None] * count, data, np.arange(count) * 5.0, np.zeros(1))
     proven = np.flatnonzero(scores > proof_limit(count)).tolist()
     assert proven == ([] if both else [1])
+
+
+def quality_of(ratio, along):
+    """Return what five frames show, the third of them with a loss of detail and a lean proven."""
+    detail, z = np.ones((5, 5)), np.zeros(5)
+    detail[2], z[2] = ratio, 8.0
+    direction = np.ones(5)
+    direction[2] = along
+    nothing = np.full(5, np.nan)
+    return FrameQuality(detail, -z, direction, z, np.zeros(5), np.ones(5), nothing, nothing)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "along", "kind"), [(0.29, 0.83, "soft frame"), (0.7, 0.4, "shaken frame")]
+)
+def test_what_is_lost_in_all_directions_is_no_shake(ratio, along, kind):
+    """A shake that leaves 0.4 along and all across leaves 0.7 of all; soft frames lean a little."""
+    (finding,) = find_soft_frames(quality_of(ratio, along), NAMES[:5])
+    assert (finding.kind, finding.frames) == (kind, (2,))
+
+
+@dataclass(frozen=True)
+class Energies:
+    """What a fit is made from."""
+
+    energy: np.ndarray
+
+
+@pytest.mark.parametrize(
+    ("cost", "own", "told"),
+    [(0.19, 0.46, True), (0.21, 0.25, True), (0.21, 0.46, False)],
+    ids=["the fit is better", "the frame is explained again", "it is not"],
+)
+def test_a_soft_frame_is_judged_by_the_fit_without_its_softness(monkeypatch, cost, own, told):
+    """Before, the third of five frames was explained worst of all."""
+    frame_cost = np.array([0.2, 0.28, 0.46, 0.25, 0.22])
+    fitted = fitting._Fitted(
+        frames_px=np.arange(5.0), covariance_px=np.eye(5), places_px=np.zeros(4),
+        detail=np.ones(4), blur_error_px=0.3, cost=0.2, frame_cost=frame_cost,
+        data=Energies(np.ones((5, 5, 4))), chosen=np.arange(4),
+    )  # fmt: skip
+    after = frame_cost.copy()
+    after[2] = own
+    evened = replace(fitted, cost=cost, frame_cost=after)
+    monkeypatch.setattr(fitting, "_fit", lambda data, chosen: evened)
+    kept, not_soft = fitting._even_out(fitted, quality_of(0.4, 1.0), np.array([2]))
+    assert (kept is evened, not_soft.tolist()) == (told, [] if told else [2])
 
 
 def test_the_first_frame_of_many_moves_is_not_knocked():

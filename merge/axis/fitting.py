@@ -35,7 +35,7 @@ from merge.axis.starting import (
 )
 from merge.axis.still import one_focus
 from merge.errors import RegistrationError
-from merge.model import Array, BoolArray, FocusAxis, Index, TileEnergies
+from merge.model import Array, BoolArray, FocusAxis, FrameQuality, Index, TileEnergies
 from merge.significance import learned_spread, proof_limit
 
 # Standard error that all steps of a bracket share, relative: textures and lenses that are none of
@@ -97,17 +97,9 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
     data, chosen = fitted.data, fitted.chosen
     quality = judge_frames(tiles, data, chosen, fitted.frames_px, fitted.places_px)
     soft = np.flatnonzero(quality.detail_z < -proof_limit(len(tiles)))
-    if len(soft):  # a soft frame looks farther away than it is: even it out, fit again
-        energy = data.energy.copy()
-        energy[soft] /= quality.detail_ratio[soft][:, :, None]
-        evened = _fit(dataclasses.replace(data, energy=energy), chosen)
-        if evened.cost < fitted.cost:
-            fitted = evened
-        else:
-            # Then it is not soft: tiles that hold two depths seem to lie between them, and where
-            # no others do, the frame there has less detail than any blur leaves. Nor could it have
-            # been proven.
-            quality.detail_z[soft] = quality.detail_limit[soft] = np.nan
+    if len(soft):
+        fitted, taken_back = _even_out(fitted, quality, soft)
+        quality.detail_z[taken_back] = quality.detail_limit[taken_back] = np.nan
     grid = tiles[0].level.shape
     start = fitted.frames_px[0]
     low, high = _step_limits(fitted.frames_px, fitted.covariance_px)
@@ -139,6 +131,35 @@ class _Fitted:
     frame_cost: Array
     data: StackEnergies
     chosen: Index
+
+
+def _even_out(fitted: _Fitted, quality: FrameQuality, soft: Index) -> tuple[_Fitted, Index]:
+    """Fit again without the softness of some frames: a soft one looks farther away than it is.
+
+    Returns
+    -------
+    fitted : _Fitted
+    not_soft : ndarray of int
+        Those of which that explains nothing: the fit is no better, nor are they explained worst
+        of all before and not after. Tiles that hold two depths seem to lie between them, and where
+        no others do, the frame there has less detail than any blur leaves. Nor could softness have
+        been proven there.
+    """
+    energy = fitted.data.energy.copy()
+    energy[soft] /= quality.detail_ratio[soft][:, :, None]
+    evened = _fit(dataclasses.replace(fitted.data, energy=energy), fitted.chosen)
+    if evened.cost < fitted.cost:
+        return evened, soft[:0]
+    before, after = (
+        fit.frame_cost[soft] - np.delete(fit.frame_cost, soft).max() for fit in (fitted, evened)
+    )
+    mended = (before > 0) & (after <= 0)
+    if mended.all():
+        return evened, soft[:0]
+    if mended.any():
+        kept, more = _even_out(fitted, quality, soft[mended])
+        return kept, np.concatenate([soft[~mended], more])
+    return fitted, soft
 
 
 def _foreign(frame_cost: Array) -> BoolArray:

@@ -177,7 +177,10 @@ def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Findin
     ratio = np.nanmin(
         np.where(np.isfinite(quality.detail_ratio[:, :2]), quality.detail_ratio[:, :2], 1.0), axis=1
     )
-    soft = (quality.detail_z < -limit) & (ratio < WORTH_TELLING) & ~shaken
+    soft = (quality.detail_z < -limit) & (ratio < WORTH_TELLING)
+    # A shake leaves the detail across: of all (1 + r) / 2, more than r.
+    shaken &= ~(soft & (ratio < quality.direction_ratio))
+    soft &= ~shaken
     findings = [_shake_finding(quality, i, names) for i in np.flatnonzero(shaken).tolist()]
     for i in np.flatnonzero(soft).tolist():
         findings.append(
