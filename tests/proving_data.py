@@ -191,9 +191,9 @@ def _picture(path: Path) -> np.ndarray:
 
 @lru_cache(maxsize=4)
 def load(name: str) -> ProvingBracket:
-    """Return a bracket by name."""
-    folder = next(PROVING / half / name for half in HALVES if (PROVING / half / name).is_dir())
-    return load_folder(folder)
+    """Return a bracket by name, or one rendered elsewhere by its folder."""
+    stored = [PROVING / half / name for half in HALVES if (PROVING / half / name).is_dir()]
+    return load_folder(stored[0] if stored else Path(name))
 
 
 def load_folder(folder: Path) -> ProvingBracket:

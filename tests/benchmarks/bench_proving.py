@@ -3,6 +3,8 @@
     PYTHONPATH=.:tests python tests/benchmarks/bench_proving.py [--half tuning] [NAME ...]
         [--quick] [--keep]
 
+A NAME may be the folder of a bracket that `fixtures/proving.py` rendered elsewhere.
+
 PSNR in dB against the attainable picture after one gain, where all frames reach and nothing moves:
 of all pixels, of those within 15 px of a depth step (more than a frame's step and 3 px of blur),
 of the backdrop (beyond the last frame, away from edges) and of the rest. Merges take default
@@ -279,7 +281,7 @@ def main(arguments: list[str]) -> None:
         print_row(row)
         if name in kept:
             complaints += worse(kept[name], row)
-        if options.keep:
+        if options.keep and name in proving_data.names():
             RESULTS.mkdir(exist_ok=True)
             together = _kept_rows() | {name: row}  # another half may run beside this one
             KEPT.write_text(json.dumps(together, indent=1) + "\n", encoding="utf-8")
