@@ -36,8 +36,10 @@ def command(folder: Path, into: Path, browser: bool, port: int) -> None:
     if not folder.exists():
         raise click.UsageError(f"{folder}: no such file or folder")
     # Decoders and compilers take long to load; --help and wrong usage need none.
+    from merge.pipeline.building import build_beside
     from merge.review.server import serve_review
 
+    build_beside()
     try:
         serve_review(folder, into, open_browser=browser, port=port, tell=print_text)
     except OSError as exc:
