@@ -61,6 +61,14 @@ _LEAST_SURE_PX = 20
 # A place this near to an end of the stack, and without fine detail there, lies beyond it.
 _END_FRAMES = 1.0
 _SCRATCH_BYTES = 128 << 20
+# The two windows whose difference is an octave's band, of sigma 1 and 2 px; less than so much of a
+# window tells nothing, nor does so narrow a part (px²) of a slope.
+_OFFSETS = np.arange(-8, 9, dtype=np.float32)
+_WINDOWS = tuple(
+    (curve / curve.sum()).astype(np.float32)
+    for curve in (np.exp(-(_OFFSETS**2) / (2 * sigma**2)) for sigma in (1.0, 2.0))
+)
+_FEW, _LEAST_SPREAD = np.float32(1e-3), np.float32(0.5)
 
 
 @dataclass(frozen=True, eq=False)
@@ -421,10 +429,38 @@ def _take_octaves(
         )
         weight = share * share
         window = cv2.GaussianBlur(weight, (0, 0), 2.0)
-        power = cv2.GaussianBlur((narrow - wide) ** 2 * weight, (0, 0), 2.0)
+        band = narrow - wide - _slope_in_band(values[octave], share)
+        power = cv2.GaussianBlur(band**2 * weight, (0, 0), 2.0)
         powers[octave] = _at_cells(power / np.maximum(window, 1e-3), 2**octave, cells)
         seen[octave] = _at_cells(window, 2**octave, cells)
     return powers, seen
+
+
+def _slope_in_band(values: FloatArray, share: FloatArray) -> FloatArray:
+    """Return what a slope of light adds to the band where its windows are cut off, (h, w).
+
+    The middles of what is left of the two windows lie apart then, and light that a wide blur
+    spreads over a place slopes. ``values`` are light times ``share``, the free part of each pixel.
+    """
+    out = np.zeros_like(values)
+    x, (narrow, wide) = _OFFSETS, _WINDOWS
+    one, two = (np.maximum(cv2.sepFilter2D(share, -1, w, w), _FEW) for w in _WINDOWS)
+    mean = cv2.sepFilter2D(values, -1, wide, wide) / two
+    for step in (1, -1):  # across, then down
+        middle, wider, slope, own = (
+            cv2.sepFilter2D(picture, -1, *(along, whole)[::step])
+            for picture, along, whole in (
+                (share, x * wide, wide),
+                (share, x * x * wide, wide),
+                (values, x * wide, wide),
+                (share, x * narrow, narrow),
+            )
+        )
+        middle /= two
+        tilt = slope / two - middle * mean
+        spread = np.maximum(wider / two - middle * middle, _LEAST_SPREAD)
+        out += tilt / spread * (own / one - middle)
+    return out
 
 
 def _grown(place: BoolArray, radius: int) -> BoolArray:
