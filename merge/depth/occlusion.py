@@ -39,11 +39,7 @@ _FAR_REACH_PX = 4
 _APART = 0.12
 # one that differs less to the farther one,
 _ALIKE = 0.06
-# as does one that differs less than this
-_ALIKE_AT_MOST = 0.2
-# where the nearer surface's own colour differs so many times as much.
-_CLEARLY = 4.0
-# The nearer surface's own colour differs this many times as much in any case.
+# where the nearer surface's own colour differs this many times as much.
 _DOUBT = 1.5
 # The farther surface is sure this far from the nearer one,
 _SURE_BEHIND_PX = 4
@@ -255,8 +251,7 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     goes_near = questions.perhaps_front[padded] & (questions.nearer[padded] == scene.index)
     goes_near &= (off_behind > _APART) & (off_front < off_behind)
     own = np.round(position) == scene.index
-    alike = np.clip(off_front / _CLEARLY, _ALIKE, _ALIKE_AT_MOST)
-    goes_far = questions.perhaps_behind[padded] & own & known & (off_behind < alike)
+    goes_far = questions.perhaps_behind[padded] & own & known & (off_behind < _ALIKE)
     goes_far &= (off_front > _APART) & (off_front > _DOUBT * off_behind)
     for goes, there in ((goes_near, isfront), (goes_far, surely_behind)):
         if goes[core].any() and there.any():
