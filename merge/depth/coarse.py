@@ -18,17 +18,14 @@ from numpy.typing import NDArray
 from merge.compiled import njit
 from merge.depth.filling import COLOUR_STEP, spread_along_links
 from merge.depth.measuring import mean_around, measure_detail
+from merge.depth.octaves import CELL_PX, OCTAVES, Octaves
 from merge.disks import blur_by_disk
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.pyramid import build_gaussian
 from merge.resizing import enlarge_part, reduce_map, reduced_shape
-from merge.samples import LUMA
 from merge.scratch import ScratchStack, as_floats
 from merge.threads import share_out
 
-# Side of the cells that coarse answers are kept for, in pixels of the measure, and the octaves:
-# the band of the last one passes most at 2^6 px.
-CELL_PX, _OCTAVES = 4, 5
 # A place shows detail of its own from this many times the noise power on. Of a dozen frames of
 # noise alone the strongest has 1.8 times the mean power in the window of the measure. Detail so
 # many times as strong counts even where the depths around differ, as on hairs.
@@ -61,14 +58,6 @@ _LEAST_SURE_PX = 20
 # A place this near to an end of the stack, and without fine detail there, lies beyond it.
 _END_FRAMES = 1.0
 _SCRATCH_BYTES = 128 << 20
-# The two windows whose difference is an octave's band, of sigma 1 and 2 px; less than so much of a
-# window tells nothing, nor does so narrow a part (px²) of a slope.
-_OFFSETS = np.arange(-8, 9, dtype=np.float32)
-_WINDOWS = tuple(
-    (curve / curve.sum()).astype(np.float32)
-    for curve in (np.exp(-(_OFFSETS**2) / (2 * sigma**2)) for sigma in (1.0, 2.0))
-)
-_FEW, _LEAST_SPREAD = np.float32(1e-3), np.float32(0.5)
 
 
 @dataclass(frozen=True, eq=False)
@@ -275,13 +264,13 @@ def shows_less(
     -------
     ndarray of bool, shape (h, w)
     """
-    inside = [(~_grown(evidence.sure, 3)).astype(np.float32)] * 2
+    octaves = Octaves(*[(~_grown(evidence.sure, 3)).astype(np.float32)] * 2)
     wanted = [np.rint(values) for values in (place, before)]
     whole = 0, 0, *place.shape
     noise = _noise_powers(evidence)[1:_NEAR_OCTAVES]
     shown = np.zeros((2, *place.shape), np.float32)
     for k in range(len(pictures)):
-        powers, _ = _take_octaves(as_floats(pictures[k]), as_floats(measures[k]), inside)
+        powers = octaves.powers(as_floats(pictures[k]), as_floats(measures[k]))
         above = np.maximum(powers[1:_NEAR_OCTAVES] - 3 * noise, 0).sum(axis=0)
         full = enlarge_part(above, whole, CELL_PX)
         for which, values in enumerate(wanted):
@@ -367,20 +356,21 @@ def _losses(
     free = enlarge_part(
         _free_cells(position, evidence.sure, axis_px), (0, 0, *position.shape), CELL_PX
     )
-    inside = [((free > 0.5) & ~_grown(evidence.sure, by)).astype(np.float32) for by in (1, 3)]
+    inside = (((free > 0.5) & ~_grown(evidence.sure, by)).astype(np.float32) for by in (1, 3))
+    octaves = Octaves(*inside)
     noise = _noise_powers(evidence)
-    most = np.zeros((_OCTAVES + 1, *cells), np.float32)
+    most = np.zeros((OCTAVES + 1, *cells), np.float32)
     loss = np.zeros((count, *cells), np.float32)
     with ScratchStack(count, most.shape, np.float32, memory_bytes=_SCRATCH_BYTES) as amplitudes:
         for k in range(count):
             picture, measure = as_floats(pictures[k]), as_floats(measures[k])
-            powers, seen = _take_octaves(picture, measure, inside)
+            powers = octaves.powers(picture, measure)
             np.maximum(most, powers, out=most)
             amplitudes.append(np.sqrt(np.maximum(powers / noise - 1, 0)))
-        freedom = np.array([_FINE_FREEDOM] + [_FREEDOM] * _OCTAVES, np.float32)[:, None, None]
+        freedom = np.array([_FINE_FREEDOM] + [_FREEDOM] * OCTAVES, np.float32)[:, None, None]
         # An octave of noise alone says nothing: of N frames one is always strongest.
         significant = np.clip(most / (noise * (1 + 4 * np.sqrt(2 / freedom))) - 1, 0, 1)
-        clear = seen > _FREE_SHARE
+        clear = octaves.seen > _FREE_SHARE
         highest = np.sqrt(np.maximum(most / noise - 1, 0))
         for k in range(count):
             lost = (highest - amplitudes[k]) ** 2 * noise
@@ -408,87 +398,15 @@ def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float
     return free
 
 
-def _take_octaves(
-    picture: FloatArray, measure: FloatArray, inside: list[FloatArray]
-) -> tuple[FloatArray, FloatArray]:
-    """Return one frame's power in every octave, in cells, and how free its windows were."""
-    cells = reduced_shape(measure.shape, CELL_PX)
-    powers = np.empty((_OCTAVES + 1, *cells), np.float32)
-    seen = np.empty_like(powers)
-    luma = picture[..., 0] if picture.shape[2] == 1 else picture @ np.array(LUMA, np.float32)
-    seen[0] = cv2.GaussianBlur(reduce_map(inside[1], CELL_PX), (0, 0), 1.0)
-    power = cv2.GaussianBlur(reduce_map(measure * measure * inside[1], CELL_PX), (0, 0), 1.0)
-    powers[0] = power / np.maximum(seen[0], 1e-3)
-    values, shares = build_gaussian(luma * inside[0], _OCTAVES), build_gaussian(inside[0], _OCTAVES)
-    for octave in range(1, _OCTAVES + 1):
-        share = shares[octave]
-        narrow, wide = (
-            cv2.GaussianBlur(values[octave], (0, 0), sigma)
-            / np.maximum(cv2.GaussianBlur(share, (0, 0), sigma), np.float32(1e-3))
-            for sigma in (1.0, 2.0)
-        )
-        weight = share * share
-        window = cv2.GaussianBlur(weight, (0, 0), 2.0)
-        band = narrow - wide - _slope_in_band(values[octave], share)
-        power = cv2.GaussianBlur(band**2 * weight, (0, 0), 2.0)
-        powers[octave] = _at_cells(power / np.maximum(window, 1e-3), 2**octave, cells)
-        seen[octave] = _at_cells(window, 2**octave, cells)
-    return powers, seen
-
-
-def _slope_in_band(values: FloatArray, share: FloatArray) -> FloatArray:
-    """Return what a slope of light adds to the band where its windows are cut off, (h, w).
-
-    The middles of what is left of the two windows lie apart then, and light that a wide blur
-    spreads over a place slopes. ``values`` are light times ``share``, the free part of each pixel.
-    """
-    out = np.zeros_like(values)
-    x, (narrow, wide) = _OFFSETS, _WINDOWS
-    one, two = (np.maximum(cv2.sepFilter2D(share, -1, w, w), _FEW) for w in _WINDOWS)
-    mean = cv2.sepFilter2D(values, -1, wide, wide) / two
-    for step in (1, -1):  # across, then down
-        middle, wider, slope, own = (
-            cv2.sepFilter2D(picture, -1, *(along, whole)[::step])
-            for picture, along, whole in (
-                (share, x * wide, wide),
-                (share, x * x * wide, wide),
-                (values, x * wide, wide),
-                (share, x * narrow, narrow),
-            )
-        )
-        middle /= two
-        tilt = slope / two - middle * mean
-        spread = np.maximum(wider / two - middle * middle, _LEAST_SPREAD)
-        out += tilt / spread * (own / one - middle)
-    return out
-
-
 def _grown(place: BoolArray, radius: int) -> BoolArray:
     return cv2.dilate(place.astype(np.uint8), np.ones((2 * radius + 1,) * 2, np.uint8)) > 0
-
-
-def _at_cells(values: FloatArray, step_px: int, cells: tuple[int, ...]) -> FloatArray:
-    """Return a map of one value every ``step_px`` at the size of cells."""
-    if step_px < CELL_PX:
-        values = reduce_map(values, CELL_PX // step_px)
-    else:
-        # Pixel i of a pyramid's level lies on pixel i of the one below, not on a block's middle.
-        height, width = cells
-        scale = CELL_PX / step_px
-        shift = (CELL_PX - 1) / 2 / step_px
-        matrix = np.array([[scale, 0, shift], [0, scale, shift]])
-        return cv2.warpAffine(
-            values, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )  # fmt: skip
-    return values[: cells[0], : cells[1]]
 
 
 def _noise_powers(evidence: Evidence) -> FloatArray:
     """Return the power of noise in every octave, the finest measure first, (octaves, 1, 1)."""
     unit = np.random.default_rng(1).standard_normal((512, 512)).astype(np.float32)
     powers = [_fine_gain()]
-    for level in build_gaussian(unit, _OCTAVES)[1:]:
+    for level in build_gaussian(unit, OCTAVES)[1:]:
         band = cv2.GaussianBlur(level, (0, 0), 1.0) - cv2.GaussianBlur(level, (0, 0), 2.0)
         powers.append(float((band * band).mean()))
     shares = np.array(powers, np.float32)
