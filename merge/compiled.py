@@ -101,12 +101,11 @@ def build_declared(modules: Iterable[str], stop: Callable[[], bool]) -> None:
 
 
 def built_types() -> dict[str, tuple[Any, list[Any]]]:
-    """Return by loop the types that it declares and those that this process built it for."""
+    """Return by loop the types that it declares and those that this process has built it for."""
     return {
         f"{module}.{dispatcher.py_func.__name__}": (declared, list(dispatcher.signatures))
         for module, loops in _DECLARED.items()
         for dispatcher, declared in loops
-        if dispatcher.signatures
     }
 
 

@@ -238,7 +238,7 @@ def agreement_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float:
     return _compare(one, two, levels, places, current, np.zeros((len(places), 2)))[2]
 
 
-def likeness(one: Pyramid, two: Pyramid, matrix: Array) -> float:
+def likeness_at(one: Pyramid, two: Pyramid, matrix: Array) -> float:
     """Return the correlation of two pictures, seen small, where both show the scene.
 
     -1 where they share next to nothing.

@@ -23,7 +23,7 @@ from merge.align.pair import (
     Pyramid,
     agreement_beyond_noise,
     build_pyramid,
-    likeness,
+    likeness_at,
     register_pair,
 )
 from merge.align.solve import linked_frames
@@ -375,7 +375,9 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
 
 
 def _worth(one: Pyramid, two: Pyramid, result: PairResult) -> float:
-    return result.agreement * _overlap(result.matrix, one.shape) + likeness(one, two, result.matrix)
+    return result.agreement * _overlap(result.matrix, one.shape) + likeness_at(
+        one, two, result.matrix
+    )
 
 
 def _overlap(matrix: Array, shape: tuple[int, int]) -> float:

@@ -84,8 +84,9 @@ def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding
         )
     jumps, unsure = _jumps(registration)
     limits = _bump_limit(jumps / unsure) * unsure
+    placed = _well_placed(registration)
     for k in np.flatnonzero(jumps > limits).tolist():
-        if (frame := _well_placed(registration)[k]) not in near:
+        if (frame := placed[k]) not in near:
             findings.append(_bump_finding(float(jumps[k]), float(limits[k]), frame, names))
     return findings
 

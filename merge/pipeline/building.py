@@ -7,6 +7,7 @@ holds Python's lock, so threads would not do.
 
 from __future__ import annotations
 
+import atexit
 import subprocess
 import sys
 import threading
@@ -16,8 +17,8 @@ from pathlib import Path
 
 from merge.compiled import build_declared, call_at_first_miss
 
-# Modules in the order in which a merge comes to them; what the first frames need is built by the
-# merge.
+# Modules that declare types, in the order in which a merge comes to them; what the first frames
+# need is built by the merge.
 _AXIS = ("merge.axis.residuals", "merge.axis.solving")
 _LATER = (
     "merge.depth.filtering",
@@ -28,6 +29,7 @@ _LATER = (
     "merge.blend.surface",
     "merge.blend.veil",
 )
+LATER_MODULES = _AXIS + _LATER
 _PACKAGES = str(Path(__file__).parents[2])
 _started: list[subprocess.Popen[bytes]] = []
 
@@ -46,6 +48,7 @@ def _start() -> None:
     # The last ones first: the merge comes from the other end, and none is built twice but where
     # they meet.
     backwards = _LATER[::-1]
+    atexit.register(_end)
     shares = [_AXIS + backwards] if (cpu_count() or 1) < 4 else [_AXIS, backwards]
     for share in shares:
         # -P: a file in the folder of the photographs may have the name of a module.
@@ -63,8 +66,16 @@ def _start() -> None:
             )
 
 
+def _end() -> None:
+    """Leave the rest of the loops unbuilt: nobody waits for them any more."""
+    for process in _started:
+        process.terminate()
+        process.communicate()
+    _started.clear()
+
+
 def _build(modules: list[str]) -> None:
-    """Build until the process that asked for it ends."""
+    """Build until the process that asked for it ends, in whatever way."""
     ended = threading.Event()
 
     def wait_for_the_end() -> None:

@@ -1,6 +1,7 @@
 """Numbers for the next shoot: f-number, frames, focus positions; and how to close a gap."""
 
 from merge.plan.bracket import plan_bracket, sharpest_f_number
+from merge.plan.findings import frames_text
 from merge.plan.reshoot import plan_reshoot
 from merge.plan.types import (
     REFERENCE_CYCLES_PER_PX,
@@ -20,6 +21,7 @@ __all__ = [
     "PlanRequest",
     "Reshoot",
     "ReshootFrame",
+    "frames_text",
     "plan_bracket",
     "plan_reshoot",
     "sharpest_f_number",

@@ -37,10 +37,11 @@ def plan_findings(
             Finding(
                 kind="tolerance not held",
                 severity="problem",
-                message=f"{_count(chosen.frames)} at f/{chosen.f_number:g} "
+                message=f"{frames_text(chosen.frames)} at f/{chosen.f_number:g} "
                 f"{'leaves' if chosen.frames == 1 else 'leave'} {chosen.blur_px:.2f} px of blur, "
                 f"more than {request.tolerance_px:g} px.",
-                advice=f"Holding it takes {_count(chosen.frames_for_tolerance)} at this f-number.",
+                advice=f"Holding it takes {frames_text(chosen.frames_for_tolerance)} at this "
+                "f-number.",
                 value=chosen.blur_px,
                 threshold=request.tolerance_px,
                 unit="px",
@@ -54,7 +55,7 @@ def plan_findings(
             Finding(
                 kind="less light than one frame",
                 severity="warning",
-                message=f"In the same exposure time {_count(chosen.frames)} at "
+                message=f"In the same exposure time {frames_text(chosen.frames)} at "
                 f"f/{chosen.f_number:g} gather less light than one frame as deep as they.",
                 advice=f"Take one frame at {_take(_marked_above(alone))}, or open up.",
                 value=chosen.light,
@@ -156,5 +157,6 @@ def _take(marked: float | None) -> str:
     return f"a smaller aperture than f/{_MARKED[-1]:g}" if marked is None else f"f/{marked:g}"
 
 
-def _count(frames: int) -> str:
+def frames_text(frames: int) -> str:
+    """Return how many frames."""
     return "1 frame" if frames == 1 else f"{frames} frames"

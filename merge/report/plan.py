@@ -15,6 +15,7 @@ from merge.plan import (
     Plan,
     Reshoot,
     ReshootFrame,
+    frames_text,
 )
 from merge.plan.profile import blur_profile
 from merge.report.numbers import (
@@ -82,11 +83,6 @@ def plan_headline(plan: Plan) -> str:
     focus = focus_texts(plan)
     where = focus[0] if chosen.frames == 1 else f"{focus[0]} … {focus[-1]}"
     return f"{start}, focus at {where}."
-
-
-def frames_text(count: int) -> str:
-    """Return how many frames."""
-    return "1 frame" if count == 1 else f"{count} frames"
 
 
 def given_text(plan: Plan) -> str:

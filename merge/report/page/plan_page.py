@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from merge.pipeline.record import program_version
-from merge.plan import ApertureOption, Plan, Reshoot, ReshootFrame
+from merge.plan import ApertureOption, Plan, Reshoot, ReshootFrame, frames_text
 from merge.report.numbers import change_text, metres_text, mm_text, rail_texts, seconds_text
 from merge.report.page.charts import focus_chart, plan_contrast_chart
 from merge.report.page.shell import Section, render, render_page, run_section
 from merge.report.plan import (
     focus_texts,
-    frames_text,
     given_text,
     light_lines,
     plan_headline,

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from merge.apertures import ApertureReport, Region
-from merge.plan import REFERENCE_CYCLES_PER_PX, ApertureOption, Plan
+from merge.plan import REFERENCE_CYCLES_PER_PX, ApertureOption, Plan, frames_text
 from merge.report.apertures import diffraction_law
 from merge.report.page.charts import svg
-from merge.report.plan import FULL_STOPS, frames_text
+from merge.report.plan import FULL_STOPS
 
 _HINT = "Point at {}, or step to it with the Tab key, for its numbers."
 _TOP, _FOOT = 74.0, 264.0
