@@ -11,6 +11,7 @@ from merge.diagnose import diagnose_stack
 from merge.diagnose.coverage import find_gaps, find_steps_at_limit, find_uncovered_ends
 from merge.diagnose.distances import blur_at_infinity_px
 from merge.diagnose.frames import (
+    find_bump_limit_px,
     find_bumps,
     find_changed_settings,
     find_exposure_jumps,
@@ -209,6 +210,26 @@ def ended(beyond_px, share):
     tiles = np.tile(np.linspace(0, 12, 60), (24, 1))
     tiles[: round(24 * share)] = 12 + beyond_px
     return axis_of([0, 3, 6, 9, 12], tiles=tiles)
+
+
+@pytest.mark.parametrize(("residual_px", "told"), [(0.1, True), (7.0, False), (np.nan, True)])
+def test_a_move_that_pairs_of_frames_do_not_agree_on_is_no_knock(residual_px, told):
+    """9 px after the fourth of eight frames, or the fourth frame alone 9 px beside its line."""
+    shifts = [
+        FrameTransform(np.array([[1, 0, 9.0 * (i > 3)], [0, 1, 0], [0, 0, 1]])) for i in range(8)
+    ]
+    stays = [FrameRegistration(t, residual_px=residual_px) for t in shifts]
+    back = [
+        FrameRegistration(
+            FrameTransform(np.eye(3)), jump_px=9.0 * (i == 3), residual_px=residual_px
+        )
+        for i in range(8)
+    ]
+    for frames, concerned in ((stays, (3, 4)), (back, (3,))):
+        registration = Registration(tuple(frames), 0, "similarity", (432, 576))
+        found = [f.frames for f in find_bumps(registration, NAMES)]
+        assert found == ([concerned] if told else [])
+        assert (find_bump_limit_px(registration) < 9) == told
 
 
 def test_an_end_is_proven_or_at_the_limit_or_covered():

@@ -82,8 +82,7 @@ def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding
                 frames=(before, frame),
             )
         )
-    jumps, unsure = _jumps(registration)
-    limits = _bump_limit(jumps / unsure) * unsure
+    jumps, limits = _jumps(registration)
     placed = _well_placed(registration)
     for k in np.flatnonzero(jumps > limits).tolist():
         if (frame := placed[k]) not in near:
@@ -95,9 +94,11 @@ def find_bump_limit_px(registration: Registration) -> float:
     """Return the length of a knock that is found 99 times in 100."""
     moves = _moves(registration)
     if len(moves):
-        return _bump_limit(np.hypot(*moves.T), FOUND)
-    jumps, unsure = _jumps(registration)
-    return _bump_limit(jumps / unsure, FOUND) * float(unsure.max(initial=1.0))
+        errors = _place_errors(registration)
+        limits = _bump_limits(np.hypot(*moves.T), np.hypot(errors[1:], errors[:-1]), FOUND)
+    else:
+        _, limits = _jumps(registration, FOUND)
+    return float(limits.max(initial=_JUMP_PX))
 
 
 def _well_placed(registration: Registration) -> list[int]:
@@ -105,29 +106,42 @@ def _well_placed(registration: Registration) -> list[int]:
     return [i for i in registration.aligned if not registration.frames[i].reason]
 
 
-def _jumps(registration: Registration) -> tuple[Array, Array]:
-    """Return how far well placed frames lie off their neighbours' line, and how unsure each is.
+def _place_errors(registration: Registration) -> Array:
+    """Return how unsure the place of each well placed frame is, px, along either direction.
 
-    Over a frame amid its neighbours: beyond its end a line tells less.
+    Pairs of frames that disagree tell no knock: stems show no move along them, and where a
+    frame shows nothing sharp that those beside it show, too, its place is a guess.
+    """
+    errors = [registration.frames[i].residual_px for i in _well_placed(registration)]
+    return np.asarray(np.nan_to_num(errors) / 2**0.5)
+
+
+def _jumps(registration: Registration, more: float = 0.0) -> tuple[Array, Array]:
+    """Return how far well placed frames lie off their neighbours' line, and from where it is told.
+
+    ``more`` is in standard errors. Beyond its end a line tells less than amid its points.
     """
     aligned = np.array(_well_placed(registration))
     jumps = np.array([registration.frames[i].jump_px for i in aligned])
-    error = np.ones(len(aligned))
+    unsure = np.ones(len(aligned))
     for k, frame in enumerate(aligned):
         first = max(k - JUMP_NEIGHBOURS, 0)
         beside = np.delete(aligned[first : k + JUMP_NEIGHBOURS + 1], k - first)
         if len(beside) > 1:
             off = beside - beside.mean()
             square = 1 / len(beside) + (frame - beside.mean()) ** 2 / (off @ off)
-            error[k] = np.sqrt((1 + square) / (1 + 1 / (2 * JUMP_NEIGHBOURS)))
-    return jumps, np.maximum(error, 1.0)
+            unsure[k] = np.sqrt((1 + square) / (1 + 1 / (2 * JUMP_NEIGHBOURS)))
+    unsure = np.maximum(unsure, 1.0)
+    errors = _place_errors(registration)
+    return jumps, _bump_limits(jumps / unsure, errors, more) * unsure
 
 
-def _bump_limit(sizes: Array, more: float = 0.0) -> float:
-    """Return the length that none of so many moves has by chance, and more standard errors."""
+def _bump_limits(sizes: Array, errors: Array, more: float = 0.0) -> Array:
+    """Return the lengths that none of so many moves has by chance, and more standard errors."""
     # The median knows half as much of a spread as all moves do.
     spread, degrees = learned_spread(vector_spread(sizes), len(sizes) // 2, _USUAL_MOVE_PX)
-    return max(_JUMP_PX, spread * vector_limit(len(sizes), degrees)) + more * spread
+    whole = np.hypot(spread, errors)
+    return np.maximum(_JUMP_PX, whole * vector_limit(len(sizes), degrees)) + more * whole
 
 
 def _moves(registration: Registration) -> Array:
@@ -144,11 +158,11 @@ def _knocks(registration: Registration) -> list[tuple[int, int, Array, float]]:
     aligned, moves = _well_placed(registration), _moves(registration)
     if len(moves) == 0:
         return []
-    sizes = np.hypot(*moves.T)
-    limit = _bump_limit(sizes)
+    sizes, errors = np.hypot(*moves.T), _place_errors(registration)
+    limits = _bump_limits(sizes, np.hypot(errors[1:], errors[:-1]))
     return [
-        (aligned[k], aligned[k + 1], moves[k], limit)
-        for k in np.flatnonzero(sizes > limit).tolist()
+        (aligned[k], aligned[k + 1], moves[k], float(limits[k]))
+        for k in np.flatnonzero(sizes > limits).tolist()
     ]
 
 
