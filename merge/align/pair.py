@@ -394,14 +394,16 @@ def _sum_levels(
 def _fit_motion(shifts: Array, normal: Array, jacobian: Array) -> Array:
     """Fit the motion model to the tiles' own shifts, each with its error; heavy-tailed."""
     certainty = np.linalg.inv(np.linalg.inv(normal) + TILE_NOISE_PX**2 * np.eye(2))
+    count = jacobian.shape[2]
+    rows, aims = jacobian.reshape(-1, count), shifts.ravel()
+    borne = (certainty @ jacobian).reshape(-1, count)
     trust = np.ones(len(shifts))
-    prior = 1e-6 * np.eye(jacobian.shape[2])
-    parameters = np.zeros(jacobian.shape[2])
+    prior = 1e-6 * np.eye(count)
+    parameters: Array = np.zeros(count)
     for _ in range(12):
-        weighted = np.einsum("t,tij,tjp->tip", trust, certainty, jacobian)
-        information = np.einsum("tip,tiq->pq", weighted, jacobian) + prior
-        parameters = np.linalg.solve(information, np.einsum("tip,ti->p", weighted, shifts))
-        left = shifts - jacobian @ parameters
+        weighted = np.repeat(trust, 2)[:, None] * borne
+        parameters = np.linalg.solve(weighted.T @ rows + prior, weighted.T @ aims)
+        left = (aims - rows @ parameters).reshape(-1, 2)
         trust = 1 / (1 + np.einsum("ti,tij,tj->t", left, certainty, left) / _TAIL)
     return parameters
 

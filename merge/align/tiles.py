@@ -16,15 +16,17 @@ BAND_UNIT = 1 / 20000
 
 # Rim of a picture that its filters cannot use.
 _MARGIN_PX = 4
-# Noise of a band in linear light; chosen on the photograph scenes out of 0.001, 0.002, 0.004.
-_NOISE_FLOOR = 0.004
+# Noise of a band, in its units; in linear light chosen on the photograph scenes out of 0.001,
+# 0.002, 0.004.
+_NOISE_FLOOR = 0.004 / BAND_UNIT
 # Neighbouring pixels of a band are not independent; share of independent ones. With it the
 # tiles' shifts err by what their certainty says (measured against truth, for every band).
 _INDEPENDENT = 1 / 8
 # Fewer pairs of pixels than this say nothing.
 _FEWEST_PIXELS = 20
 _CHUNK = 40
-_UNIT = np.float32(BAND_UNIT)
+# Maps that turn, shear and stretch less are taken row by row.
+_GENTLE = 0.1
 
 
 @njit(inner=True, nogil=True, fastmath=True)
@@ -48,14 +50,74 @@ def _across(  # pragma: no cover - compiled
     return total + weights[2] * band[y, x + two] + weights[3] * band[y, x + three]
 
 
+@njit(inner=True, nogil=True, fastmath=True)
+def _interpolate(  # pragma: no cover - compiled
+    out: FloatArray, a: Array, b: Array, c: Array, d: Array, first: np.float32, step: np.float32
+) -> None:
+    """Fill a row with what lies between b (0) and c (1) at ``first`` + k ``step``."""
+    for k in range(len(out)):
+        weights = _cubic(first + step * np.float32(k))
+        out[k] = weights[0] * a[k] + weights[1] * b[k] + weights[2] * c[k] + weights[3] * d[k]
+
+
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _steps_inside(place: float, step: float, most: int) -> int:  # pragma: no cover - compiled
+    """Return how many steps from a place share its whole part, at most ``most``."""
+    rest = place - np.floor(place)
+    if step > 0:
+        return min(int((1 - rest) / step) + 1, most)
+    return most if step == 0 else min(int(rest / -step) + 1, most)
+
+
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _sample_affine(  # pragma: no cover - compiled
+    band: BandArray, x0: float, y0: float, slopes: tuple, lines: FloatArray, out: FloatArray
+) -> None:
+    """Fill ``out`` with the band at (x0 + xx j + xy i, y0 + yx j + yy i).
+
+    First along its rows, where columns of ``out`` cross them, then across these. Neighbours take
+    whole pixels side by side, which vectorises: 7 ns a pixel against 23 one by one.
+    """
+    xx, xy, yx, yy = slopes
+    height, width = out.shape
+    low = min(y0, y0 + yx * (width - 1))
+    high = max(y0, y0 + yx * (width - 1)) + yy * (height - 1)
+    top = int(low) - 1
+    step = xx - xy * yx / yy
+    for row in range(top, int(high) + 3):
+        start, done = x0 + xy * (row - y0) / yy, 0
+        while done < width:
+            place = start + step * done
+            column = int(place)
+            end = done + _steps_inside(place, step - 1, width - done)
+            _interpolate(
+                lines[row - top, done:end], band[row, column - 1 :], band[row, column:],
+                band[row, column + 1 :], band[row, column + 2 :],
+                np.float32(place - column), np.float32(step - 1),
+            )  # fmt: skip
+            done = end
+    for i in range(height):
+        start, done = y0 + yy * i - top, 0
+        while done < width:
+            place = start + yx * done
+            row = int(place)
+            end = done + _steps_inside(place, yx, width - done)
+            _interpolate(
+                out[i, done:end], lines[row - 1, done:], lines[row, done:],
+                lines[row + 1, done:], lines[row + 2, done:],
+                np.float32(place - row), np.float32(yx),
+            )  # fmt: skip
+            done = end
+
+
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _lies_inside(  # pragma: no cover - compiled
     first: BandArray, left: int, top: int, side: int, matrix: Array
 ) -> bool:
-    """Tell whether a tile and what is around it lie inside both pictures: its corners do."""
+    """Tell whether a tile with the pixel around it lies inside both: its corners do."""
     right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
-    for y in (top - 1, top + side):
-        for x in (left - 1, left + side):
+    for y in (top - 1, top + side - 2):
+        for x in (left - 1, left + side - 2):
             depth = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2]
             sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / depth
             sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / depth
@@ -66,12 +128,29 @@ def _lies_inside(  # pragma: no cover - compiled
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _fill(  # pragma: no cover - compiled
-    first: BandArray, second: BandArray, left: int, top: int, matrix: Array, patch: FloatArray
-) -> None:
-    """Fill ``patch[:2]`` with a tile of both pictures, ``patch[2]`` with 1 where both have it."""
+    first: BandArray, second: BandArray, left: int, top: int, matrix: Array, lines: FloatArray,
+    patch: FloatArray,
+) -> None:  # fmt: skip
+    """Fill ``patch[:2]`` with a tile of both pictures, ``patch[2]`` with 1 where both have it.
+
+    Over a tile the matrix is taken for the affine map at its middle.
+    """
     side = patch.shape[1]
+    x, y = left + side / 2 - 1.5, top + side / 2 - 1.5
+    scale = 1.0 / (matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2])
+    sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) * scale
+    sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) * scale
+    xx, xy = (matrix[0, 0] - sx * matrix[2, 0]) * scale, (matrix[0, 1] - sx * matrix[2, 1]) * scale
+    yx, yy = (matrix[1, 0] - sy * matrix[2, 0]) * scale, (matrix[1, 1] - sy * matrix[2, 1]) * scale
+    gentle = min(xx, yy) > 1 - _GENTLE and max(xx, yy) < 1 + _GENTLE
+    if gentle and max(abs(xy), abs(yx)) < _GENTLE and _lies_inside(first, left, top, side, matrix):
+        middle = (side - 1) / 2
+        x0, y0 = sx - middle * (xx + xy), sy - middle * (yx + yy)
+        _sample_affine(second, x0, y0, (xx, xy, yx, yy), lines, patch[1])
+        patch[0] = first[top - 1 : top - 1 + side, left - 1 : left - 1 + side]
+        patch[2] = 1
+        return
     right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
-    whole = _lies_inside(first, left, top, side - 2, matrix)
     for i in range(side):
         y = top + i - 1
         for j in range(side):
@@ -79,21 +158,14 @@ def _fill(  # pragma: no cover - compiled
             scale = 1.0 / (matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2])
             sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) * scale
             sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) * scale
-            if not whole and (
-                min(x, y, sx, sy) < _MARGIN_PX or max(x, sx) > right or max(y, sy) > bottom
-            ):
-                patch[0, i, j] = patch[1, i, j] = patch[2, i, j] = 0
+            patch[0, i, j] = patch[1, i, j] = patch[2, i, j] = 0
+            if min(x, y, sx, sy) < _MARGIN_PX or max(x, sx) > right or max(y, sy) > bottom:
                 continue
             column, row = int(sx), int(sy)
-            across = _cubic(np.float32(sx - column))
-            down = _cubic(np.float32(sy - row))
-            total = down[0] * _across(second, row - 1, column - 1, across)
-            total += down[1] * _across(second, row, column - 1, across)
-            total += down[2] * _across(second, row + 1, column - 1, across)
-            total += down[3] * _across(second, row + 2, column - 1, across)
-            patch[0, i, j] = _UNIT * first[y, x]
-            patch[1, i, j] = _UNIT * total
-            patch[2, i, j] = 1
+            across, down = _cubic(np.float32(sx - column)), _cubic(np.float32(sy - row))
+            for k in range(4):
+                patch[1, i, j] += down[k] * _across(second, row - 1 + k, column - 1, across)
+            patch[0, i, j], patch[2, i, j] = first[y, x], 1
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy")
@@ -103,13 +175,14 @@ def _compare_tiles(  # pragma: no cover - compiled
 ) -> None:  # fmt: skip
     """Fill ``out`` (n, 7): normal matrix xx, xy, yy, right-hand side x, y, cross power, power."""
     patch = np.empty((3, side + 2, side + 2), np.float32)
+    lines = np.empty((2 * side + 12, side + 2), np.float32)
     own = matrix.copy()
     for tile in range(corners.shape[0]):
         out[tile] = 0
         for k in range(3):
             own[k, 2] = matrix[k, 2] + matrix[k, 0] * offsets[tile, 0]
             own[k, 2] += matrix[k, 1] * offsets[tile, 1]
-        _fill(first, second, corners[tile, 0], corners[tile, 1], own, patch)
+        _fill(first, second, corners[tile, 0], corners[tile, 1], own, lines, patch)
         aa = bb = ab = count = np.float32(0)
         for i in range(1, side + 1):
             for j in range(1, side + 1):
