@@ -399,10 +399,10 @@ def _fit_motion(shifts: Array, normal: Array, jacobian: Array) -> Array:
     borne = (certainty @ jacobian).reshape(-1, count)
     trust = np.ones(len(shifts))
     prior = 1e-6 * np.eye(count)
-    parameters: Array = np.zeros(count)
+    parameters = np.zeros(count)
     for _ in range(12):
         weighted = np.repeat(trust, 2)[:, None] * borne
-        parameters = np.linalg.solve(weighted.T @ rows + prior, weighted.T @ aims)
+        parameters[:] = np.linalg.solve(weighted.T @ rows + prior, weighted.T @ aims)
         left = (aims - rows @ parameters).reshape(-1, 2)
         trust = 1 / (1 + np.einsum("ti,tij,tj->t", left, certainty, left) / _TAIL)
     return parameters
