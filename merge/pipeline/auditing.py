@@ -7,13 +7,10 @@ import math
 import os
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
-
-import cv2
 
 from merge.align import StackRegistration, rescale_transform
 from merge.diagnose import find_aperture_series
@@ -45,6 +42,7 @@ from merge.pipeline.inspecting import (
 from merge.pipeline.ordering import order_by_focus
 from merge.read import read_preview
 from merge.resizing import reduce_map
+from merge.threads import opencv_on_one_thread
 
 # Blur is measured on pictures of at most this size, and frames are registered on still smaller
 # ones: tiles are tens of pixels wide, so a full pixel of misplacement does no harm.
@@ -136,7 +134,7 @@ def audit_stack(
     if not options.anyway:
         refuse_other_kind(find_aperture_series([s.settings for s in stack.sources]))
     same, odd = _split_by_size(stack.sources)
-    with _opencv_on_one_thread():
+    with opencv_on_one_thread():
         seen = _read_frames(stack, same, progress or _silent, stop or _never, options.quick)
     registration = _all_frames(seen, same, odd, stack)
     stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
@@ -157,17 +155,6 @@ def audit_stack(
         interrupted=seen.interrupted,
         seconds=time.perf_counter() - began,
     )
-
-
-@contextmanager
-def _opencv_on_one_thread() -> Iterator[None]:
-    """Leave the cores to whole frames: OpenCV's own threads between them cost a tenth more."""
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    try:
-        yield
-    finally:
-        cv2.setNumThreads(before)
 
 
 def _silent(stage: str, done: int, total: int) -> None:

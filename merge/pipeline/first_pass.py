@@ -35,6 +35,7 @@ from merge.read import read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
 from merge.samples import Strip, visit_strips
 from merge.scratch import ScratchStack, as_floats
+from merge.threads import opencv_on_one_thread
 
 
 class FirstPassCache:
@@ -229,14 +230,15 @@ def _read_frames(
 
     try:
         # One reader: the finder, which must not hold a whole frame, takes them in their order.
-        for frame, look in enumerate(work_ahead(read, range(len(stack)), threads=1)):
-            registrar.add(look.light, look.colours)
-            if min(look.light.shape) >= SMALLEST_SIDE_PX:
-                cells[frame] = measure_cells(look.light, scale=1 / reduction)
-            if cache is not None and look.measure is not None and look.picture is not None:
-                cache.add(look.measure, look.picture)
-            report("Aligning", frame + 1, len(stack))
-            del look  # not held while the next one is waited for
+        with opencv_on_one_thread():
+            for frame, look in enumerate(work_ahead(read, range(len(stack)), threads=1)):
+                registrar.add(look.light, look.colours)
+                if min(look.light.shape) >= SMALLEST_SIDE_PX:
+                    cells[frame] = measure_cells(look.light, scale=1 / reduction)
+                if cache is not None and look.measure is not None and look.picture is not None:
+                    cache.add(look.measure, look.picture)
+                report("Aligning", frame + 1, len(stack))
+                del look  # not held while the next one is waited for
         registration = registrar.finish(options.reference)
     except BaseException:
         if cache is not None:
