@@ -105,24 +105,35 @@ def enlarge_position(position: FloatArray, box: Box, reduction: int) -> FloatArr
 def _fill_position(  # pragma: no cover - compiled
     position: FloatArray, out: FloatArray, row: int, column: int, reduction: int
 ) -> None:
+    tops, belows, down = neighbours(row, out.shape[0], reduction, position.shape[0])
+    lefts, besides, across = neighbours(column, out.shape[1], reduction, position.shape[1])
     for i in range(out.shape[0]):
-        top, below, fy = between(row + i, reduction, position.shape[0])
+        upper, lower = position[tops[i]], position[belows[i]]
         for j in range(out.shape[1]):
-            left, beside, fx = between(column + j, reduction, position.shape[1])
+            left, beside = lefts[j], besides[j]
             out[i, j] = depth_between(
-                position[top, left], position[top, beside], position[below, left],
-                position[below, beside], fy, fx,
-            )  # fmt: skip
+                upper[left], upper[beside], lower[left], lower[beside], down[i], across[j]
+            )
 
 
 @njit(inner=True, nogil=True, fastmath=True)
-def between(place: int, reduction: int, size: int) -> tuple:  # pragma: no cover - compiled
-    """Return the two pixels of a reduced row that a place lies between, and how far along."""
-    scale, zero = np.float32(1.0 / reduction), np.float32(0)
-    at = (np.float32(place) + np.float32(0.5)) * scale - np.float32(0.5)
-    at = min(max(at, zero), np.float32(size - 1))
-    first = min(int(at), max(size - 2, 0))
-    return first, min(first + 1, size - 1), np.float32(at - first)
+def neighbours(  # pragma: no cover - compiled
+    first: int, count: int, reduction: int, size: int
+) -> tuple:
+    """Return the two pixels of a reduced row that each place lies between, and how far along.
+
+    For ``count`` places of the full size from the ``first`` on; (count,) each, unsigned: no check
+    for those counted from the end.
+    """
+    lefts, besides = np.empty(count, np.uint32), np.empty(count, np.uint32)
+    along = np.empty(count, np.float32)
+    scale, zero, last = np.float32(1.0 / reduction), np.float32(0), np.float32(size - 1)
+    for k in range(count):
+        at = (np.float32(first + k) + np.float32(0.5)) * scale - np.float32(0.5)
+        at = min(max(at, zero), last)
+        left = min(int(at), max(size - 2, 0))
+        lefts[k], besides[k], along[k] = left, min(left + 1, size - 1), np.float32(at - left)
+    return lefts, besides, along
 
 
 @njit(inner=True, nogil=True, fastmath=True)

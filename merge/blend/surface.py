@@ -15,7 +15,7 @@ from merge.compiled import njit
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
-from merge.resizing import Box, between, depth_between
+from merge.resizing import Box, depth_between, neighbours
 
 # Levels over which seams are softened (1 to 5 differ by less than 0.1 dB; more levels let
 # defocused frames in at depth steps).
@@ -253,6 +253,23 @@ def _with_margin(ends: NDArray[np.intp], block: int, beyond: int, size: int) -> 
     return first, min(last, size)
 
 
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _sum_of_hats(  # pragma: no cover - compiled
+    depth: np.float32, reach: np.float32, count: int
+) -> np.float32:
+    """Return the sum of max(0, 1 - |depth - k| / reach) over frames k below ``count``.
+
+    To either side these are arithmetic series, as long as the reach or the frames.
+    """
+    one, half, zero = np.float32(1), np.float32(0.5), np.float32(0)
+    first = np.floor(depth)
+    below, above = depth - first, one - (depth - first)
+    left = min(np.ceil(reach - below), first + one)
+    right = max(min(np.ceil(reach - above), np.float32(count - 1) - first), zero)
+    apart = left * (below + half * (left - one)) + right * (above + half * (right - one))
+    return left + right - apart / reach
+
+
 @njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f2 it3 it2 f2 f2")
 def _fill_hats(  # pragma: no cover - compiled
     position: FloatArray, reach: FloatArray, place: tuple, frame: tuple, weight: FloatArray,
@@ -266,16 +283,16 @@ def _fill_hats(  # pragma: no cover - compiled
     index, count = np.float32(frame[0]), frame[1]
     one, zero = np.float32(1), np.float32(0)
     differ = False
+    tops, belows, down = neighbours(row, weight.shape[0], reduction, position.shape[0])
+    lefts, besides, along = neighbours(column, weight.shape[1], reduction, position.shape[1])
     for i in range(weight.shape[0]):
-        top, below, fy = between(row + i, reduction, position.shape[0])
+        here, under = position[tops[i]], position[belows[i]]
+        reach_here, reach_under = reach[tops[i]], reach[belows[i]]
         for j in range(weight.shape[1]):
-            left, beside, fx = between(column + j, reduction, position.shape[1])
-            depth = depth_between(
-                position[top, left], position[top, beside], position[below, left],
-                position[below, beside], fy, fx,
-            )  # fmt: skip
-            upper = reach[top, left] + (reach[top, beside] - reach[top, left]) * fx
-            lower = reach[below, left] + (reach[below, beside] - reach[below, left]) * fx
+            left, beside, fx, fy = lefts[j], besides[j], along[j], down[i]
+            depth = depth_between(here[left], here[beside], under[left], under[beside], fy, fx)
+            upper = reach_here[left] + (reach_here[beside] - reach_here[left]) * fx
+            lower = reach_under[left] + (reach_under[beside] - reach_under[left]) * fx
             far, away = upper + (lower - upper) * fy, abs(depth - index)
             coarse[i, j] = max(one - away, zero)
             weight[i, j] = coarse[i, j]
@@ -283,11 +300,7 @@ def _fill_hats(  # pragma: no cover - compiled
                 differ = True
                 weight[i, j] = zero
                 if away < far:
-                    total = zero
-                    first = max(int(np.ceil(depth - far)), 0)
-                    for k in range(first, min(int(np.floor(depth + far)), count - 1) + 1):
-                        total += max(one - abs(depth - np.float32(k)) / far, zero)
-                    weight[i, j] = (one - away / far) / total
+                    weight[i, j] = (one - away / far) / _sum_of_hats(depth, far, count)
     return differ
 
 
