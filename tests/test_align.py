@@ -617,3 +617,23 @@ def test_a_pattern_is_not_matched_with_another_part_of_itself():
     found = register_stack(frames, shape=shape, transfer="linear", model="similarity")
     for frame in found.frames:
         np.testing.assert_allclose(frame.transform.shift_px(shape), 0, atol=1)
+
+
+def test_few_sharp_things_count_before_a_blurred_backdrop_that_sways():
+    """Twigs move by (2, -1) px, what lies far behind them by (20, 30), seen by all else."""
+    rng, shape = np.random.default_rng(3), (320, 416)
+    behind = cv2.GaussianBlur(rng.standard_normal((400, 500)), (0, 0), 16)
+    behind = 0.4 + 0.05 * behind / behind.std()
+    frames = []
+    for (x, y), (far_x, far_y) in (((0, 0), (0, 0)), ((2, -1), (20, 30))):
+        seen = behind[50 - far_y : 370 - far_y, 50 - far_x : 466 - far_x].copy()
+        twigs = np.random.default_rng(4)
+        for _ in range(12):
+            path = np.cumsum(twigs.normal(0, 12, (5, 2)), 0) + twigs.uniform((40, 40), (370, 280))
+            path = np.rint(path + np.array((x, y))).astype(np.int32)
+            cv2.polylines(seen, [path], False, float(twigs.uniform(0.05, 0.9)), 2)
+        seen = cv2.GaussianBlur(seen, (0, 0), 0.7) + 0.004 * rng.standard_normal(shape)
+        frames.append(seen.astype(np.float32))
+    found = register_stack(frames, shape=shape, transfer="linear", model="similarity", reference=0)
+    moved = found.frames[1].transform.apply(np.array([[208.0, 160.0]])) - [208, 160]
+    np.testing.assert_allclose(moved, [[2, -1]], atol=0.3)

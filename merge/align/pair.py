@@ -263,14 +263,19 @@ def _finest_rise(pyramid: Pyramid) -> float:
 
 def unexplained_px(shifts: Array, certainty: Array) -> float:
     """Return the usual length of shifts (n, 2) beyond what their errors explain, in px."""
-    telling = np.asarray(np.linalg.det(certainty) ** 0.25 > 1 / _TELLING_PX)
-    if not telling.any():
+    sure = telling(certainty)
+    if not sure.any():
         return 0.0
-    surprise = float(np.median(_surprise(shifts[telling], certainty[telling])))
+    surprise = float(np.median(_surprise(shifts[sure], certainty[sure])))
     if surprise <= _EXPECTED_SURPRISE:
         return 0.0
-    usual = float(np.median(np.hypot(shifts[telling, 0], shifts[telling, 1])))
+    usual = float(np.median(np.hypot(shifts[sure, 0], shifts[sure, 1])))
     return usual * float(np.sqrt(1 - _EXPECTED_SURPRISE / surprise))
+
+
+def telling(certainty: Array) -> NDArray[np.bool_]:
+    """Return which tiles are certain enough to tell about the motion, shape (n,)."""
+    return np.asarray(np.linalg.det(certainty) ** 0.25 > 1 / _TELLING_PX)
 
 
 def _surprise(shifts: Array, certainty: Array) -> Array:

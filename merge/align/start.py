@@ -17,8 +17,34 @@ _FEATURE_SIDE_PX = 1000
 _FEATURES = 2000
 # A match counts when it is this much closer than the second best (D. G. Lowe, IJCV 60(2), 2004).
 _DISTINCT = 0.75
+# Beside the best fit of fine detail nothing counts within so many px: twice the band's waves.
+_BESIDE_PX = 16
 _FEWEST_MATCHES = 12
 _RANSAC_PX = 3.0
+
+
+def shift_of_detail(one: Pyramid, two: Pyramid) -> Array | None:
+    """Return the shift of the finest detail, to the pixel, whatever all else does.
+
+    Where few things are sharp before a backdrop that moves otherwise, there is only the backdrop to
+    see from afar. Not whitened: the strongest detail decides. None where it fits elsewhere, too, as
+    a pattern that repeats does, or noise.
+    """
+    fitting = [k for k, band in enumerate(one.bands) if max(band.shape) <= _FEATURE_SIDE_PX]
+    depth = min(fitting, default=len(one.bands) - 1)
+    a, b = (np.fft.rfft2(p.bands[depth].astype(np.float32)) for p in (one, two))
+    alike = np.fft.irfft2(np.conj(a) * b, one.bands[depth].shape)
+    size = np.array(alike.shape)
+    place = np.array(np.unravel_index(int(alike.argmax()), alike.shape))
+    alike = np.roll(alike, size // 2 - place, (0, 1))  # the best into the middle
+    best = alike[tuple(size // 2)]
+    middle = [slice(n // 2 - _BESIDE_PX, n // 2 + _BESIDE_PX + 1) for n in alike.shape]
+    alike[tuple(middle)] = 0
+    if alike.max() > _DISTINCT * best:
+        return None
+    matrix = np.eye(3)
+    matrix[:2, 2] = ((place + size // 2) % size - size // 2)[::-1]
+    return resample(matrix, 2.0**depth)
 
 
 def starting_points(one: Pyramid, two: Pyramid, model: MotionModel) -> Iterator[Array]:

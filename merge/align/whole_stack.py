@@ -25,9 +25,10 @@ from merge.align.pair import (
     build_pyramid,
     likeness_at,
     register_pair,
+    telling,
 )
 from merge.align.solve import linked_frames
-from merge.align.start import starting_points
+from merge.align.start import shift_of_detail, starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
 from merge.model import (
@@ -367,11 +368,23 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
     best = tried[0]
     if len(tried) > 1:
         best = max(tried, key=lambda r: _worth(one, two, r))
+    if not telling(best.tiles.certainty).any():
+        best = _by_detail(one, two, model) or best
     if best.agreement < MIN_AGREEMENT:
         coarse = agreement_beyond_noise(one, two, best.matrix)
         if coarse >= _GOOD_AGREEMENT:  # one scene: 0.87 and more, others: up to 0.62
             best = replace(best, agreement=coarse, coarse=True)
     return best
+
+
+def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | None:
+    """Register a pair whose tiles tell nothing by what is sharp in both, if there is such."""
+    start = shift_of_detail(one, two)
+    if start is None:
+        return None
+    result = register_pair(one, two, model=model, initial=start, refine_only=True)
+    found = result.agreement >= MIN_AGREEMENT and telling(result.tiles.certainty).any()
+    return result if found else None
 
 
 def _worth(one: Pyramid, two: Pyramid, result: PairResult) -> float:
