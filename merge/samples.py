@@ -86,5 +86,15 @@ def reduce_samples(samples: NDArray[Any], white: float, reduction: int) -> Float
     return small
 
 
+def luminance(pixels: FloatArray) -> FloatArray:
+    """Return luma, shape (H, W), of pixels of shape (H, W, C), in their own encoding.
+
+    Of one channel that channel itself, not to be written to.
+    """
+    if pixels.shape[2] == 1:
+        return np.ascontiguousarray(pixels[..., 0])
+    return cv2.transform(pixels, _shares(pixels.shape[2])).reshape(pixels.shape[:2])
+
+
 def _shares(channels: int) -> FloatArray:
     return np.array([LUMA if channels == 3 else (1.0,)], np.float32)

@@ -19,7 +19,6 @@ from small_brackets import small_bracket
 from merge.blend import (
     DetailBlend,
     SurfaceBlend,
-    luminance,
     mixing_reach,
     mixing_variance,
     restore_detail,
@@ -30,6 +29,7 @@ from merge.model import MergeOptions
 from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 from merge.read import find_frames
+from merge.samples import luminance
 
 METHODS = ["auto", "detail", "surface"]
 SHAPE = (70, 93, 3)

@@ -5,7 +5,6 @@
 lies behind it; `restore_detail` undoes the small blur of places between two frames.
 """
 
-from merge.blend.common import luminance
 from merge.blend.detail import DETAIL_PART_PX, DetailBlend
 from merge.blend.parts import Part, within
 from merge.blend.surface import (
@@ -36,7 +35,6 @@ __all__ = [
     "Veil",
     "VeilScene",
     "find_veil",
-    "luminance",
     "mixing_reach",
     "mixing_variance",
     "observed_range",

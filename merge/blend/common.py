@@ -7,16 +7,8 @@ import numpy as np
 
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian
-from merge.samples import LUMA
 
 _SMALLEST_SIDE_PX = 8
-
-
-def luminance(pixels: FloatArray) -> FloatArray:
-    """Return luma, shape (H, W), of pixels of shape (H, W, C), in their own encoding."""
-    if pixels.shape[2] == 1:
-        return np.ascontiguousarray(pixels[..., 0])
-    return cv2.transform(pixels, np.array([LUMA], np.float32)).reshape(pixels.shape[:2])
 
 
 def weigh(pixels: FloatArray, weight: FloatArray) -> FloatArray:

@@ -9,11 +9,12 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from merge.blend.common import fitting_levels, level_masks, luminance
+from merge.blend.common import fitting_levels, level_masks
 from merge.blend.parts import Part, at_level, divide, within
 from merge.compiled import njit
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
+from merge.samples import luminance
 
 # Levels and window (photograph scene: 29.4 dB with 7 levels and a window of 1 px, 27.9 without
 # window, 27.7 with 3 levels).

@@ -25,7 +25,7 @@ from merge.defects.evidence import PictureMotion
 from merge.defects.types import DustSpot
 from merge.encoding import linearize
 from merge.model import FloatArray
-from merge.samples import LUMA, reduce_samples
+from merge.samples import luminance, reduce_samples
 
 # Frames are averaged down until they have no more than this many pixels.
 _ANALYSED_PX = 1_600_000
@@ -139,9 +139,7 @@ class DustSearch:
 def _log_light(samples: NDArray[Any], white: float, reduction: int, transfer: str) -> FloatArray:
     """Return the logarithm of a frame's light, averaged over blocks; (h, w) float32."""
     height, width = (side // reduction for side in samples.shape[:2])
-    colours = reduce_samples(samples, white, reduction)
-    shares = np.array([LUMA if samples.shape[2] == 3 else (1.0,)], np.float32)
-    small = cv2.transform(colours[:height, :width], shares).reshape(height, width)
+    small = luminance(reduce_samples(samples, white, reduction))[:height, :width]
     light = np.maximum(linearize(small, transfer), 0) + np.float32(_DARK_LIGHT)
     return np.asarray(cv2.log(light), np.float32).reshape(height, width)
 

@@ -9,6 +9,7 @@ of a sharp thing lies over a place do not count there.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -24,7 +25,7 @@ from merge.model import BoolArray, DepthMap, FloatArray
 from merge.pyramid import build_gaussian
 from merge.resizing import enlarge_part, reduce_map, reduced_shape
 from merge.scratch import ScratchStack, as_floats
-from merge.threads import share_out
+from merge.threads import FRAMES_AT_ONCE, share_out, work_ahead
 
 # A place shows detail of its own from this many times the noise power on. Of a dozen frames of
 # noise alone the strongest has 1.8 times the mean power in the window of the measure. Detail so
@@ -269,8 +270,7 @@ def shows_less(
     whole = 0, 0, *place.shape
     noise = _noise_powers(evidence)[1:_NEAR_OCTAVES]
     shown = np.zeros((2, *place.shape), np.float32)
-    for k in range(len(pictures)):
-        powers = octaves.powers(as_floats(pictures[k]), as_floats(measures[k]))
+    for k, powers in enumerate(_powers(octaves, pictures, measures)):
         above = np.maximum(powers[1:_NEAR_OCTAVES] - 3 * noise, 0).sum(axis=0)
         full = enlarge_part(above, whole, CELL_PX)
         for which, values in enumerate(wanted):
@@ -362,9 +362,7 @@ def _losses(
     most = np.zeros((OCTAVES + 1, *cells), np.float32)
     loss = np.zeros((count, *cells), np.float32)
     with ScratchStack(count, most.shape, np.float32, memory_bytes=_SCRATCH_BYTES) as amplitudes:
-        for k in range(count):
-            picture, measure = as_floats(pictures[k]), as_floats(measures[k])
-            powers = octaves.powers(picture, measure)
+        for powers in _powers(octaves, pictures, measures):
             np.maximum(most, powers, out=most)
             amplitudes.append(np.sqrt(np.maximum(powers / noise - 1, 0)))
         freedom = np.array([_FINE_FREEDOM] + [_FREEDOM] * OCTAVES, np.float32)[:, None, None]
@@ -376,6 +374,17 @@ def _losses(
             lost = (highest - amplitudes[k]) ** 2 * noise
             loss[k] = (lost * (significant * clear)).sum(axis=0)
     return loss, np.asarray(clear.any(axis=0))
+
+
+def _powers(
+    octaves: Octaves, pictures: ScratchStack, measures: ScratchStack
+) -> Iterator[FloatArray]:
+    """Yield every frame's power in every octave."""
+
+    def measure(k: int) -> FloatArray:
+        return octaves.powers(as_floats(pictures[k]), as_floats(measures[k]))
+
+    return work_ahead(measure, range(len(pictures)), threads=FRAMES_AT_ONCE)
 
 
 def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float64]) -> FloatArray:

@@ -8,6 +8,8 @@ shows it smallest.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +17,7 @@ from scipy import ndimage
 
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.scratch import ScratchStack
+from merge.threads import FRAMES_AT_ONCE, work_ahead
 from merge.tiles import Tile, grow_tile
 
 # Values from here on are clipped, but for what averaging and resampling made of them.
@@ -48,8 +51,8 @@ def settle_highlights(depth: DepthMap, pictures: ScratchStack) -> DepthMap:
         return depth
     owner = labels.ravel()[places]
     light, area = np.zeros((2, len(pictures), count))
-    for k in range(len(pictures)):
-        brightest = _brightest(pictures[k]).ravel()[places]
+    for k, picture in enumerate(_each_brightest(pictures)):
+        brightest = picture.ravel()[places]
         light[k] = np.bincount(owner, brightest.astype(np.float32), count)
         area[k] = np.bincount(owner[brightest >= _WHITE], minlength=count)
     focus = light.argmin(axis=0)
@@ -87,12 +90,18 @@ def _brightest(picture: NDArray[np.float16]) -> NDArray[np.float16]:
     return best.view(np.float16)
 
 
+def _each_brightest(pictures: ScratchStack) -> Iterator[NDArray[np.float16]]:
+    """Yield every frame's largest channel, shape (h, w)."""
+    frames = range(len(pictures))
+    return work_ahead(lambda k: _brightest(pictures[k]), frames, threads=FRAMES_AT_ONCE)
+
+
 def _find_highlights(pictures: ScratchStack) -> NDArray[np.int32]:
     """Return labels of what is clipped in some frame, (h, w)."""
     ever = np.zeros(pictures[0].shape[:2], np.uint8)
     white = _WHITE.view(np.uint16)
-    for picture in pictures:
-        ever |= (_brightest(picture).view(np.uint16) >= white).astype(np.uint8)
+    for brightest in _each_brightest(pictures):
+        ever |= (brightest.view(np.uint16) >= white).astype(np.uint8)
     return np.asarray(cv2.connectedComponents(ever)[1], np.int32)
 
 

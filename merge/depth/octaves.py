@@ -8,7 +8,7 @@ import numpy as np
 from merge.model import FloatArray
 from merge.pyramid import build_gaussian
 from merge.resizing import reduce_map, reduced_shape
-from merge.samples import LUMA
+from merge.samples import luminance
 
 # Side of the cells that powers are given for, in pixels of the measure, and the octaves: the band
 # of the last one passes most at 2^6 px.
@@ -56,10 +56,9 @@ class Octaves:
             Its `measure_detail`.
         """
         powers = np.empty_like(self.seen)
-        luma = picture[..., 0] if picture.shape[2] == 1 else picture @ np.array(LUMA, np.float32)
         power = cv2.GaussianBlur(reduce_map(measure * measure * self._fine, CELL_PX), (0, 0), 1.0)
         powers[0] = power / np.maximum(self.seen[0], _FEW)
-        levels = build_gaussian(luma * self._free, OCTAVES)[1:]
+        levels = build_gaussian(luminance(picture) * self._free, OCTAVES)[1:]
         for octave, (window, values) in enumerate(zip(self._windows, levels, strict=True), 1):
             powers[octave] = _at_cells(window.power(values), 2**octave, self._cells)
         return powers

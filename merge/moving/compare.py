@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from merge.compiled import njit
 from merge.model import BoolArray, FloatArray
 from merge.resizing import reduce_map
+from merge.threads import work_ahead
 
 
 class Pictures(Protocol):
@@ -117,17 +118,20 @@ def compare_frames(
     """
     evidence = np.zeros(position.shape, np.float32)
     spread = None if sways is None else _depth_spread(position, places_px)
+    steps = np.abs(np.diff(places_px)).tolist()
+
+    def look(k: int) -> tuple[FloatArray, _Bands]:
+        after = halve(pictures[k + 1])
+        return after, _bands(after, _low_pass(steps[k]))
+
     before = halve(pictures[0])
     bands: _Bands | None = None
-    for k, step in enumerate(np.abs(np.diff(places_px)).tolist()):
-        after = halve(pictures[k + 1])
+    looks = work_ahead(look, range(len(steps)))
+    for k, (step, (after, following)) in enumerate(zip(steps, looks, strict=True)):
         near = np.abs(position - np.float32(k + 0.5)) < _NEAR_FRAMES
-        following = None
         if near.any():
-            sigma = _low_pass(step)
-            if bands is None or bands.sigma != sigma:
-                bands = _bands(before, sigma)
-            following = _bands(after, sigma)
+            if bands is None or bands.sigma != following.sigma:
+                bands = _bands(before, following.sigma)
             if valid is not None:
                 near &= _both_valid(valid(k), valid(k + 1), position.shape)
             moved = None

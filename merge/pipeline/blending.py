@@ -22,7 +22,6 @@ from merge.blend import (
     within,
 )
 from merge.model import Box, FloatArray, MergeOptions, Progress
-from merge.pipeline.ahead import work_ahead
 from merge.pipeline.deep import OutputDepth
 from merge.pipeline.first_pass import FirstPassResult
 from merge.pipeline.measuring import SceneEstimate, veil_scene
@@ -31,7 +30,7 @@ from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
 from merge.resizing import enlarge_part, enlarge_position
 from merge.scratch import ScratchPicture
-from merge.threads import share_out
+from merge.threads import share_out, work_ahead
 
 
 @dataclass(frozen=True, eq=False)

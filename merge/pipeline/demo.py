@@ -22,9 +22,9 @@ from merge.encoding import encode
 from merge.errors import MergeError, WriteError
 from merge.metadata import build_exif_block
 from merge.model import CaptureSettings, FloatArray, FrameTransform, Progress
-from merge.pipeline.ahead import work_ahead
 from merge.pipeline.record import program_version
 from merge.read import probe_frame
+from merge.threads import work_ahead
 from merge.write import replace_atomically, write_json, write_picture
 from merge.write.embed import encode_jpeg
 

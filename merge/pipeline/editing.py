@@ -19,12 +19,12 @@ from merge.blend import DetailBlend, Part, SurfaceBlend, mixing_reach, within
 from merge.edits import Edit, EditList, affected_box, join_patch, read_edits
 from merge.errors import MergeError
 from merge.model import BoolArray, Box, FloatArray, Progress
-from merge.pipeline.ahead import work_ahead
 from merge.pipeline.finished import read_finished
 from merge.pipeline.merging import MergeResult, merge_stack
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import find_frames, read_samples
 from merge.resizing import reduce_map, reduced_shape
+from merge.threads import work_ahead
 
 # Of the frame at an index of the stack: (samples, white), sensor defects mended.
 ReadFrame = Callable[[int], tuple[NDArray[Any], float]]

@@ -21,7 +21,6 @@ from merge.depth import REACH_WIDE, band_power, detail_of, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Misfit, Progress, Registration, Stack
-from merge.pipeline.ahead import work_ahead
 from merge.pipeline.inspecting import diffraction_scale_px
 from merge.pipeline.ordering import (
     OrderedBracket,
@@ -35,7 +34,7 @@ from merge.read import read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
 from merge.samples import Strip, visit_strips
 from merge.scratch import ScratchStack, as_floats
-from merge.threads import opencv_on_one_thread
+from merge.threads import opencv_on_one_thread, work_ahead
 
 
 class FirstPassCache:

@@ -29,19 +29,17 @@ from merge.depth import (
 from merge.encoding import linearize, scale_light
 from merge.model import BoolArray, Box, DepthMap, FloatArray, FrameTransform, MergeOptions
 from merge.moving import MovingParts, find_moving_parts, hold_still
-from merge.pipeline.ahead import work_ahead
 from merge.pipeline.deep import OutputDepth, has_parallax, measured_depth, smooth_depth
 from merge.pipeline.first_pass import FirstPassCache, FirstPassResult
 from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack, as_floats
+from merge.threads import FRAMES_AT_ONCE, work_ahead
 
 Limits = tuple[FloatArray, FloatArray]
 
 # How far around a place, in pixels of the frame, the frames tell what can lie behind a veil
 # (photograph scene: 1 px 30.95 dB, 4 31.25, 8 31.38, but dark specks on the rendered insect).
 _RANGE_PX = 4
-# Frames that are moved at a time; each holds some pictures of the reduced size.
-_THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,7 +244,7 @@ def _aligned(
             measure *= valid_area(transform, picture.shape[:2], area)
         return measure, warped
 
-    yield from work_ahead(align, first.aligned, threads=_THREADS)
+    yield from work_ahead(align, first.aligned, threads=FRAMES_AT_ONCE)
 
 
 def _small_warp(
