@@ -50,15 +50,28 @@ def detection_limit(tries: int) -> float:
     return proof_limit(tries) + FOUND
 
 
-def student_limit(tries: int, degrees: int) -> float:
-    """Return the same for an error that is known with so many degrees of freedom."""
-    return float(stdtrit(degrees, ndtr(proof_limit(tries)))) + FOUND
+def student_limit(tries: int, degrees: Array) -> Array:
+    """Return the same for errors that are known with so many degrees of freedom."""
+    return np.asarray(stdtrit(degrees, ndtr(proof_limit(tries))) + FOUND)
 
 
 def tile_blocks(shape: tuple[int, int]) -> Index:
     """Return the number of every tile's block, (R * C,)."""
     rows, columns = (np.arange(n) // BLOCK_TILES for n in shape)
     return np.asarray(rows[:, None] * (columns[-1] + 1) + columns).ravel()
+
+
+def blocks_score(change: Array, blocks: Index) -> float:
+    """Return how many standard errors a sum over tiles, (K,), lies above 0: blocks are the samples.
+
+    0 where fewer than two tell.
+    """
+    by_block = np.bincount(np.unique(blocks, return_inverse=True)[1], change)
+    count = len(by_block)
+    if count < 2:
+        return 0.0
+    variance = float(((by_block - by_block.mean()) ** 2).sum()) * count / (count - 1)
+    return float(score(np.array(by_block.sum() / (np.sqrt(variance) + 1e-9)), count - 1))
 
 
 def not_alone(tiles: BoolArray) -> BoolArray:
@@ -143,7 +156,7 @@ def learned_spread(spread: float, frames: int, usual: float) -> tuple[float, int
     return float(np.sqrt(square)), degrees
 
 
-def score(ratio: Array, degrees: int) -> Array:
+def score(ratio: Array, degrees: Array | int) -> Array:
     """Return Student's t as the normal deviate that is as rare."""
     return np.asarray(np.sign(ratio) * -ndtri(np.maximum(stdtr(degrees, -np.abs(ratio)), 1e-300)))
 

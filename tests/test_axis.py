@@ -18,6 +18,7 @@ from merge.encoding import linearize
 from merge.errors import RegistrationError
 from merge.focus import measure_tiles
 from merge.model import FrameTransform
+from merge.significance import proof_limit
 
 # Smaller than the scene's usual size: what is asserted holds on fewer tiles, too.
 SHAPE = (252, 336)
@@ -164,6 +165,26 @@ def test_a_soft_frame_does_not_move_the_steps_and_is_seen():
     assert np.diff(axis.positions_px) == pytest.approx(3, rel=0.15)
     assert axis.quality.detail_ratio[5, 0] < 0.7
     assert np.nanmin(np.delete(axis.quality.detail_ratio[:, 0], 5)) > 0.9
+
+
+@pytest.mark.parametrize(
+    ("steps", "soft"),
+    [((6, 6, 6, 6), 3), ((6, 6, 9, 3), None), slow((6, 6, 9, 3), 2), slow((8, 8, 8, 8), 1)],
+)
+def test_a_soft_frame_is_told_from_one_of_another_place(steps, soft):
+    """Five frames with wide steps, one of sigma 1.2 px: the others' places alone tell of it.
+
+    As blur it is that of a disk 4 sigma wide, by its variance; what it takes of the finest band in
+    all frames' tiles is below what the audit says that it could find.
+    """
+    frames = list(slanted(5, steps).frames)
+    if soft is not None:
+        frames[soft] = cv2.GaussianBlur(frames[soft], (0, 0), 1.2)
+    axis = axis_of(frames)
+    proven = np.flatnonzero(axis.quality.detail_z < -proof_limit(5)).tolist()
+    assert proven == ([] if soft is None else [soft])
+    assert np.diff(axis.positions_px) == pytest.approx(steps, abs=0.9)
+    assert (axis.quality.detail_limit[1:4] > 0.3).all()
 
 
 @pytest.mark.slow

@@ -1,12 +1,11 @@
 """Verdicts about steps and ends: proven, at the limit, or none. On axes put together by hand."""
 
-from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from merge.axis import fitting, softness
+from merge.axis import shake
 from merge.diagnose import diagnose_stack
 from merge.diagnose.coverage import find_gaps, find_steps_at_limit, find_uncovered_ends
 from merge.diagnose.distances import blur_at_infinity_px
@@ -129,11 +128,24 @@ def test_a_lean_that_a_second_frame_shares_is_the_texture_s(monkeypatch, both):
         rng.normal(0, 0.2, told.shape) + 1j * rng.normal(0, 0.2, told.shape) for _ in range(2)
     )
     fine[[0, 1] if both else 1, : 12 * grid[1]] -= 0.7
-    monkeypatch.setattr(softness, "_anisotropies", lambda *_: (fine, coarse * 0.5, told))
+    monkeypatch.setattr(shake, "_anisotropies", lambda *_: (fine, coarse * 0.5, told))
     data = SimpleNamespace(grid=grid)
-    _, scores, _ = softness._leans([None] * count, data, np.arange(count) * 5.0, np.zeros(1))
+    _, scores, _ = shake.measure_leans([None] * count, data, np.arange(count) * 5.0, np.zeros(1))
     proven = np.flatnonzero(scores > proof_limit(count)).tolist()
     assert proven == ([] if both else [1])
+
+
+@pytest.mark.parametrize("directed", [0.0, 0.95])
+def test_detail_of_one_direction_shows_no_shake_along_the_other(monkeypatch, directed):
+    """Eight frames in a row show all tiles: of e = 0.95 a loss by half leans by 0.03, not 0.33."""
+    grid, count = (24, 24), 8
+    rng = np.random.default_rng(3)
+    told = np.ones((count, grid[0] * grid[1]), bool)
+    fine = directed + 0.03 * (rng.normal(0, 1, told.shape) + 1j * rng.normal(0, 1, told.shape))
+    monkeypatch.setattr(shake, "_anisotropies", lambda *_: (fine, fine, told))
+    data = SimpleNamespace(grid=grid)
+    _, _, needed = shake.measure_leans([None] * count, data, np.arange(count) * 2.0, np.zeros(1))
+    assert ((1 - needed) / (1 + needed) > 0.5).all() == (directed == 0)
 
 
 def quality_of(ratio, along):
@@ -153,34 +165,6 @@ def test_what_is_lost_in_all_directions_is_no_shake(ratio, along, kind):
     """A shake that leaves 0.4 along and all across leaves 0.7 of all; soft frames lean a little."""
     (finding,) = find_soft_frames(quality_of(ratio, along), NAMES[:5])
     assert (finding.kind, finding.frames) == (kind, (2,))
-
-
-@dataclass(frozen=True)
-class Energies:
-    """What a fit is made from."""
-
-    energy: np.ndarray
-
-
-@pytest.mark.parametrize(
-    ("cost", "own", "told"),
-    [(0.19, 0.46, True), (0.21, 0.25, True), (0.21, 0.46, False)],
-    ids=["the fit is better", "the frame is explained again", "it is not"],
-)
-def test_a_soft_frame_is_judged_by_the_fit_without_its_softness(monkeypatch, cost, own, told):
-    """Before, the third of five frames was explained worst of all."""
-    frame_cost = np.array([0.2, 0.28, 0.46, 0.25, 0.22])
-    fitted = fitting._Fitted(
-        frames_px=np.arange(5.0), covariance_px=np.eye(5), places_px=np.zeros(4),
-        detail=np.ones(4), blur_error_px=0.3, cost=0.2, frame_cost=frame_cost,
-        data=Energies(np.ones((5, 5, 4))), chosen=np.arange(4),
-    )  # fmt: skip
-    after = frame_cost.copy()
-    after[2] = own
-    evened = replace(fitted, cost=cost, frame_cost=after)
-    monkeypatch.setattr(fitting, "_fit", lambda data, chosen: evened)
-    kept, not_soft = fitting._even_out(fitted, quality_of(0.4, 1.0), np.array([2]))
-    assert (kept is evened, not_soft.tolist()) == (told, [] if told else [2])
 
 
 def test_the_first_frame_of_many_moves_is_not_knocked():
@@ -238,6 +222,17 @@ def test_an_end_is_proven_or_at_the_limit_or_covered():
     (note,) = find_uncovered_ends(ended(2.3, 0.5), 2.0, NAMES)
     assert (note.kind, note.severity, note.advice) == ("end at the limit", "note", "")
     assert find_uncovered_ends(ended(1.5, 0.5), 2.0, NAMES) == []
+
+
+@pytest.mark.parametrize(
+    ("share", "kind"), [(0.02, "end not covered"), (0.004, "end at the limit")]
+)
+def test_much_that_lies_just_beyond_an_end_hides_nothing_that_lies_farther(share, kind):
+    """A fifth of the tiles 2.3 px beyond, some 6 px, where 2 px are allowed."""
+    tiles = np.tile(np.linspace(0, 12, 60), (50, 1))
+    tiles[:10], tiles[:4, : round(750 * share)] = 14.3, 18.0
+    (end,) = find_uncovered_ends(axis_of([0, 3, 6, 9, 12], tiles=tiles), 2.0, NAMES)
+    assert end.kind == kind
 
 
 def test_nothing_lies_beyond_infinity():

@@ -10,7 +10,7 @@ import numpy as np
 
 from merge.axis.residuals import TYPICAL, Windows, compare, search_tiles, slopes_of, take_tiles
 from merge.model import Array
-from merge.significance import score
+from merge.significance import blocks_score
 
 # A frame that lies off the middle by more than this share of the usual step is looked at.
 _OFF = 0.2
@@ -52,23 +52,17 @@ def take_middle(data: Windows, frames_px: Array, tiles_px: Array) -> tuple[Array
 def _worse_by(
     data: Windows, frames_px: Array, tiles_px: Array, frame: int, place_px: float
 ) -> float:
-    """Return by how many standard errors the fit is worse with a frame in another place.
-
-    Blocks of tiles are the samples; 0 where fewer than two tell.
-    """
+    """Return by how many standard errors the fit is worse with a frame in another place."""
     concerned = ((data.frames == frame) & data.used).any(axis=1)
-    some, tiles = take_tiles(data, concerned), tiles_px[concerned]
-    if len(np.unique(some.blocks)) < 2:
+    if not concerned.any():
         return 0.0
+    some, tiles = take_tiles(data, concerned), tiles_px[concerned]
     moved = frames_px.copy()
     moved[frame] = place_px
     reach = 1.2 * abs(place_px - frames_px[frame])
-    change = _cost(some, moved, tiles, reach) - _cost(some, frames_px, tiles, reach)
-    by_block = np.bincount(np.unique(some.blocks, return_inverse=True)[1], change)
-    count = len(by_block)
-    variance = float(((by_block - by_block.mean()) ** 2).sum()) * count / (count - 1)
-    ratio = np.array(by_block.sum() / (np.sqrt(variance) + 1e-9))
-    return float(score(ratio, count - 1))
+    return blocks_score(
+        _cost(some, moved, tiles, reach) - _cost(some, frames_px, tiles, reach), some.blocks
+    )
 
 
 def _cost(data: Windows, frames_px: Array, tiles_px: Array, reach_px: float) -> Array:

@@ -17,8 +17,9 @@ from merge.axis.preparing import (
     ordered_tiles,
     stack_energies,
 )
-from merge.axis.residuals import TYPICAL, cut_windows, search_tiles, slopes_of
-from merge.axis.softness import judge_frames
+from merge.axis.residuals import TYPICAL, Windows, cut_windows, search_tiles, slopes_of
+from merge.axis.shake import measure_leans
+from merge.axis.softness import find_soft, judge_detail
 from merge.axis.solving import Solution
 from merge.axis.starting import (
     FOREIGN,
@@ -36,7 +37,7 @@ from merge.axis.starting import (
 from merge.axis.still import one_focus
 from merge.errors import RegistrationError
 from merge.model import Array, BoolArray, FocusAxis, FrameQuality, Index, TileEnergies
-from merge.significance import learned_spread, proof_limit
+from merge.significance import learned_spread
 
 # Standard error that all steps of a bracket share, relative: textures and lenses that are none of
 # the model's. Two frames hold no third that checks their step.
@@ -92,14 +93,14 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
     if foreign.any():  # its place means nothing, but must not move the others
         data = dataclasses.replace(data, energy=_filled_in(data.energy, foreign))
         fitted = _fit(data, chosen)
-        usual = float(np.median(np.abs(np.diff(fitted.frames_px))))
-        fitted.covariance_px[foreign, foreign] += usual**2
-    data, chosen = fitted.data, fitted.chosen
-    quality = judge_frames(tiles, data, chosen, fitted.frames_px, fitted.places_px)
-    soft = np.flatnonzero(quality.detail_z < -proof_limit(len(tiles)))
-    if len(soft):
-        fitted, taken_back = _even_out(fitted, quality, soft)
-        quality.detail_z[taken_back] = quality.detail_limit[taken_back] = np.nan
+    own, detail = find_soft(fitted.windows, fitted.solution, ~foreign[fitted.order])
+    if own.any():
+        own = own[np.argsort(fitted.order)]
+        fitted = _fit(dataclasses.replace(fitted.data, own=own), fitted.chosen)
+        detail = judge_detail(fitted.windows, fitted.solution, ~foreign[fitted.order])
+    usual = float(np.median(np.abs(np.diff(fitted.frames_px))))
+    fitted.covariance_px[foreign, foreign] += usual**2
+    data = fitted.data
     grid = tiles[0].level.shape
     start = fitted.frames_px[0]
     low, high = _step_limits(fitted.frames_px, fitted.covariance_px)
@@ -110,7 +111,7 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
         tile_positions_px=(fitted.places_px - start).reshape(grid),
         tile_detail=fitted.detail.reshape(grid),
         tile_size_px=round(tiles[0].tile_size_px),
-        quality=quality,
+        quality=_quality(tiles, fitted, detail),
         covariance_px=fitted.covariance_px,
         blur_error_px=fitted.blur_error_px,
         scale_error=_scale_error(len(tiles)),
@@ -120,7 +121,10 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
 
 @dataclass(frozen=True)
 class _Fitted:
-    """Positions of frames (N,) in the given order, their covariance, and of all tiles (T,)."""
+    """Positions of frames (N,) in the given order, their covariance, and of all tiles (T,).
+
+    `order` (N,) is that along the axis, in which `solution` has the frames and `windows` its tiles.
+    """
 
     frames_px: Array
     covariance_px: Array
@@ -131,35 +135,28 @@ class _Fitted:
     frame_cost: Array
     data: StackEnergies
     chosen: Index
+    order: Index
+    solution: Solution
+    windows: Windows
 
 
-def _even_out(fitted: _Fitted, quality: FrameQuality, soft: Index) -> tuple[_Fitted, Index]:
-    """Fit again without the softness of some frames: a soft one looks farther away than it is.
-
-    Returns
-    -------
-    fitted : _Fitted
-    not_soft : ndarray of int
-        Those of which that explains nothing: the fit is no better, nor are they explained worst
-        of all before and not after. Tiles that hold two depths seem to lie between them, and where
-        no others do, the frame there has less detail than any blur leaves. Nor could softness have
-        been proven there.
-    """
-    energy = fitted.data.energy.copy()
-    energy[soft] /= quality.detail_ratio[soft][:, :, None]
-    evened = _fit(dataclasses.replace(fitted.data, energy=energy), fitted.chosen)
-    if evened.cost < fitted.cost:
-        return evened, soft[:0]
-    before, after = (
-        fit.frame_cost[soft] - np.delete(fit.frame_cost, soft).max() for fit in (fitted, evened)
+def _quality(
+    tiles: Sequence[TileEnergies], fitted: _Fitted, detail: tuple[Array, Array, Array]
+) -> FrameQuality:
+    """Join what frames show of their detail with how it leans."""
+    rank = np.argsort(fitted.order)
+    ratio, detail_z, detail_limit = (told[rank] for told in detail)
+    lean, lean_z, needed = measure_leans(tiles, fitted.data, fitted.frames_px, fitted.places_px)
+    return FrameQuality(
+        detail_ratio=ratio,
+        detail_z=detail_z,
+        direction_ratio=(1 - np.abs(lean)) / (1 + np.abs(lean)),
+        direction_z=lean_z,
+        direction_deg=np.degrees(np.angle(-np.nan_to_num(lean)) / 2) % 180,
+        gains=fitted.data.gains,
+        detail_limit=detail_limit,
+        direction_limit=(1 - needed) / (1 + needed),
     )
-    mended = (before > 0) & (after <= 0)
-    if mended.all():
-        return evened, soft[:0]
-    if mended.any():
-        kept, more = _even_out(fitted, quality, soft[mended])
-        return kept, np.concatenate([soft[~mended], more])
-    return fitted, soft
 
 
 def _foreign(frame_cost: Array) -> BoolArray:
@@ -187,7 +184,7 @@ def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
         data, chosen = _with_seen_noise(data, chosen, order, solution)
         tiles = ordered_tiles(data, order).take(chosen)
         start = solution.frames_px
-        solution = solve_best_explained(data, tiles, start, start[tiles.centres])
+        solution, _ = solve_best_explained(data, tiles, start, start[tiles.centres])
         order, solution = sort_by_position(order, solution)
     tiles = ordered_tiles(data, order)
     places, _ = place_tiles(data, tiles, solution)
@@ -200,7 +197,7 @@ def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
     )
     used = smooth if len(smooth) >= FEWEST_TILES and len(order) > 2 else chosen
     start = np.where(np.isfinite(places), places, solution.frames_px[tiles.centres])
-    solution = solve_best_explained(
+    solution, windows = solve_best_explained(
         data, tiles.take(used), solution.frames_px, start[used], errors=True
     )
     places, detail = place_tiles(data, tiles, solution)
@@ -218,6 +215,9 @@ def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
         frame_cost=solution.frame_cost[rank],
         data=data,
         chosen=chosen,
+        order=order,
+        solution=solution,
+        windows=windows,
     )
 
 

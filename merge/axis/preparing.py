@@ -43,6 +43,8 @@ class StackEnergies:
         What blur leaves of a band.
     grid : tuple of int
         (rows, columns) of the tiles.
+    own : ndarray, shape (N,)
+        Square of the blur that is none of a frame's focus, px^2; 0 unless it is soft.
     """
 
     energy: Array
@@ -52,28 +54,31 @@ class StackEnergies:
     gains: Array
     blur: BlurTables
     grid: tuple[int, int]
+    own: Array
 
 
 @dataclass(frozen=True)
 class TileSet:
     """Some of the tiles: `energy` (N, B, K) with the frames in order of the focus axis.
 
-    `centres` (K,) are their peak frames and `blocks` (K,) number the blocks they lie in.
+    `centres` (K,) are their peak frames and `blocks` (K,) number the blocks they lie in; `own` (N,)
+    as in `StackEnergies`.
     """
 
     energy: Array
     centres: Index
     blocks: Index
+    own: Array
 
     def take(self, some: Index | slice) -> TileSet:
         """Return some of them."""
-        return TileSet(self.energy[:, :, some], self.centres[some], self.blocks[some])
+        return TileSet(self.energy[:, :, some], self.centres[some], self.blocks[some], self.own)
 
 
 def ordered_tiles(data: StackEnergies, order: Index) -> TileSet:
     """Return all tiles with the frames in an order, given as frame indices."""
     centres = np.argsort(order)[sharpest_frame(data)]
-    return TileSet(data.energy[order], centres, tile_blocks(data.grid))
+    return TileSet(data.energy[order], centres, tile_blocks(data.grid), data.own[order])
 
 
 def stack_energies(tiles: Sequence[TileEnergies], wave_px: float | None) -> StackEnergies:
@@ -101,6 +106,7 @@ def stack_energies(tiles: Sequence[TileEnergies], wave_px: float | None) -> Stac
         gains=gains,
         blur=blur_tables(tiles[0].band_sigma_px, wave_px),
         grid=tiles[0].level.shape,
+        own=np.zeros(count),
     )
 
 

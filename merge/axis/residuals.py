@@ -36,7 +36,8 @@ class Windows:
 
     K tiles, B bands, W frames a tile. `frames` (K, W) indexes the stack and `used` (K, W)
     tells which entries lie inside it; `value` (K, B, W) is energy over `peak` (K, B). `blur`
-    tells what blur leaves of a band, `blocks` (K,) numbers the blocks that the tiles lie in.
+    tells what blur leaves of a band, `blocks` (K,) numbers the blocks that the tiles lie in. `own`
+    (N,) is added to the square of each frame's blur, px^2: blur that is none of its focus.
     """
 
     frames: Index
@@ -47,6 +48,7 @@ class Windows:
     sigma_px: Array
     blur: BlurTables
     blocks: Index
+    own: Array
 
 
 def cut_windows(data: StackEnergies, tiles: TileSet, half_width: int, *, every: int = 1) -> Windows:
@@ -60,7 +62,9 @@ def cut_windows(data: StackEnergies, tiles: TileSet, half_width: int, *, every: 
     value = np.moveaxis(energy[frames, :, np.arange(number)[:, None]], 2, 1) / peak[:, :, None]
     value = np.ascontiguousarray(np.maximum(value, -FLOOR / 2))
     logarithm = np.log(value + FLOOR)
-    return Windows(frames, used, value, logarithm, peak, data.sigma_px, data.blur, tiles.blocks)
+    return Windows(
+        frames, used, value, logarithm, peak, data.sigma_px, data.blur, tiles.blocks, tiles.own
+    )
 
 
 def take_tiles(data: Windows, chosen: BoolArray) -> Windows:
@@ -74,6 +78,7 @@ def take_tiles(data: Windows, chosen: BoolArray) -> Windows:
         data.sigma_px,
         data.blur,
         data.blocks[chosen],
+        data.own,
     )
 
 
@@ -120,8 +125,8 @@ def compare(
     def fill(first: int, last: int) -> None:
         _compare(
             data.frames, data.value, data.logarithm, weight, data.sigma_px, data.blur.share,
-            data.blur.derivative, data.blur.per_unit, slopes, frames_px, tiles_px, rounds, first,
-            last, fit.residual, fit.amplitude, fit.share, fit.derivative,
+            data.blur.derivative, data.blur.per_unit, slopes, frames_px, data.own, tiles_px, rounds,
+            first, last, fit.residual, fit.amplitude, fit.share, fit.derivative,
         )  # fmt: skip
 
     in_chunks(fill, len(tiles_px))
@@ -153,7 +158,7 @@ def search_tiles(
     def fill(first: int, last: int) -> None:
         _search(
             data.frames, data.value, data.logarithm, weight, data.sigma_px, data.blur.share,
-            data.blur.per_unit, slopes, frames_px, candidates, scale, rounds, first, last,
+            data.blur.per_unit, slopes, frames_px, data.own, candidates, scale, rounds, first, last,
             best, cost,
         )  # fmt: skip
 
@@ -213,18 +218,26 @@ def _amplitude(  # pragma: no cover - compiled
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _find_columns(  # pragma: no cover - compiled
-    frames: Index, frames_px: Array, tile_px: float, per_px: float, last: int, columns: Index
+    frames: Index,
+    frames_px: Array,
+    own: Array,
+    tile_px: float,
+    per_px: float,
+    last: int,
+    columns: Index,
 ) -> None:
     """Find where the table tells the blur that each frame has at a place."""
     for w in range(len(frames)):
-        columns[w] = min(int(abs(frames_px[frames[w]] - tile_px) * per_px + 0.5), last)
+        apart = frames_px[frames[w]] - tile_px
+        blur = math.sqrt(max(apart * apart + own[frames[w]], 0.0))
+        columns[w] = min(int(blur * per_px + 0.5), last)
 
 
 @njit(
     nogil=True,
     fastmath=True,
     error_model="numpy",
-    takes="i2 d3 d3 d3 d1 d2 d2 d i2 d1 d1 i i i d3 d2 d3 d3",
+    takes="i2 d3 d3 d3 d1 d2 d2 d i2 d1 d1 d1 i i i d3 d2 d3 d3",
 )
 def _compare(  # pragma: no cover - compiled
     frames: Index,
@@ -237,6 +250,7 @@ def _compare(  # pragma: no cover - compiled
     per_unit: float,
     slopes: Index,
     frames_px: Array,
+    own: Array,
     tiles_px: Array,
     rounds: int,
     first: int,
@@ -251,10 +265,15 @@ def _compare(  # pragma: no cover - compiled
     for k in range(first, last):
         for b in range(len(sigma_px)):
             per_px = per_unit / sigma_px[b]
-            _find_columns(frames[k], frames_px, tiles_px[k], per_px, shares.shape[1] - 1, columns)
+            _find_columns(
+                frames[k], frames_px, own, tiles_px[k], per_px, shares.shape[1] - 1, columns
+            )
             for w in range(width):
                 share[k, b, w] = shares[slopes[k, b], columns[w]]
-                derivative[k, b, w] = derivatives[slopes[k, b], columns[w]]
+                apart = frames_px[frames[k, w]] - tiles_px[k]
+                whole = math.sqrt(max(apart * apart + own[frames[k, w]], 1e-12))
+                part = min(abs(apart) / whole, 1.0)
+                derivative[k, b, w] = part * derivatives[slopes[k, b], columns[w]]
             amplitude[k, b] = _amplitude(
                 value[k, b], logarithm[k, b], weight[k, b], share[k, b], rounds
             )
@@ -267,7 +286,7 @@ def _compare(  # pragma: no cover - compiled
     nogil=True,
     fastmath=True,
     error_model="numpy",
-    takes="i2 d3 d3 d2 d1 d2 d i2 d1 d2 d i i i d1 d1",
+    takes="i2 d3 d3 d2 d1 d2 d i2 d1 d1 d2 d i i i d1 d1",
 )
 def _search(  # pragma: no cover - compiled
     frames: Index,
@@ -279,6 +298,7 @@ def _search(  # pragma: no cover - compiled
     per_unit: float,
     slopes: Index,
     frames_px: Array,
+    own: Array,
     candidates: Array,
     scale: float,
     rounds: int,
@@ -295,8 +315,9 @@ def _search(  # pragma: no cover - compiled
             for b in range(len(sigma_px)):
                 per_px = per_unit / sigma_px[b]
                 _find_columns(
-                    frames[k], frames_px, candidates[p, k], per_px, shares.shape[1] - 1, columns
-                )
+                    frames[k], frames_px, own, candidates[p, k], per_px, shares.shape[1] - 1,
+                    columns,
+                )  # fmt: skip
                 for w in range(width):
                     share[w] = shares[slopes[k, b], columns[w]]
                 amplitude = _amplitude(value[k, b], logarithm[k, b], weight[k], share, rounds)

@@ -1,399 +1,243 @@
-"""Frames softer than the others lead to expect, and in which direction: effect and its error."""
+"""Blur that is none of a frame's focus: how much each frame has of it, and how sure that is.
+
+A frame of another place is sharper for what lies on one side and softer for what lies on the other;
+a soft one is softer for all. One more number a frame, the square of a blur that adds to that of
+every tile, tells them apart as far as they can be told: its error is what is left once the places
+of all frames and tiles, and what each tile shows in focus, are free.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtri
 
-from merge.axis.preparing import StackEnergies, TileSet, brightness_noise
-from merge.axis.residuals import Windows, compare, cut_windows, inside_stack, slopes_of
-from merge.model import Array, BoolArray, FrameQuality, Index, TileEnergies
+from merge.axis.residuals import FLOOR, Windows, compare, inside_stack, slopes_of
+from merge.axis.solving import FROM_NEAR, Depth, Solution, by_depth, normal_matrix, solve
+from merge.model import Array, BoolArray, Index
 from merge.significance import (
-    FOUND,
+    blocks_score,
     excess_spread,
     learned_spread,
     proof_limit,
-    robust_mean,
     score,
     student_limit,
-    tile_blocks,
-    vector_chance,
-    vector_limit,
 )
 
-Complex = NDArray[np.complex128]
-
-_MOST_TILES = 4000
-_HALF_WIDTH = 3
-# A tile counts for a frame where blur leaves at least this share of its finest energy.
-_NEAR_FOCUS = 0.35
-# Share that another frame must show of it: from less nothing can be expected.
-_LEAST_OTHER = 0.12
-# And how near to the tile that frame must be, over the finest sigma (5 px at full size): from
-# 9 and 12 px away end frames of whole brackets looked soft.
-_OTHER_REACH = 7.0
-# In fewer blocks of tiles too little is in focus to tell.
-_FEWEST_BLOCKS = 5
-_FEWEST_TILES = 12
-# Tiles tell a direction where their finest energy is so many times the noise.
-_LEAST_SNR = 3.0
-# So many frames in a row tell which of them is the odd one; so many other sets of tiles, what is
-# usual.
-_FEWEST_IN_RUN, _FEWEST_SETS = 3, 3
-# Coarse detail of one direction (this anisotropy: four times the energy) tells nothing of the
-# other, and its fine detail has the same: stems would make all else look odd.
-_MOST_DIRECTED = 0.6
-# Frames beside it that the lean of one is compared with.
-_BESIDE = 4
-_ROUNDS = 4
+# Change of blur over which what it does is taken as linear, over the finest sigma, squared.
+_LINEAR = 3.0**2
+# Frames are tried as soft from so many standard errors on, so many of a bracket.
+_TRIED, _MOST_TRIED = 1.0, 3
+_ROUNDS, _SETTLED, _FARTHEST = 6, 0.2, 4.0
+# Of fewer frames none is usual.
 _FEWEST_FRAMES = 4
-# What is usual, as standard deviations between sound frames beyond their tiles' errors: of fine
-# energy about what the others predict (logarithm), of anisotropy about that beside, and of fine
-# less coarse anisotropy between textures. Medians over 34 simulated brackets: 0.02, 0.006, 0.03;
-# root mean squares, which count: these.
-_BETWEEN_FRAMES, _BETWEEN_LEANS, _BETWEEN_TEXTURES = 0.05, 0.012, 0.04
+# Standard errors by which the whole fit must be better: a number more always makes it so.
+_BETTER = 1.0
 
 
-def judge_frames(
-    tiles: Sequence[TileEnergies],
-    data: StackEnergies,
-    chosen: Index,
-    frames_px: Array,
-    places_px: Array,
-) -> FrameQuality:
-    """Compare every frame with what the others predict for the tiles near its focus.
+@dataclass(frozen=True)
+class _OwnBlur:
+    """Square of each frame's own blur beside what is known, px^2, and its standard error, (N,).
 
-    Parameters
-    ----------
-    tiles, data, chosen :
-        The measures, the same prepared, and the tiles with most detail.
-    frames_px : ndarray, shape (N,)
-        In the given order.
-    places_px : ndarray, shape (T,)
-        Positions of all tiles on the same axis; NaN allowed.
+    Negative where a frame is sharper than the others foretell; `degrees` (N,) are those of freedom
+    with which the error is known.
     """
-    count, bands = data.energy.shape[:2]
-    surprise, error = np.full((count, bands), np.nan), np.full((count, bands), np.inf)
-    lean, lean_z = np.full(count, np.nan, complex), np.full(count, np.nan)
-    needed = np.full(count, np.nan)
-    if count >= 3:
-        order = np.argsort(frames_px)
-        place_known = chosen[np.isfinite(places_px[chosen])]
-        some = place_known[:: max(1, len(place_known) // _MOST_TILES)]
-        if len(some):  # frames of one focus place no tile
-            surprise, error = _surprises(data, order, frames_px, places_px[some], some)
-        lean, lean_z, needed = _leans(tiles, data, frames_px, places_px)
-    detail_z, detail_limit = _scores(surprise[:, :2], error[:, :2])
-    return FrameQuality(
-        detail_ratio=np.exp(surprise),
-        detail_z=detail_z,
-        direction_ratio=(1 - np.abs(lean)) / (1 + np.abs(lean)),
-        direction_z=lean_z,
-        direction_deg=np.degrees(np.angle(-np.nan_to_num(lean)) / 2) % 180,
-        gains=data.gains,
-        detail_limit=detail_limit,
-        direction_limit=(1 - needed) / (1 + needed),
+
+    square: Array
+    error: Array
+    degrees: Array
+
+    def against_others(self, known: Array, sound: BoolArray) -> tuple[Array, Array]:
+        """Return how far each lies above what is usual, and the standard error of that, px^2.
+
+        Where tiles hold several depths all frames look soft, and differ by more than their errors.
+        """
+        whole, told = known + self.square, sound & np.isfinite(self.error)
+        usual = between = 0.0
+        if told.sum() >= _FEWEST_FRAMES:
+            trust = np.argsort(whole[told])
+            total = np.cumsum(self.error[told][trust] ** -2.0)
+            usual = max(float(whole[told][trust][np.searchsorted(total, total[-1] / 2)]), 0.0)
+            spread = excess_spread(whole[told] - usual, self.error[told])
+            between, _ = learned_spread(spread, int(told.sum()), 0.0)
+        return whole - usual, np.hypot(self.error, between)
+
+    def score(self, known: Array, sound: BoolArray) -> Array:
+        """Return by how many standard errors, as a normal deviate."""
+        off, error = self.against_others(known, sound)
+        return score(off / error, self.degrees)
+
+
+def find_soft(
+    data: Windows, solution: Solution, sound: BoolArray
+) -> tuple[Array, tuple[Array, Array, Array]]:
+    """Return the square of the own blur of frames that are proven soft, (N,), 0 for the others.
+
+    And what `judge_detail` says. The likeliest first: beside a soft frame sound ones look sharp or
+    soft. ``sound`` (N,) tells which are tried, all in order of the axis. Of two nothing tells which
+    is the odd one.
+    """
+    while True:
+        found = _measure(data, solution)
+        z = np.where(sound & (data.own == 0) & (len(sound) > 2), found.square / found.error, 0.0)
+        best = None
+        for frame in np.argsort(-z)[:_MOST_TRIED].tolist():
+            if z[frame] < _TRIED:
+                break
+            tried = _with_own_blur(data, solution, sound, frame, found.square[frame])
+            if tried is not None and (best is None or tried[1].cost < best[1].cost):
+                best = tried
+        if best is None:
+            return data.own, _judge(data, solution, sound, found)
+        data, solution = best
+
+
+def _with_own_blur(
+    data: Windows, solution: Solution, sound: BoolArray, frame: int, start: float
+) -> tuple[Windows, Solution] | None:
+    """Fit with one frame's own blur free, too; None where that is not proven."""
+    before, blocks, own = solution.tile_cost, data.blocks, data.own.copy()
+    own[frame], last, farther = start, np.nan, 1.0
+    for _ in range(_ROUNDS):
+        data = replace(data, own=own.copy())
+        solution = solve(data, solution.frames_px, solution.tiles_px, least=FROM_NEAR)
+        found = _measure(data, solution, [frame])
+        change = float(found.square[frame])
+        if abs(change) < _SETTLED * found.error[frame]:
+            break
+        # Places follow, so there is farther to go than it seems: as much as in the step before.
+        if 0 < change / last < 1:
+            farther = min(farther / (1 - change / last), _FARTHEST)
+        last = change
+        own[frame] = max(own[frame] + farther * change, 0.0)
+    proven = _measure(data, solution).score(data.own, sound)[frame] > proof_limit(len(own))
+    better = blocks_score(before - solution.tile_cost, blocks) > _BETTER
+    return (data, solution) if proven and better and data.own[frame] > 0 else None
+
+
+def judge_detail(data: Windows, solution: Solution, sound: BoolArray) -> tuple[Array, Array, Array]:
+    """Return what each frame shows of the detail that the others foretell, and how sure that is.
+
+    Returns
+    -------
+    ratio : ndarray, shape (N, B)
+        Energy; NaN where too little tells.
+    score : ndarray, shape (N,)
+        Standard errors above what is foretold.
+    limit : ndarray, shape (N,)
+        The finest band's ratio that would have been proven, 99 times in 100.
+    """
+    return _judge(data, solution, sound, _measure(data, solution))
+
+
+def _judge(
+    data: Windows, solution: Solution, sound: BoolArray, found: _OwnBlur
+) -> tuple[Array, Array, Array]:
+    count = len(sound)
+    z = found.score(data.own, sound)
+    usual_error = found.against_others(data.own, sound)[1]
+    if count < 3:
+        sound = np.zeros_like(sound)
+    # No fit is the better for that.
+    unsure = ~sound | ~np.isfinite(found.error) | ((z > proof_limit(count)) & (data.own == 0))
+    limit = _left(data, solution, student_limit(count, found.degrees) * usual_error)[:, 0]
+    ratio = _left(data, solution, data.own + found.square)
+    untold = unsure | (limit < FLOOR)
+    ratio[untold & (z < proof_limit(count))] = np.nan
+    return ratio, np.where(unsure, np.nan, -z), np.where(untold, np.nan, limit)
+
+
+def _left(data: Windows, solution: Solution, square: Array) -> Array:
+    """Return the energy that own blur leaves of each frame's, (N, B)."""
+    left = []
+    slopes = slopes_of(data)
+    for own in (np.zeros_like(square), square):
+        known = np.nan_to_num(own, posinf=0.0)
+        fit = compare(
+            replace(data, own=known), slopes, solution.frames_px, solution.tiles_px, rounds=0
+        )
+        energy = (data.peak * solution.amplitude)[:, :, None] * fit.share * data.used[:, None]
+        left.append([_by_frame(data, e, len(square)) for e in np.moveaxis(energy, 1, 0)])
+    return np.asarray(left[1]).T / np.maximum(np.asarray(left[0]).T, 1e-12)
+
+
+def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = None) -> _OwnBlur:
+    """Return by how much each frame alone is softer than a solution has it, to first order."""
+    frames_px, tiles_px = solution.frames_px, solution.tiles_px
+    slopes = slopes_of(data, solution.amplitude)
+    inside = inside_stack(data)
+    fit = compare(data, slopes, frames_px, tiles_px, rounds=2)
+    weight = inside / (1 + (fit.residual / (2 * solution.scale)) ** 2)
+    fit = compare(data, slopes, frames_px, tiles_px, weight, rounds=2)
+    amplitude = fit.amplitude[:, :, None]
+    model = amplitude * fit.share + FLOOR
+    small = _LINEAR * float(data.sigma_px[0]) ** 2
+    softer = compare(
+        replace(data, own=data.own + small), slopes, frames_px, tiles_px, weight, rounds=0
+    )
+    by_square = np.log((amplitude * softer.share + FLOOR) / model) / small
+    side = np.sign(frames_px[data.frames] - tiles_px[:, None])[:, None]
+    by_place = amplitude * fit.derivative * side / model / data.sigma_px[:, None]
+    project = _Projection(weight, amplitude * fit.share / model, by_place)
+    places = np.linalg.inv(normal_matrix(data, fit, weight, frames_px, tiles_px)[1:, 1:])
+    depths = list(by_depth(data, frames_px, tiles_px, solution.misfit))
+    count = len(frames_px)
+    number = np.empty(len(tiles_px), int)
+    for k, depth in enumerate(depths):
+        number[depth.tiles] = k
+    place = (number[:, None] * count + data.frames).ravel()
+    square, error, degrees = np.zeros(count), np.full(count, np.inf), np.ones(count)
+    for frame in range(count) if some is None else some:
+        column = np.where((data.frames == frame)[:, None] & data.used[:, None], by_square, 0.0)
+        shared = _by_frame(data, (project(column) * by_place).sum(axis=1), count)
+        moved = np.concatenate([[0.0], places @ shared[1:]])
+        column -= by_place * (moved[data.frames] * data.used)[:, None]
+        pull = project(column)
+        told = float((pull * column).sum())
+        if told <= 0:
+            continue
+        by_block = np.bincount(data.blocks, (pull * fit.residual).sum(axis=(1, 2)))
+        chance = float((by_block**2).sum())
+        whole = chance + _model_variance(data, pull, depths, place)
+        square[frame], error[frame] = by_block.sum() / told, np.sqrt(whole) / told
+        degrees[frame] = max(whole**2 / max(float((by_block**4).sum()), 1e-12) - 1, 1.0)
+    return _OwnBlur(square, error, degrees)
+
+
+def _by_frame(data: Windows, values: Array, count: int) -> Array:
+    return np.bincount(data.frames.ravel(), values.ravel(), minlength=count).astype(float)
+
+
+def _model_variance(data: Windows, pull: Array, depths: list[Depth], place: Index) -> float:
+    """Return the variance of a sum of residuals, each times its pull, by the model's own errors.
+
+    ``place`` (K W,) numbers depths and frames together.
+    """
+    cells = len(depths) * len(data.own)
+    bands = [np.bincount(place, p.ravel(), minlength=cells) for p in np.moveaxis(pull, 1, 0)]
+    sums = np.stack(bands).reshape(len(bands), len(depths), -1)
+    parts = (sums[:, k, depth.seen] for k, depth in enumerate(depths))
+    return sum(
+        float(np.einsum("bi,bij,bj->", part, depth.alike, part))
+        for part, depth in zip(parts, depths, strict=True)
     )
 
 
-def _surprises(
-    data: StackEnergies, order: Index, frames_px: Array, places_px: Array, tiles: Index
-) -> tuple[Array, Array]:
-    """Return logarithms of energy over prediction, (N, B), mean over tiles, and their errors."""
-    count, bands = data.energy.shape[:2]
-    blocks = tile_blocks(data.grid)[tiles]
-    frames = frames_px[order]
-    centre = np.abs(frames[:, None] - places_px).argmin(axis=0)
-    some = TileSet(data.energy[order][:, :, tiles], centre, blocks)
-    windows = cut_windows(data, some, min(_HALF_WIDTH, count - 1))
-    residual, near = _residuals_without_own(windows, frames, places_px)
-    mean, error = np.full((count, bands), np.nan), np.full((count, bands), np.inf)
-    for rank, frame in enumerate(order):
-        here = near & (windows.frames == rank)
-        where = np.nonzero(here)[0]
-        if not _tells(blocks[where]):
-            continue
-        for band in range(bands):
-            told = robust_mean(residual[:, band][here], blocks[where])
-            mean[frame, band], error[frame, band] = told[:2]
-    return mean, error
+class _Projection:
+    """Takes out of a column (K, B, W) what each tile's amplitudes and place explain; weighs it."""
 
+    def __init__(self, weight: Array, by_amplitude: Array, by_place: Array) -> None:
+        self._weight, self._own = weight, by_amplitude
+        self._norm = np.maximum((weight * by_amplitude**2).sum(axis=2, keepdims=True), 1e-9)
+        self._place = self._without_amplitude(by_place)
+        self._whole = (weight * self._place**2).sum(axis=(1, 2), keepdims=True) + 1e-6
 
-def _residuals_without_own(
-    windows: Windows, frames: Array, places_px: Array
-) -> tuple[Array, BoolArray]:
-    """Predict each entry of the windows from the tile's other entries.
+    def _without_amplitude(self, column: Array) -> Array:
+        part = (self._weight * self._own * column).sum(axis=2, keepdims=True) / self._norm
+        return np.asarray(column - self._own * part)
 
-    Returns
-    -------
-    residual : ndarray, shape (K, B, W)
-    near : ndarray of bool, shape (K, W)
-        The frame is near focus there, and another shows enough to predict it.
-    """
-    slopes = slopes_of(windows)
-    residual = np.zeros(windows.value.shape)
-    inside = inside_stack(windows)
-    near = np.zeros(windows.frames.shape, bool)
-    apart = np.abs(frames[windows.frames] - places_px[:, None])
-    within = apart < _OTHER_REACH * windows.sigma_px[0]
-    for entry in range(windows.frames.shape[1]):
-        weight = inside.copy()
-        weight[:, :, entry] = 0
-        fit = compare(windows, slopes, frames, places_px, weight, rounds=2)
-        residual[:, :, entry] = fit.residual[:, :, entry]
-        other = np.where((weight[:, 0] > 0) & within, fit.share[:, 0], 0).max(axis=1)
-        near[:, entry] = (fit.share[:, 0, entry] > _NEAR_FOCUS) & (other > _LEAST_OTHER)
-        near[:, entry] &= windows.used[:, entry]
-    return residual, near
-
-
-def _scores(surprise: Array, error: Array) -> tuple[Array, Array]:
-    """Return how many standard errors each frame lies above expectation, (N,); the worst band's.
-
-    And the ratio, of the finest band that tells, that would have been proven too low.
-    """
-    found, needed = np.full(surprise.shape, np.nan), np.full(len(surprise), np.nan)
-    for band in range(surprise.shape[1]):
-        own, known = surprise[:, band], np.isfinite(surprise[:, band])
-        if known.sum() * 2 < len(own) or known.sum() < _FEWEST_FRAMES:  # of a few none is usual
-            continue
-        off = own - np.median(own[known])
-        spread = excess_spread(off, error[:, band])
-        between, degrees = learned_spread(spread, int(known.sum()), _BETWEEN_FRAMES)
-        whole = np.hypot(error[:, band], between)
-        found[:, band] = score(off / whole, degrees)
-        ratio = np.exp(-student_limit(len(own), degrees) * whole)
-        needed = np.where(np.isnan(needed) & known, ratio, needed)
-    known = np.isfinite(found).any(axis=1)
-    worst = np.where(known, np.nanmin(np.where(known[:, None], found, 0), axis=1), np.nan)
-    return worst, needed
-
-
-def _leans(
-    tiles: Sequence[TileEnergies], data: StackEnergies, frames_px: Array, places_px: Array
-) -> tuple[Complex, Array, Array]:
-    """Return how the orientation of fine detail departs in each frame, (N,), and its score.
-
-    And how far it would have had to depart to be proven; NaN where that is beyond 1.
-
-    A tile's anisotropy is the structure tensor's: energy along x less that along y, and twice the
-    product, over their sum. A shake takes it along one direction. What a tile's own texture prefers
-    is the same in all frames that have it in focus, which serves where three or more in a row share
-    tiles. And it shows in the tile's coarser detail, which a shake of a few pixels leaves as it is;
-    but there textures differ of their own, by as much as frames that share no tiles tell, and a
-    weave is directed in its finest threads alone: what frames in a row, two at least, do not bear
-    out is none.
-    """
-    fine, coarse, told = _anisotropies(tiles, data, frames_px, places_px)
-    blocks = tile_blocks(data.grid)
-    order = np.argsort(frames_px)
-    lean, chance = np.full(len(tiles), np.nan, complex), np.full(len(tiles), np.inf)
-    needed, borne_out = np.full(len(tiles), np.inf), lean.copy()
-    for rank in _runs(told[order], blocks):
-        if len(rank) < 2:
-            continue
-        run = order[rank]
-        borne_out[run], rare, errors, degrees = _beside(fine[run], told[run].astype(float), blocks)
-        if len(run) >= _FEWEST_IN_RUN:  # of two nothing tells which is the odd one
-            lean[run], chance[run] = borne_out[run], rare
-            needed[run] = errors * _vector_needed(len(tiles), degrees)
-    round_enough = told & (np.abs(coarse) < _MOST_DIRECTED)
-    alone, variance = _across_scales(fine - coarse, round_enough, blocks)
-    sets = np.empty(len(tiles), int)
-    sets[order] = _separate_sets(told[order], blocks)
-    known = np.isfinite(variance)
-    best = [
-        min(np.flatnonzero((sets == k) & known), key=variance.__getitem__, default=None)
-        for k in np.unique(sets)
-    ]
-    for frame in np.flatnonzero(known):
-        others = np.array([k for k in best if k is not None and sets[k] != sets[frame]], int)
-        if len(others) < _FEWEST_SETS:
-            continue
-        off, seldom, spread, degrees = _odd_one(
-            alone[frame], variance[frame], alone[others], variance[others]
-        )
-        needed[frame] = min(needed[frame], spread * _vector_needed(len(tiles), degrees))
-        # False where no frame beside it shows its tiles.
-        denied = np.abs(borne_out[frame] - off) > np.abs(off) / 2
-        if seldom < chance[frame] and not denied:
-            lean[frame], chance[frame] = off, seldom
-    # Twice: either of two tests may call a frame shaken.
-    rare = -ndtri(np.clip(2 * chance, 1e-300, 1 - 1e-9))
-    return lean, np.where(np.isfinite(lean), rare, np.nan), np.where(needed < 1, needed, np.nan)
-
-
-def _vector_needed(frames: int, degrees: int) -> float:
-    """Return the standard errors of either part that prove a lean 99 times in 100."""
-    return vector_limit(2 * frames, degrees) + FOUND
-
-
-def _runs(told: BoolArray, blocks: Index) -> list[Index]:
-    """Return the runs of frames, (N, T) in order of the axis, that share tiles in focus."""
-    runs = [[0]]
-    for rank in range(1, len(told)):
-        if not _tells(blocks[told[rank - 1] & told[rank]]):
-            runs.append([])
-        runs[-1].append(rank)
-    return [np.array(run) for run in runs]
-
-
-def _separate_sets(told: BoolArray, blocks: Index) -> Index:
-    """Return each frame's set, (N,): the sets' first frames share no tiles.
-
-    ``told`` is (N, T) in order of the axis.
-    """
-    sets, first = np.zeros(len(told), int), 0
-    for rank in range(1, len(told)):
-        if not _tells(blocks[told[first] & told[rank]]):
-            first = rank
-        sets[rank] = sets[rank - 1] + (first == rank)
-    return sets
-
-
-def _tells(blocks: Index) -> bool:
-    """Tell whether tiles, given their blocks, are enough to judge by."""
-    return len(blocks) >= _FEWEST_TILES and len(np.unique(blocks)) >= _FEWEST_BLOCKS
-
-
-def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Array, Array, int]:
-    """Solve ``vector = texture of the tile + lean of the frame``, robustly.
-
-    Returns
-    -------
-    lean : ndarray, shape (N,), complex
-        Off the line through the frames beside it: from link to link small errors add up. Of two
-        frames each against the other, which proves nothing.
-    chance : ndarray, shape (N,)
-        How often that comes by chance, judged by the scatter of blocks of tiles.
-    error : ndarray, shape (N,)
-        Standard error of either part, and its degrees of freedom.
-    degrees : int
-    """
-    seen = weight.sum(axis=0) >= 2
-    vector, weight, blocks = vector[:, seen], weight[:, seen], blocks[seen]
-    lean = np.zeros(len(vector), complex)
-    trust = weight
-    for _ in range(_ROUNDS):
-        whole = np.maximum(trust.sum(axis=0), 1e-9)
-        rest = vector - lean[:, None]
-        rest = rest - (trust * rest).sum(axis=0) / whole
-        normal = np.diag(trust.sum(axis=1)) - (trust / whole) @ trust.T
-        inverse = np.linalg.pinv(normal, rcond=1e-6, hermitian=True)
-        pull = trust * rest
-        lean = lean + inverse @ pull.sum(axis=1)
-        size = np.abs(rest)
-        spread = max(float(np.median(size[weight > 0])), 1e-6)
-        trust = weight * np.minimum(1, 2 * spread / np.maximum(size, 1e-9))
-    block = np.stack([np.bincount(blocks, p.real) + 1j * np.bincount(blocks, p.imag) for p in pull])
-    # One factor for all frames: of single frames few blocks tell.
-    scatter = float((np.abs(block) ** 2).sum()) / 2
-    factor = scatter / max(float(np.trace(normal)), 1e-9)
-    return _off_the_line(lean, inverse * factor)
-
-
-def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array, Array, int]:
-    """Return how far each frame's lean lies off the line through those beside it, and the chance.
-
-    And the standard errors of either part, with their degrees of freedom.
-
-    The odd ones are taken out one by one, worst first: beside a shaken frame sound ones lean, too.
-    """
-    count = len(lean)
-    off = lean - lean[::-1] if count == 2 else np.zeros(count, complex)
-    chance = np.ones(count)
-    sound, whole, degrees = np.ones(count, bool), np.full(count, np.inf), 1
-    while sound.sum() >= _FEWEST_IN_RUN:
-        error = np.zeros(count)
-        for k in map(int, np.flatnonzero(sound)):
-            near = [j for j in np.argsort(np.abs(np.arange(count) - k), kind="stable") if sound[j]]
-            others = np.array(near[1 : 1 + _BESIDE])
-            told = (_line_at(k, others, part) for part in (lean.real, lean.imag))
-            off[k] = lean[k] - complex(*told)
-            contrast = np.zeros(count)
-            contrast[k], contrast[others] = 1.0, -1 / len(others)
-            error[k] = np.sqrt(max(float(contrast @ covariance @ contrast), 0.0))
-        spread = excess_spread(np.abs(off[sound]), error[sound], parts=2)
-        between, degrees = learned_spread(spread, int(sound.sum()), _BETWEEN_LEANS)
-        whole[sound] = np.hypot(error, between)[sound]
-        size = np.abs(off) / whole
-        chance[sound] = vector_chance(size[sound], degrees)
-        worst = int(np.where(sound, size, 0).argmax())
-        if -ndtri(max(2 * chance[worst], 1e-300)) < proof_limit(count):
-            break
-        sound[worst] = False
-    return off, chance, whole, degrees
-
-
-def _line_at(place: int, others: Index, values: Array) -> float:
-    """Return the value at a place of the line through others by medians (P. K. Sen, 1968)."""
-    slope = 0.0
-    if len(others) == _BESIDE:
-        pairs = [(i, j) for n, i in enumerate(others) for j in others[n + 1 :]]
-        slope = float(np.median([(values[j] - values[i]) / (j - i) for i, j in pairs]))
-    return float(np.median(values[others] + slope * (place - others)))
-
-
-def _odd_one(
-    own: complex, variance: float, others: Complex, variances: Array
-) -> tuple[complex, float, float, int]:
-    """Return how far a frame stands off others that show other tiles, and the chance of that.
-
-    And the standard error of either part, with its degrees of freedom.
-
-    The others' mean and their spread beyond their errors are those of R. DerSimonian and N. Laird,
-    Control. Clin. Trials 7, 177 (1986), from memory.
-    """
-    weight = 1 / variances
-    off = others - (weight * others).sum() / weight.sum()
-    excess = float((weight * np.abs(off) ** 2).sum()) / 2 - (len(others) - 1)
-    square = excess / (weight.sum() - (weight**2).sum() / weight.sum())
-    between, degrees = learned_spread(np.sqrt(max(square, 0.0)), len(others), _BETWEEN_TEXTURES)
-    weight = 1 / (variances + between**2)
-    away = complex(own - (weight * others).sum() / weight.sum())
-    spread = float(np.sqrt(between**2 + variance + 1 / weight.sum()))
-    return away, float(vector_chance(abs(away) / spread, degrees)), spread, degrees
-
-
-def _anisotropies(
-    tiles: Sequence[TileEnergies], data: StackEnergies, frames_px: Array, places_px: Array
-) -> tuple[Complex, Complex, BoolArray]:
-    """Return fine and coarse anisotropy, and where a tile in focus tells one, (N, T)."""
-    light = data.gains[:, None, None] ** 2
-    count = len(tiles)
-    fine = np.stack([t.orientation for t in tiles]).astype(float).reshape(count, 3, -1) / light
-    coarse = np.stack([t.coarse_orientation for t in tiles]).astype(float)
-    coarse = coarse.reshape(count, 3, -1) / light
-    level = np.stack([t.level for t in tiles]).astype(float).reshape(count, -1).mean(axis=0)
-    for axis in (0, 1):  # the coarse band's noise is 16 times weaker
-        fine[:, axis] -= brightness_noise(fine[:, axis], level, data.usable)
-    reach = data.blur.reach(_NEAR_FOCUS) * data.sigma_px[0]
-    apart = np.abs(np.nan_to_num(places_px, nan=np.inf) - frames_px[:, None])
-    both = fine[:, 0] + fine[:, 1]
-    told = data.usable & (apart < reach) & (both > 2 * _LEAST_SNR * data.noise[0])
-    return _anisotropy(fine, told), _anisotropy(coarse, told), told
-
-
-def _anisotropy(tensor: Array, told: BoolArray) -> Complex:
-    both = np.where(told, np.maximum(tensor[:, 0] + tensor[:, 1], 1e-12), 1.0)
-    vector = np.where(told, tensor[:, 0] - tensor[:, 1] + 2j * tensor[:, 2], 0.0) / both
-    # Noise may carry it beyond 1.
-    return np.asarray(vector / np.maximum(np.abs(vector), 1.0))
-
-
-def _across_scales(less: Complex, told: BoolArray, blocks: Index) -> tuple[Complex, Array]:
-    """Return the mean departure of fine from coarse anisotropy in each frame, and its variance."""
-    count = len(less)
-    lean, variance = np.full(count, np.nan, complex), np.full(count, np.inf)
-    for frame in range(count):
-        here = np.flatnonzero(told[frame])
-        if not _tells(blocks[here]):
-            continue
-        along = robust_mean(less[frame, here].real, blocks[here])
-        across = robust_mean(less[frame, here].imag, blocks[here])
-        lean[frame] = complex(along[0], across[0])
-        variance[frame] = (along[1] ** 2 + across[1] ** 2) / 2
-    return lean, variance
+    def __call__(self, column: Array) -> Array:
+        left = self._without_amplitude(column)
+        part = (self._weight * self._place * left).sum(axis=(1, 2), keepdims=True) / self._whole
+        return np.asarray(self._weight * (left - self._place * part))

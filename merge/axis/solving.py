@@ -6,6 +6,7 @@ and the system to solve has one unknown a frame (variable projection with a Schu
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +51,8 @@ class Solution:
     tiles_px: Array
     covariance_px: Array
     frame_cost: Array
+    tile_cost: Array
+    amplitude: Array
     scale: float
     misfit: float
     cost: float
@@ -104,6 +107,8 @@ def solve(
         tiles_px - frames_px[0],
         covariance,
         by_frame,
+        each.sum(axis=1),
+        fit.amplitude,
         scale,
         misfit,
         float(each.sum() / entries.sum()),
@@ -127,6 +132,40 @@ class _Equations:
     def tile_change(self, change: Array, data: Windows) -> Array:
         moved = (self.row * change[data.frames] * data.used).sum(axis=1)
         return np.asarray((moved - self.total) / self.whole)
+
+
+def normal_matrix(
+    data: Windows, fit: Fit, weight: Array, frames_px: Array, tiles_px: Array
+) -> Array:
+    """Return the normal matrix of the frames' places, (N, N), with a guess where nothing tells."""
+    equations = _equations(data, fit, weight, frames_px, tiles_px)
+    count = len(frames_px)
+    return equations.normal + 1e-6 * np.trace(equations.normal) / count * np.eye(count)
+
+
+@dataclass(frozen=True)
+class Depth:
+    """The tiles of one depth, for all of which the model is off in one way.
+
+    `tiles` (K,) tells which they are, `seen` the frames of their windows, and `alike` (B, M, M) is
+    the covariance of these M frames' residuals in each band.
+    """
+
+    tiles: BoolArray
+    seen: slice
+    alike: Array
+
+
+def by_depth(data: Windows, frames_px: Array, tiles_px: Array, misfit: float) -> Iterator[Depth]:
+    """Group tiles by depth."""
+    depths = np.floor(tiles_px / (2 * data.sigma_px[0]))
+    for depth in np.unique(depths):
+        tiles = depths == depth
+        frames = data.frames[tiles]
+        seen = slice(int(frames.min()), int(frames.max()) + 1)
+        blur = np.abs(frames_px[seen] - tiles_px[tiles].mean())
+        apart = np.abs(blur[:, None] - blur) / (_ALIKE * data.sigma_px[:, None, None])
+        yield Depth(tiles, seen, misfit**2 * np.exp(-apart))
 
 
 def _equations(
@@ -293,12 +332,10 @@ def _covariance(
     much.
     """
     count = len(frames_px)
-    width = 2 * data.sigma_px[0]
     normal, scatter = np.zeros((count, count)), np.zeros((count, count))
     by_block = np.zeros((int(data.blocks.max()) + 1, count))
-    depths = np.floor(tiles_px / width)
-    for depth in np.unique(depths):
-        here = depths == depth
+    for depth in by_depth(data, frames_px, tiles_px, misfit):
+        here, seen = depth.tiles, depth.seen
         some = take_tiles(data, here)
         part = Fit(
             *(
@@ -309,18 +346,12 @@ def _covariance(
         trust = np.ascontiguousarray(weight[here])
         own = _equations(some, part, trust, frames_px, tiles_px[here])
         np.add.at(by_block, some.blocks, own.by_tile)
-        seen = slice(int(some.frames.min()), int(some.frames.max()) + 1)
-        near = frames_px[seen]
-        answer = np.zeros((len(data.sigma_px), len(near), len(near)))
+        answer = np.zeros(depth.alike.shape)
         _respond(
             some.frames, some.used, some.sigma_px, part.amplitude, part.share, part.derivative,
             trust, own.row, own.whole, frames_px, tiles_px[here], seen.start, answer,
         )  # fmt: skip
-        blur = np.abs(near - tiles_px[here].mean())
-        apart = np.abs(blur[:, None] - blur)
-        for band, sigma_px in enumerate(data.sigma_px):
-            alike = misfit**2 * np.exp(-apart / (_ALIKE * sigma_px))
-            scatter[seen, seen] += answer[band] @ alike @ answer[band].T
+        scatter[seen, seen] += (answer @ depth.alike @ answer.transpose(0, 2, 1)).sum(axis=0)
         normal += own.normal
     scatter += by_block.T @ by_block
     usual = max(float(np.median(np.abs(np.diff(frames_px)))), 1e-3)

@@ -16,7 +16,7 @@ from merge.axis.preparing import (
     ordered_tiles,
     well_above_noise,
 )
-from merge.axis.residuals import TYPICAL, cut_windows, misfit, search_tiles, slopes_of
+from merge.axis.residuals import TYPICAL, Windows, cut_windows, misfit, search_tiles, slopes_of
 from merge.axis.solving import FROM_NEAR, Solution, solve
 from merge.model import Array, BoolArray, Index
 from merge.significance import not_alone
@@ -124,7 +124,7 @@ def _solve_ordered(
     data = _without_moving(data, order, even)
     tiles = ordered_tiles(data, order).take(choose_again(data, chosen))
     places, _ = _cost_of_even(data, tiles, best)
-    return data, solve_best_explained(data, tiles, even, places)
+    return data, solve_best_explained(data, tiles, even, places)[0]
 
 
 def _cost_of_even(data: StackEnergies, tiles: TileSet, step: float) -> tuple[Array, Array]:
@@ -143,8 +143,8 @@ def solve_best_explained(
     tiles_px: Array,
     *,
     errors: bool = False,
-) -> Solution:
-    """Solve from a start, then once more with the tiles that the model explains best."""
+) -> tuple[Solution, Windows]:
+    """Solve from a start, then once more with the tiles that the model explains best: these."""
     half = half_window(data, frames_px)
     windows = cut_windows(data, tiles, half)
     solution = solve(windows, frames_px, tiles_px)
@@ -158,7 +158,7 @@ def solve_best_explained(
         solution = solve(windows, frames_px, start, least=FROM_NEAR, errors=True)
         doubt = np.diag(doubt_px**2)
         solution = dataclasses.replace(solution, covariance_px=solution.covariance_px + doubt)
-    return solution
+    return solution, windows
 
 
 def _best_explained(misfits: Array, centres: Index) -> Index:

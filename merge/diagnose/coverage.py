@@ -229,7 +229,8 @@ def find_uncovered_ends(
 ) -> list[Finding]:
     """Return a finding for either end that the subject is proven to reach beyond.
 
-    They must reach beyond the tolerance by more than the end's own error, in several places.
+    So much of its detail as counts must lie beyond the tolerance by more than the end's own error,
+    in several places.
 
     Parameters
     ----------
@@ -251,8 +252,10 @@ def find_uncovered_ends(
             continue
         extent = _weighted_quantile(beyond[outside], axis.tile_detail[outside], _END_EXTENT)
         spread = 1.645 * math.hypot(own, steps.scale_error * extent)
+        proven = outside & (beyond > tolerance_px + proof_limit(2) * error)
         places = np.unique(tile_blocks(outside.shape)[outside.ravel()])
-        sure = extent - proof_limit(2) * error > tolerance_px and len(places) >= _END_BLOCKS
+        enough = min(PROBLEM_SHARE, (1 - _END_EXTENT) * share)
+        sure = _share(axis, proven) >= enough and len(places) >= _END_BLOCKS
         extra = math.ceil((extent - tolerance_px) / (2 * tolerance_px) - 1e-9)
         read = f"({max(extent - spread, 0):.1f} to {extent + spread:.1f})"
         rest = f"{percent(share)} of the picture's detail is still sharpening at this end."

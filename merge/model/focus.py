@@ -53,11 +53,11 @@ class FrameQuality:
     Attributes
     ----------
     detail_ratio : ndarray, shape (N, B), float64
-        Energy of tiles near focus over what the other frames lead to expect, median over tiles;
-        1 = as expected, below 1 = soft. NaN where too few tiles tell.
+        Energy over what the other frames lead to expect; 1 = as expected, below 1 = soft. NaN where
+        too little tells.
     detail_z : ndarray, shape (N,), float64
-        How many standard errors that lies above what is usual in the stack, in the worse of the two
-        finest bands; NaN where too few tiles or frames tell.
+        How many standard errors that lies above what is usual in the stack; NaN where too little
+        tells.
     direction_ratio : ndarray, shape (N,), float64
         Finest detail along the direction that lost most over that along the one that lost
         least, relative to the neighbours; 1 = no direction, well below 1 = shaken; NaN where
