@@ -252,10 +252,11 @@ def find_uncovered_ends(
             continue
         extent = _weighted_quantile(beyond[outside], axis.tile_detail[outside], _END_EXTENT)
         spread = 1.645 * math.hypot(own, steps.scale_error * extent)
-        proven = outside & (beyond > tolerance_px + proof_limit(2) * error)
         places = np.unique(tile_blocks(outside.shape)[outside.ravel()])
-        enough = min(PROBLEM_SHARE, (1 - _END_EXTENT) * share)
-        sure = _share(axis, proven) >= enough and len(places) >= _END_BLOCKS
+        # All that lies beyond, as a whole, or enough of it by itself.
+        least = tolerance_px + proof_limit(2) * error
+        sure = extent > least or _share(axis, not_alone(beyond > least)) >= PROBLEM_SHARE
+        sure &= len(places) >= _END_BLOCKS
         extra = math.ceil((extent - tolerance_px) / (2 * tolerance_px) - 1e-9)
         read = f"({max(extent - spread, 0):.1f} to {extent + spread:.1f})"
         rest = f"{percent(share)} of the picture's detail is still sharpening at this end."
