@@ -41,6 +41,8 @@ def reduce_map(
     if incomplete == "drop":
         height, width = (length // reduction for length in values.shape[:2])
         values = values[: height * reduction, : width * reduction]
+        if not values.size:
+            return values.reshape(height, width, *values.shape[2:])
     height, width = reduced_shape(values.shape, reduction)
     missing = (height * reduction - values.shape[0], width * reduction - values.shape[1])
     padded = values

@@ -1,11 +1,13 @@
 """Pictures of odd sizes and values: a result or one line, in every command."""
 
+import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
 from io_samples import write_tiff
 from small_brackets import small_bracket, write_frame
 
+from merge import merge_stack
 from merge.cli import main
 from merge.read import read_preview
 
@@ -56,3 +58,17 @@ def test_a_line_of_pixels_has_a_small_picture(tmp_path, height, width):
     assert max(luminance.shape) * scale == pytest.approx(max(height, width), rel=0.1)
     result = CliRunner().invoke(main, ["sort", str(tmp_path)])
     assert result.exit_code == 0, result.exception
+
+
+@pytest.mark.slow
+def test_a_large_picture_may_end_with_a_row_that_fills_no_block():
+    """6.5 megapixels and more are compared at half their size, in strips of 120 rows."""
+    blocks = np.random.default_rng(0).random((631, 650, 1))
+    picture = np.uint8(200 * blocks.repeat(4, 0).repeat(4, 1).repeat(3, 2))[:2521]
+    soft = cv2.GaussianBlur(picture, (0, 0), 1.5)
+    left = np.arange(picture.shape[1])[:, None] < 1300
+    frames = [np.where(left, picture, soft), np.where(left, soft, picture)]
+    result = merge_stack(frames, method="detail")
+    rows, columns, _ = result.pixels.shape
+    assert rows > 2510
+    assert columns > 2590

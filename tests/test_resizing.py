@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage.transform import resize
 
-from merge.resizing import enlarge_part, enlarge_position
+from merge.resizing import enlarge_part, enlarge_position, reduce_map
 
 
 @pytest.mark.parametrize("reduction", [1, 2, 3])
@@ -47,3 +47,9 @@ def test_no_depth_lies_between_the_sides_of_a_step(reduction):
     found = enlarge_position(position, (0, 0, 20 * reduction, 31 * reduction), reduction)
     assert set(np.unique(found)) == {0.0, 10.0}
     np.testing.assert_array_equal(found, position.repeat(reduction, 0).repeat(reduction, 1))
+
+
+def test_fewer_rows_than_a_block_are_dropped_to_none():
+    values = np.ones((3, 9, 2), np.float32)
+    assert reduce_map(values, 4, incomplete="drop").shape == (0, 2, 2)
+    assert reduce_map(values, 3, incomplete="drop").shape == (1, 3, 2)
