@@ -16,6 +16,7 @@ from merge.diagnose import (
     find_distance_conflicts,
     locate_frames,
     measure_coverage,
+    measure_limits,
 )
 from merge.diagnose.coverage import find_gaps
 from merge.focus import measure_tiles
@@ -148,6 +149,16 @@ def test_an_end_cut_short_is_found_with_its_extent(steps_short):
     assert {f.frames for f in findings} == {(0,), (11,)}
     for finding in findings:
         assert finding.value == pytest.approx(STEP * steps_short, abs=STEP)
+    # What is not told is smaller than the audit says that it could tell.
+    scene, axis = bracket(margin=-steps_short), fitted(tiles_of(margin=-steps_short))
+    limits = measure_limits(axis, registration_of(12), TOLERANCE)
+    (rows, columns), side = axis.tile_detail.shape, axis.tile_size_px
+    depth = scene.depth_px[: rows * side, : columns * side].astype(np.float32)
+    depth = cv2.resize(depth, (columns, rows), interpolation=cv2.INTER_AREA)
+    told = {f.frames for f in findings if f.kind == "end not covered"}
+    for end, beyond in enumerate((scene.positions_px[0] - depth, depth - scene.positions_px[-1])):
+        share = axis.tile_detail[beyond > limits.end_px[end]].sum() / axis.tile_detail.sum()
+        assert (11 * end,) in told or share < limits.end_share
 
 
 def test_an_end_cut_short_is_found_where_steps_are_fine():
