@@ -5,10 +5,15 @@ lies behind shows through the blur of what lies in front. One picture knows bett
 focused on the nearer surface that surface ends sharply, and all behind it is blurred so widely
 that its light can be foretold from the rest of the depth map. So each place beside a depth edge is
 compared in that frame with the light foretold there and with the nearer surface around.
+
+A thin thing may be missing from the depth map altogether: what lies behind shows through its blur,
+and more sharply than it ever is. Such places have a second peak of sharpness in a nearer frame, and
+differ there from the light foretold.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 
@@ -41,6 +46,14 @@ _APART = 0.12
 _ALIKE = 0.06
 # where the nearer surface's own colour differs this many times as much.
 _DOUBT = 1.5
+# A second peak of sharpness stands out by so many times the least between it and the place's own
+# frame, in power averaged with this sigma (px of the map).
+_PEAK_RATIO, _PEAK_SIGMA_PX, _PEAK_REACH_PX = 4.0, 1.0, 4
+# A thin thing lies there if the place differs from the light foretold so many times as much as
+# places around that surely lie behind do, _ALIKE at most (where there are none, as this),
+_CLEARLY, _UNSURE = 3.0, np.float32(0.04)
+# and by this share of the most within so many px: beside it, too, there is some of its sharpness.
+_THIN_SHARE, _THIN_PX = np.float32(0.7), 2
 # The farther surface is sure this far from the nearer one,
 _SURE_BEHIND_PX = 4
 # the nearer one this far from the farther,
@@ -49,6 +62,8 @@ _SURE_FRONT_PX = 3
 _LENT_PX = 12
 _LOOK_SIGMA_PX, _COLOUR_SIGMA_PX, _CALIBRATION_SIGMA_PX = 0.8, 2.0, 5.0
 _OUTLIER = 0.15
+# So much of a window has to lie surely behind to tell what light there is.
+_KNOWN_SHARE = np.float32(0.02)
 # Light from behind is blurred at this reduction, disks wider than that many cells at a smaller one.
 _CELL_PX = 4
 _LAYER_RATIO = 1.5
@@ -60,6 +75,7 @@ _FRAMES_AT_ONCE = 4
 
 def settle_edges(
     depth: DepthMap,
+    measures: ScratchStack,
     pictures: ScratchStack,
     positions_px: NDArray[np.float64],
     *,
@@ -72,6 +88,8 @@ def settle_edges(
     ----------
     depth : DepthMap, shape (h, w)
         From `locate_depth`.
+    measures : ScratchStack of (h, w)
+        `measure_detail` of every frame.
     pictures : ScratchStack of (h, w, C)
         Every frame, aligned, at the size of the depth map, in its own encoding.
     positions_px : ndarray, shape (N,)
@@ -94,7 +112,9 @@ def settle_edges(
     count = len(pictures)
     frames = list(range(count)) if near_first else list(range(count - 1, -1, -1))
     position = depth.position if near_first else np.float32(count - 1) - depth.position
-    questions = _Questions.of(position, depth.confidence > 0, gap_in_frames(positions_px))
+    gap = gap_in_frames(positions_px)
+    peaks = _nearer_peaks(position, (measures[k] for k in frames), gap)
+    questions = _Questions.of(position, depth.confidence > 0, peaks, gap)
     out = position.copy()
     if questions.tiles:
         cells = -(-position.shape[0] // _CELL_PX), -(-position.shape[1] // _CELL_PX)
@@ -145,6 +165,8 @@ class _Questions:
     ----------
     nearer : ndarray, shape (h, w), float32
         The frame of the nearest surface around.
+    peaks : ndarray, shape (h, w), float32
+        The nearer frame with a second peak of sharpness, -1 without.
     perhaps_front, perhaps_behind : ndarray, shape (h, w), bool
         Places with a nearer surface beside them, and places beside which one lies farther.
     tiles : dict of int to list of (rows, columns)
@@ -153,43 +175,77 @@ class _Questions:
     """
 
     nearer: FloatArray
+    peaks: FloatArray
     perhaps_front: BoolArray
     perhaps_behind: BoolArray
     tiles: dict[int, list[Tile]]
     gap_frames: float
 
     @classmethod
-    def of(cls, position: FloatArray, seen: BoolArray, gap_frames: float) -> _Questions:
+    def of(
+        cls, position: FloatArray, seen: BoolArray, peaks: FloatArray, gap_frames: float
+    ) -> _Questions:
         """Return the questions that a depth map leaves, near end first.
 
         What was not seen to be nearer, but guessed from around, is no surface to go to: a backdrop
         that coarse detail puts before the hairs in it would take them, and so it would where the
-        median hides a hair.
+        median hides a hair. A peak in a frame beside a known surface's is that surface's own.
         """
         calm = cv2.medianBlur(position, 5)
         surely = np.where(seen, np.maximum(calm, position), _FAR_AWAY)
-        nearest = cv2.erode(surely, np.ones((2 * _NEAR_REACH_PX + 1,) * 2, np.uint8))
-        farthest = cv2.dilate(calm, np.ones((2 * _FAR_REACH_PX + 1,) * 2, np.uint8))
+        nearest = cv2.erode(surely, _square(_NEAR_REACH_PX))
+        farthest = cv2.dilate(calm, _square(_FAR_REACH_PX))
         front = position - nearest > gap_frames
         behind = farthest - position > gap_frames
         nearer, own = np.round(nearest), np.round(position)
+        own_of_another = (peaks > nearest - np.float32(gap_frames)) & (peaks != nearer)
+        peaks[own_of_another] = -1
         tiles: dict[int, list[Tile]] = {}
         for box in iterate_tiles(position.shape, _TILE_PX, _TILE_PX):
-            found = {*nearer[box][front[box]].tolist(), *own[box][behind[box]].tolist()}
-            for index in found:
+            thin = peaks[box][peaks[box] >= 0]
+            found = nearer[box][front[box]], own[box][behind[box]], thin
+            for index in np.unique(np.concatenate(found)):
                 tiles.setdefault(int(index), []).append(box)
-        return cls(nearer, front, behind, tiles, gap_frames)
+        return cls(nearer, peaks, front, behind, tiles, gap_frames)
 
 
 @dataclass(frozen=True, eq=False)
 class _Scene:
-    """One frame, the light foretold in it from behind (in cells), and the depth map."""
+    """One frame, the light foretold in it (see `_light_behind`), and the depth map."""
 
     index: int
     picture: NDArray[np.float16]
     behind: FloatArray
     position: FloatArray
     questions: _Questions
+
+
+def _nearer_peaks(
+    position: FloatArray, measures: Iterable[NDArray[np.float16]], gap_frames: float
+) -> FloatArray:
+    """Return in which frame, nearer than a place's own, it has another peak of sharpness, else -1.
+
+    Shape (h, w); ``measures`` near end first.
+    """
+    best, between = np.zeros_like(position), np.zeros_like(position)
+    peaks = np.full_like(position, -1)
+    boxes = list(iterate_tiles(position.shape, _TILE_PX, position.shape[1]))
+
+    def add(box: Tile, k: int, measure: NDArray[np.float16]) -> None:
+        here, low = position[box], between[box]
+        padded = grow_tile(box, _PEAK_REACH_PX, position.shape)
+        power = as_floats(measure[padded]) ** 2
+        power = cv2.GaussianBlur(power, (0, 0), _PEAK_SIGMA_PX)[tile_within(box, padded)]
+        higher = (power > best[box]) & (here > np.float32(k + gap_frames))
+        np.minimum(low, power, out=low, where=here > np.float32(k + 0.5))
+        best[box][higher], low[higher], peaks[box][higher] = power[higher], np.inf, k
+
+    farthest = float(position.max())
+    for k, measure in enumerate(measures):
+        if k + 0.5 < farthest:
+            share_out(partial(add, k=k, measure=measure), boxes)
+    peaks[best <= np.float32(_PEAK_RATIO) * between] = -1
+    return peaks
 
 
 def _own_light(
@@ -216,8 +272,8 @@ def _light_behind(
 ) -> FloatArray | None:
     """Return the light from behind a frame's plane as that frame shows it; None without any.
 
-    Shape (cells, cells, C), in the picture's encoding; farther surfaces are taken as if none of
-    them hid another.
+    Shape (cells, cells, C + 1), in the picture's encoding, and how much of a cell is known from how
+    much lies behind; farther surfaces are taken as if none of them hid another.
     """
     total: FloatArray | None = None
     farther = [k for k in range(len(layers)) if k > index + gap_frames]
@@ -233,7 +289,8 @@ def _light_behind(
             total = spread if total is None else total + spread
     if total is None:
         return None
-    return encode(total[..., :-1] / np.maximum(total[..., -1:], np.float32(1e-3)), transfer)
+    light = encode(total[..., :-1] / np.maximum(total[..., -1:], np.float32(1e-3)), transfer)
+    return np.concatenate([light, total[..., -1:] / np.float32(_CELL_PX**2)], axis=2)
 
 
 def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
@@ -246,10 +303,17 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     isfront = np.abs(position - np.float32(scene.index)) < questions.gap_frames
     surely_behind = _shrunk(~isbehind, _SURE_BEHIND_PX)
     behind, known = _foretell(scene, padded, seen, surely_behind)
+    off_behind = _difference(seen, behind)
+    thin = isbehind & known & (questions.peaks[padded] == scene.index)
+    thin &= off_behind > _CLEARLY * _doubt(off_behind, surely_behind & ~thin)
+    thin &= off_behind > _THIN_SHARE * cv2.dilate(off_behind * (thin | isfront), _square(_THIN_PX))
+    isfront, isbehind = isfront | thin, isbehind & ~thin
+    position = np.where(thin, np.float32(scene.index), position)
     front = _colour_around(seen, isfront, _shrunk(isbehind, _SURE_FRONT_PX))
-    off_behind, off_front = _difference(seen, behind), _difference(seen, front)
+    off_front = _difference(seen, front)
     goes_near = questions.perhaps_front[padded] & (questions.nearer[padded] == scene.index)
-    goes_near &= (off_behind > _APART) & (off_front < off_behind)
+    goes_near |= isbehind & known & (cv2.dilate(thin.astype(np.uint8), _square(_NEAR_REACH_PX)) > 0)
+    goes_near = thin | (goes_near & (off_behind > _APART) & (off_front < off_behind))
     own = np.round(position) == scene.index
     goes_far = questions.perhaps_behind[padded] & own & known & (off_behind < _ALIKE)
     goes_far &= (off_front > _APART) & (off_front > _DOUBT * off_behind)
@@ -258,6 +322,19 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
             lent, distance = _nearest(position, there)
             goes &= distance < _LENT_PX
             np.copyto(out[box], lent[core], where=goes[core])
+
+
+def _square(radius: int) -> NDArray[np.uint8]:
+    return np.ones((2 * radius + 1,) * 2, np.uint8)
+
+
+def _doubt(off: FloatArray, sure: BoolArray) -> FloatArray:
+    """Return by how much places around differ that surely lie behind, (h, w)."""
+    weight = sure.astype(np.float32)
+    square = np.minimum(off, np.float32(_ALIKE)) ** 2 * weight
+    total = cv2.GaussianBlur(square, (0, 0), _CALIBRATION_SIGMA_PX) + _KNOWN_SHARE * _UNSURE**2
+    weight = cv2.GaussianBlur(weight, (0, 0), _CALIBRATION_SIGMA_PX) + _KNOWN_SHARE
+    return np.asarray(np.sqrt(total / weight), np.float32)
 
 
 def _shrunk(other: BoolArray, radius: int) -> BoolArray:
@@ -271,22 +348,20 @@ def _foretell(
 ) -> tuple[FloatArray, BoolArray]:
     """Return the light from behind at every pixel, brought in line with what is surely behind.
 
-    And where any such place is near enough for that.
+    And where that is known: some of it lies behind, and some near enough is seen.
     """
     cells = tuple(slice(s.start // _CELL_PX, -(-s.stop // _CELL_PX)) for s in padded)
-    behind = scene.behind[cells]
+    behind, cover = scene.behind[cells][..., :-1], scene.behind[cells][..., -1]
     share = reduce_map(sure.astype(np.float32), _CELL_PX)
     light = reduce_map(seen * sure[..., None], _CELL_PX)
     off = light / np.maximum(share, np.float32(1e-3))[..., None] - behind
     share = share * (np.abs(off).max(axis=2) < _OUTLIER)
     sigma = _CALIBRATION_SIGMA_PX / _CELL_PX
     weight = cv2.GaussianBlur(share, (0, 0), sigma)
-    shift = (
-        _blurred(off * share[..., None], sigma) / np.maximum(weight, np.float32(0.02))[..., None]
-    )
+    shift = _blurred(off * share[..., None], sigma) / np.maximum(weight, _KNOWN_SHARE)[..., None]
     whole = 0, 0, *seen.shape[:2]
     full = enlarge_part(behind + shift, whole, _CELL_PX).reshape(seen.shape)
-    return full, enlarge_part(weight, whole, _CELL_PX) > 0.02
+    return full, enlarge_part(np.minimum(weight, cover), whole, _CELL_PX) > _KNOWN_SHARE
 
 
 def _colour_around(seen: FloatArray, place: BoolArray, sure: BoolArray) -> FloatArray:

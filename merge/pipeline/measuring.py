@@ -116,11 +116,7 @@ def measured_scene(
                 depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
             )
             depth = settle_edges(
-                depth,
-                pictures,
-                axis_px,
-                transfer=transfer,
-                near_first=near_first,
+                depth, measures, pictures, axis_px, transfer=transfer, near_first=near_first
             )
         depth = settle_highlights(depth, pictures)
         moving = find_moving_parts(

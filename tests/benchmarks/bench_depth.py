@@ -79,7 +79,7 @@ def main() -> None:
     added = peak_mib(locate, small, frames) - peak_mib(make_measures, small, frames)
     print_row("locate_depth, a frame", seconds / frames, added, "memory: all frames")
     depth, pictures, axis = photograph_at(small)
-    seconds = best_of(lambda: settle_edges(depth, pictures, axis, transfer="srgb"))
+    seconds = best_of(lambda: settle_edges(depth, measures, pictures, axis, transfer="srgb"))
     print_row("settle_edges, a frame", seconds / 20)
     evidence = weigh_evidence(measures, depth)
     print_row("weigh_evidence, a frame", best_of(lambda: weigh_evidence(measures, depth)) / frames)
