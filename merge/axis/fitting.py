@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from merge.axis.noise import with_seen_noise
-from merge.axis.placing import END_REACH, FEWEST_TILES, place_tiles
+from merge.axis.placing import FEWEST_TILES, end_reach_px, place_tiles
 from merge.axis.preparing import (
     StackEnergies,
     choose_smooth_tiles,
@@ -115,7 +115,7 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
         covariance_px=fitted.covariance_px,
         blur_error_px=fitted.blur_error_px,
         scale_error=_scale_error(len(tiles)),
-        end_reach_px=END_REACH * float(data.sigma_px[0]),
+        end_reach_px=end_reach_px(data),
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from merge.axis.preparing import StackEnergies, TileSet
 from merge.axis.residuals import (
+    FLOOR,
     Windows,
     compare,
     cut_windows,
@@ -33,7 +34,10 @@ _BEYOND_LAST, _BEYOND_USUAL = 2.0, 2.5
 # 40 px at full size); their cost must rise by so much (of log(1 + r^2), as a likelihood).
 _FAR_AWAY, _TOLD_APART = 29.0, 6.0
 # At half that blur they are told apart from what is far away, at more of it ever fewer.
-END_REACH = _FAR_AWAY / 2
+_END_REACH = _FAR_AWAY / 2
+# Tiles count where their finest band shows so many times the noise; so many of those in a picture
+# show less of it in focus than what is taken for usual beyond an end.
+_OVER_NOISE, _WEAK = 2.0, 0.1
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
 _MOST_RAISED = 30.0
 _SPECTRUM_ROUNDS = 2
@@ -48,7 +52,7 @@ _IN_GAP = 5.0
 
 def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tuple[Array, Array]:
     """Return position and detail of every tile with detail; NaN and 0 elsewhere."""
-    usable = np.flatnonzero(data.usable & (tiles.energy[:, 0].max(axis=0) > 2 * data.noise[0]))
+    usable = np.flatnonzero(_shows_detail(data))
     places = np.full(len(data.usable), np.nan)
     detail = np.zeros(len(data.usable))
     if len(usable) == 0:
@@ -92,6 +96,23 @@ def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tupl
     lost |= ~np.isfinite(places)
     places[lost], detail[lost] = np.nan, 0.0
     return places, detail
+
+
+def _shows_detail(data: StackEnergies) -> BoolArray:
+    return np.asarray(data.usable & (data.energy[:, 0].max(axis=0) > _OVER_NOISE * data.noise[0]))
+
+
+def end_reach_px(data: StackEnergies) -> float:
+    """Return the blur beyond an end up to which tiles show more than noise and where they lie."""
+    told, finest = _shows_detail(data), float(data.sigma_px[0])
+    if not told.any():
+        return 0.0
+    shown = data.energy[:, 0, told].max(axis=0) / np.maximum(data.noise[0, told], 1e-12)
+    shown = np.sort(shown)
+    detail = np.cumsum(np.sqrt(shown))
+    weak = shown[np.searchsorted(detail, _WEAK * detail[-1])]
+    left = min(_OVER_NOISE / float(weak), 1.0)
+    return min(data.blur.reach(max(left, FLOOR / 10)), _END_REACH) * finest
 
 
 def _passed_over(frames_px: Array, finest_px: float) -> int:
