@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from merge.axis import shake
+from merge.axis.placing import end_reach_px
+from merge.axis.transfer import blur_tables
 from merge.diagnose import diagnose_stack
 from merge.diagnose.coverage import find_gaps, find_steps_at_limit, find_uncovered_ends
 from merge.diagnose.distances import blur_at_infinity_px
@@ -233,6 +235,23 @@ def test_much_that_lies_just_beyond_an_end_hides_nothing_that_lies_farther(share
     tiles[:10], tiles[:4, : round(750 * share)] = 14.3, 18.0
     (end,) = find_uncovered_ends(axis_of([0, 3, 6, 9, 12], tiles=tiles), 2.0, NAMES)
     assert end.kind == kind
+
+
+@pytest.mark.parametrize(("over_noise", "left"), [(4.0, 0.5), (20.0, 0.1), (1e4, None)])
+def test_noise_bounds_how_far_beyond_an_end_anything_is_told(over_noise, left):
+    """Detail counts from twice the noise on: of four times the noise half must be left."""
+    sigma_px, tables = 0.7 * 2.0 ** np.arange(3), blur_tables(0.7 * 2.0 ** np.arange(3))
+    data = SimpleNamespace(
+        energy=np.full((2, 3, 40), over_noise), noise=np.ones((3, 40)), usable=np.ones(40, bool),
+        sigma_px=sigma_px, blur=tables,
+    )  # fmt: skip
+    reach = end_reach_px(data)
+    if left is None:
+        assert reach == pytest.approx(10.15)
+        return
+    row = tables.choose_rows(2.0 ** tables.octaves[:, [16]])[0, 0]  # energy alike in all octaves
+    seen = tables.share[row, round(reach / 0.7 * tables.per_unit)]
+    assert seen == pytest.approx(left, abs=0.01)
 
 
 def test_nothing_lies_beyond_infinity():

@@ -35,8 +35,8 @@ _BEYOND_LAST, _BEYOND_USUAL = 2.0, 2.5
 _FAR_AWAY, _TOLD_APART = 29.0, 6.0
 # At half that blur they are told apart from what is far away, at more of it ever fewer.
 _END_REACH = _FAR_AWAY / 2
-# Tiles count where their finest band shows so many times the noise; so many of those in a picture
-# show less of it in focus than what is taken for usual beyond an end.
+# Tiles count where their finest band shows so many times the noise; so much of a picture's detail
+# stands out of noise less in focus than what is taken for usual beyond an end.
 _OVER_NOISE, _WEAK = 2.0, 0.1
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
 _MOST_RAISED = 30.0
