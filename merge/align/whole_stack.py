@@ -6,18 +6,20 @@ frame, or several, do not cut the chain. All measurements are then solved togeth
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 import cv2
 import numpy as np
 
+from merge.align.again import PairsAgain, expected_drag_px
 from merge.align.exposure import Halves, SmallPicture, compare_exposures, small_picture
 from merge.align.geometry import StackGeometry, refine_geometry, solve_geometry
 from merge.align.misfit import find_misfit
 from merge.align.motion import apply, check_points
 from merge.align.pair import (
     NO_TILES,
+    TILE_NOISE_PX,
     PairMeasurement,
     PairResult,
     Pyramid,
@@ -239,6 +241,33 @@ class StackRegistration:
         if self._geometry is before:
             return found
         return self._describe(found.reference, set(before.frames))
+
+    def again(self, depth_px: FloatArray, positions_px: Mapping[int, float]) -> PairsAgain | None:
+        """Return what compares all pairs once more, both frames blurred alike.
+
+        None where that would change less than errs in a tile anyway.
+
+        Parameters
+        ----------
+        depth_px : ndarray, shape (H // reduction, W // reduction), float32
+            How deep the reference frame's pixels lie, in px of blur of full frames.
+        positions_px : mapping of int to float
+            Of the frames that have a transform.
+        """
+        geometry = self._geometry
+        if geometry is None:
+            return None
+        small = depth_px / np.float32(self._reduction)
+        places = {i: px / self._reduction for i, px in positions_px.items()}
+        if expected_drag_px(geometry, small, places) < TILE_NOISE_PX:
+            return None
+        matrices = {i: t.matrix for i, t in geometry.transforms(1).items()}
+        return PairsAgain(self._pairs, matrices, small, places, self._model)
+
+    def take(self, again: PairsAgain, reference: int) -> Registration:
+        """Return what `finish` does from pairs that were compared once more."""
+        self._pairs = again.pairs
+        return self.finish(reference)
 
     def misfit(self) -> Misfit | None:
         """Return what is left between frames beyond chance, once all is finished and refined."""

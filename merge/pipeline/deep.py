@@ -73,6 +73,14 @@ def depth_of_reference(
 
 def smooth_depth(axis: FocusAxis, box: Box, reduction: int) -> OutputDepth:
     """Return depth as the axis's tiles know it: coarse, but before any frame is moved."""
+    large = tile_depth_px(axis, box, reduction)
+    order = np.argsort(axis.positions_px)
+    index = np.interp(large, axis.positions_px[order], order.astype(float))
+    return OutputDepth(index.astype(np.float32), axis.positions_px, box, reduction)
+
+
+def tile_depth_px(axis: FocusAxis, box: Box, reduction: int) -> FloatArray:
+    """Return how deep the axis's tiles lie, in px of blur, also beyond all frames; reduced."""
     px = _fill_in(median_positions(axis).astype(np.float32))
     rows, columns = reduced_shape(box[2:], reduction)
     side = axis.tile_size_px
@@ -80,9 +88,7 @@ def smooth_depth(axis: FocusAxis, box: Box, reduction: int) -> OutputDepth:
     x = (((np.arange(columns) + 0.5) * reduction + box[1]) / side - 0.5).astype(np.float32)
     map_x, map_y = np.meshgrid(x, y)
     large = cv2.remap(px, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    order = np.argsort(axis.positions_px)
-    index = np.interp(large, axis.positions_px[order], order.astype(float))
-    return OutputDepth(index.astype(np.float32), axis.positions_px, box, reduction)
+    return np.asarray(large, np.float32)
 
 
 def measured_depth(depth: DepthMap, axis: FocusAxis, box: Box, reduction: int) -> OutputDepth:

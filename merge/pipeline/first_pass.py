@@ -21,6 +21,7 @@ from merge.depth import REACH_WIDE, band_power, detail_of, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Misfit, Progress, Registration, Stack
+from merge.pipeline.deep import tile_depth_px
 from merge.pipeline.inspecting import diffraction_scale_px
 from merge.pipeline.ordering import (
     OrderedBracket,
@@ -160,6 +161,7 @@ def first_pass(
             stack = reorder_stack(stack, bracket.order)
             seen = _read_frames(stack, again, report, cache_bytes)
             bracket = _ordered(seen, options)
+        seen, bracket = _compare_again(seen, bracket, options)
         bracket = refine_by_depth(bracket, seen.registrar, seen.registration)
         if seen.cache is not None:
             seen.cache.order = bracket.order
@@ -191,6 +193,36 @@ class _Seen:
 def _ordered(seen: _Seen, options: MergeOptions) -> OrderedBracket:
     scale_px = diffraction_scale_px(seen.stack.sources, options.audit)
     return order_by_focus(seen.stack, seen.registration, seen.cells, diffraction_scale_px=scale_px)
+
+
+def _compare_again(
+    seen: _Seen, bracket: OrderedBracket, options: MergeOptions
+) -> tuple[_Seen, OrderedBracket]:
+    """Return them from pairs compared both frames blurred alike, where that would change much."""
+    axis = bracket.axis
+    if axis is None:
+        return seen, bracket
+    read = [bracket.order[frame] for frame in bracket.registration.aligned]
+    places = dict(zip(read, axis.positions_px.tolist(), strict=True))
+    registration, stack = seen.registration, seen.stack
+    height, width = registration.shape
+    reduction = analysis_reduction((height, width))
+    box = (0, 0, height - height % reduction, width - width % reduction)
+    again = seen.registrar.again(tile_depth_px(axis, box, reduction), places)
+    if again is None:
+        return seen, bracket
+
+    def light(frame: int) -> FloatArray:
+        source, balance = stack.sources[frame], stack.white_balance
+        luminance = read_luminance(source, reduction=reduction, white_balance=balance)
+        return linearize(luminance, source.transfer)
+
+    with opencv_on_one_thread():
+        for frame, picture in enumerate(work_ahead(light, range(len(stack)), threads=1)):
+            again.add(frame, picture)
+    registration = seen.registrar.take(again, registration.reference)
+    seen = dataclasses.replace(seen, registration=registration)
+    return seen, _ordered(seen, options)
 
 
 @dataclass(frozen=True, eq=False)

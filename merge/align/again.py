@@ -1,0 +1,144 @@
+"""Compare pairs once more, both frames blurred alike.
+
+Where depth changes over a tile, each frame is sharp in another part of it; where that zone moves
+on, the tile goes with it, and stripes that show no move along them do so by its whole way. Once it
+is known how deep everything lies, either frame is blurred as the other one is: then both show the
+same, but for the motion, also where blur changes slowly over a tile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from merge.align.camera import invert
+from merge.align.geometry import StackGeometry
+from merge.align.motion import normaliser
+from merge.align.pair import PairMeasurement, build_pyramid, register_pair
+from merge.disks import blur_by_disk
+from merge.model import Array, FloatArray, MotionModel
+
+# Diameters in px between which blur is interpolated; more than the last is as the last, since what
+# is blurred so far in both frames tells little.
+_DIAMETERS = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0)
+# Places along each side of a tile at which its blur is taken, and their distance, px.
+_PLACES, _APART_PX = 6, 8
+# Waves of the finest band, radians a px: where its difference of Gaussians lets most through.
+_WAVE = 0.96
+# Contrast in focus over all places below which a tile tells nothing.
+_LEAST_CONTRAST = 0.05
+
+
+class PairsAgain:
+    """Takes all frames again and compares the pairs that were found.
+
+    Parameters
+    ----------
+    pairs : sequence of PairMeasurement
+    matrices : mapping of int to ndarray (3, 3)
+        Reference frame → frame, for the compared pictures.
+    depth_px : ndarray, shape (h, w), float32
+        How deep the reference frame's pixels lie on the focus axis, px of compared pictures.
+    positions_px : mapping of int to float
+        Of the frames, in the same unit.
+    model : str
+        Of pairs.
+    """
+
+    def __init__(
+        self,
+        pairs: Sequence[PairMeasurement],
+        matrices: Mapping[int, Array],
+        depth_px: FloatArray,
+        positions_px: Mapping[int, float],
+        model: MotionModel,
+    ) -> None:
+        self._waiting = {(pair.first, pair.second): pair for pair in pairs}
+        self._matrices, self._depth, self._positions = matrices, depth_px, positions_px
+        self._model = model
+        self._held: dict[int, FloatArray] = {}
+        self.pairs: list[PairMeasurement] = []
+
+    def add(self, frame: int, light: FloatArray) -> None:
+        """Take a frame, linear light (h, w), after all before it."""
+        self._held[frame] = light
+        for first in [one for one, two in self._waiting if two == frame]:
+            self.pairs.append(self._compare(self._waiting.pop((first, frame))))
+        needed = {one for one, _ in self._waiting}
+        self._held = {k: light for k, light in self._held.items() if k in needed}
+
+    def _compare(self, pair: PairMeasurement) -> PairMeasurement:
+        ends = pair.first, pair.second
+        if pair.result.coarse or not all(k in self._positions for k in ends):
+            return pair
+        alike = [
+            build_pyramid(blurred(self._held[k], self._blur(k, other)))
+            for k, other in (ends, ends[::-1])
+        ]
+        start = pair.result.matrix
+        found = register_pair(*alike, model=self._model, initial=start, refine_only=True)
+        return replace(pair, result=found)
+
+    def _blur(self, frame: int, other: int) -> FloatArray:
+        """Return by how much another frame blurs what lies at each pixel of a frame, px."""
+        size = self._depth.shape[::-1]
+        mode = cv2.BORDER_REPLICATE
+        there = cv2.warpPerspective(self._depth, self._matrices[frame], size, borderMode=mode)
+        return np.abs(there - np.float32(self._positions[other]))
+
+
+def blurred(picture: FloatArray, diameter_px: FloatArray) -> FloatArray:
+    """Return a picture (h, w) blurred at every pixel by a disk of its own diameter (h, w)."""
+    squares = np.square(_DIAMETERS)
+    wanted = np.minimum(diameter_px, _DIAMETERS[-1]) ** 2
+    place = np.interp(wanted, squares, np.arange(len(squares))).astype(np.float32)
+    total = np.zeros_like(picture)
+    for k, diameter in enumerate(_DIAMETERS):
+        share = np.maximum(1 - np.abs(place - k), 0)
+        if share.any():
+            total += share * (blur_by_disk(picture, diameter) if diameter else picture)
+    return total
+
+
+def expected_drag_px(
+    geometry: StackGeometry, depth_px: FloatArray, positions_px: Mapping[int, float]
+) -> float:
+    """Return how far zones of sharpness that move on draw the worst frame along, expected px.
+
+    A texture t whose contrast is a in one frame and b in the other, with c their mean, seems to
+    move by -M^-1 sum((b - a) grad c), M = sum(c**2 <grad t grad t'>) + sum(grad c grad c'). How
+    much t changes along x and y is told by the tile's certainty.
+    """
+    fit = geometry.fit
+    now, tiles = fit.linearise(geometry.motion), fit.tiles
+    scale = normaliser(geometry.shape)
+    centres = now.points * scale[0, 0] + scale[:2, 2]
+    along = (np.arange(_PLACES) - (_PLACES - 1) / 2) * _APART_PX
+    x, y = (
+        np.clip(np.rint(c[:, None] + along), 0, n - 1).astype(np.intp)
+        for c, n in zip(centres.T, depth_px.shape[::-1], strict=True)
+    )
+    deep = depth_px[y[:, :, None], x[:, None, :]]
+    frames = np.array([positions_px[k] for k in geometry.frames])
+    one, two = (
+        np.exp(-(((deep - frames[ends][:, None, None]) * _WAVE) ** 2) / 32)
+        for ends in (tiles.first, tiles.second)
+    )
+    power = [(c * c).sum((1, 2)) + 1e-9 for c in (one, two)]
+    one, two = (  # the stronger is turned down
+        c * np.sqrt(np.minimum(1, other / own))[:, None, None]
+        for c, own, other in ((one, *power), (two, *power[::-1]))
+    )
+    mean = (one + two) / 2
+    down, across = np.gradient(mean, _APART_PX, axis=(1, 2))
+    slope = np.stack([across, down], 1).reshape(len(mean), 2, -1)
+    pull = -(slope * (two - one).reshape(len(mean), 1, -1)).sum(2)
+    told = (mean**2).sum((1, 2)) * _WAVE**2 / np.trace(tiles.certainty, axis1=1, axis2=2)
+    normal = told[:, None, None] * tiles.certainty + slope @ slope.transpose(0, 2, 1)
+    drag = np.matmul(invert(normal + _LEAST_CONTRAST**2 * np.eye(2)), pull[..., None])[..., 0]
+    told_by_all = replace(now, misfit=drag, trust=np.ones(len(drag)))
+    update = fit.step(geometry.motion, told_by_all)[: geometry.motion.own.size]
+    return float(np.abs(update).max(initial=0.0) * fit.half)
