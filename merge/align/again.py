@@ -17,9 +17,10 @@ import numpy as np
 from merge.align.camera import invert
 from merge.align.geometry import StackGeometry
 from merge.align.motion import normaliser
-from merge.align.pair import PairMeasurement, build_pyramid, register_pair
+from merge.align.pair import PairMeasurement, Pyramid, build_pyramid, register_pair
 from merge.disks import blur_by_disk
 from merge.model import Array, FloatArray, MotionModel
+from merge.threads import share_out
 
 # Diameters in px between which blur is interpolated; more than the last is as the last, since what
 # is blurred so far in both frames tells little.
@@ -74,10 +75,11 @@ class PairsAgain:
         ends = pair.first, pair.second
         if pair.result.coarse or not all(k in self._positions for k in ends):
             return pair
-        alike = [
-            build_pyramid(blurred(self._held[k], self._blur(k, other)))
-            for k, other in (ends, ends[::-1])
-        ]
+
+        def as_the_other(frames: tuple[int, int]) -> Pyramid:
+            return build_pyramid(blurred(self._held[frames[0]], self._blur(*frames)))
+
+        alike = share_out(as_the_other, (ends, ends[::-1]))
         start = pair.result.matrix
         found = register_pair(*alike, model=self._model, initial=start, refine_only=True)
         return replace(pair, result=found)
