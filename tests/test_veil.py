@@ -186,7 +186,7 @@ def cleared_of(frame: np.ndarray, index: int, scene: VeilScene, reduction: int =
     veil = find_veil(index, scene)
     if veil is None:
         return frame
-    return remove_veil(frame, (0, 0, *frame.shape[:2]), veil, scene, reduction, "srgb")
+    return remove_veil(frame.copy(), (0, 0, *frame.shape[:2]), veil, scene, reduction, "srgb")
 
 
 def test_parts_of_a_frame_are_cleared_as_the_whole_is(bright):
@@ -195,7 +195,7 @@ def test_parts_of_a_frame_are_cleared_as_the_whole_is(bright):
     veil = find_veil(LAST, scene)
     for row, column in ((0, 0), (40, 70), (100, 30)):
         part = np.s_[row : row + 50, column : column + 60]
-        found = remove_veil(frame[part], (row, column, 50, 60), veil, scene, 1, "srgb")
+        found = remove_veil(frame[part].copy(), (row, column, 50, 60), veil, scene, 1, "srgb")
         np.testing.assert_array_equal(found, whole[part])
 
 

@@ -18,8 +18,8 @@ import numpy as np
 from merge.compiled import njit
 from merge.disks import blur_layers
 from merge.encoding import encode, light_slope, linearize
-from merge.model import BoolArray, FloatArray
-from merge.resizing import Box, enlarge_part
+from merge.model import BoolArray, FloatArray, Index
+from merge.resizing import Box, enlarge_part, enlarge_some
 from merge.scratch import as_floats
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
@@ -151,7 +151,7 @@ def remove_veil(
     Parameters
     ----------
     pixels : ndarray, shape (height, width, C), float32
-        The aligned frame within ``box``; not modified.
+        The aligned frame within ``box``; changed in place.
     box : (row, column, height, width)
         At full size.
     veil : Veil
@@ -164,7 +164,7 @@ def remove_veil(
     Returns
     -------
     ndarray, shape (height, width, C), float32
-        ``pixels`` itself where there is nothing to do.
+        ``pixels`` itself.
     """
     row, column, height, width = box
     top, left = row // reduction, column // reduction
@@ -178,34 +178,37 @@ def remove_veil(
     last = min((top + int(rows[-1]) + 2) * reduction - row, height)
     start = max((left + int(columns[0]) - 1) * reduction - column, 0)
     end = min((left + int(columns[-1]) + 2) * reduction - column, width)
-    out = pixels.copy()
-    inner = out[first:last, start:end]
     place = row + first, column + start, last - first, end - start
-    maps = enlarge_part(veil.maps, place, reduction)
+    inner = pixels[first:last, start:end]
+    veiled = enlarge_part(veil.maps[..., 0], place, reduction) > 0
+    some = np.flatnonzero(veiled)
     seen = linearize(np.clip(inner, 0, 1), transfer)
-    low, high = (
-        enlarge_part(v, place, reduction).reshape(seen.shape) for v in (scene.low, scene.high)
+    soft, power = _fine_detail(seen)
+    seen, soft, power = (_at(values, some) for values in (seen, soft, power))
+    maps, low, high = (
+        enlarge_some(values, place, reduction, some)[None]
+        for values in (veil.maps, scene.low, scene.high)
     )
-    soft, power, own = _fine_detail(seen, scene.noise, transfer)
-    _clear(seen, maps, low, high, soft, power, own)
-    result = encode(seen, transfer)
-    cv2.copyTo(result, cv2.compare(maps[..., 0], 0, cv2.CMP_GT), inner)
-    return out
+    noise = light_slope(soft, transfer)
+    noise *= np.float32(scene.noise / _LUMA_NOISE * np.sqrt(_FINE_NOISE))
+    _clear(seen, maps, low, high, soft, power, noise * noise)
+    inner[veiled] = encode(seen, transfer)[0]
+    return pixels
 
 
-def _fine_detail(
-    seen: FloatArray, noise: float, transfer: str
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return light without fine detail, the power of that, and how much of the power is noise."""
+def _at(values: FloatArray, some: Index) -> FloatArray:
+    """Return some pixels of (h, w, C), given their places in a row, as (1, n, C)."""
+    return values.reshape(-1, values.shape[2]).take(some, axis=0)[None]
+
+
+def _fine_detail(seen: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return light without fine detail, and the power of that."""
     soft = _soft(seen, _FINE_SIGMA_PX)
     detail = cv2.subtract(seen, soft).reshape(seen.shape)
-    power = _soft(cv2.multiply(detail, detail, dst=detail), _POWER_SIGMA_PX)
-    apart = light_slope(soft, transfer)
-    apart *= np.float32(noise / _LUMA_NOISE * np.sqrt(_FINE_NOISE))
-    return soft, power, cv2.multiply(apart, apart, dst=apart).reshape(seen.shape)
+    return soft, _soft(cv2.multiply(detail, detail, dst=detail), _POWER_SIGMA_PX)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 fv3 fv3 fv3 f3 f3 f3")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 f3 f3 f3 f3 f3 f3")
 def _clear(  # pragma: no cover - compiled
     seen: FloatArray, maps: FloatArray, low: FloatArray, high: FloatArray, soft: FloatArray,
     power: FloatArray, noise: FloatArray,
