@@ -52,8 +52,9 @@ _PEAK_RATIO, _PEAK_SIGMA_PX, _PEAK_REACH_PX = 4.0, 1.0, 4
 # A thin thing lies there if the place differs from the light foretold so many times as much as
 # places around that surely lie behind do, _ALIKE at most (where there are none, as this),
 _CLEARLY, _UNSURE = 3.0, np.float32(0.04)
-# and by this share of the most within so many px: beside it, too, there is some of its sharpness.
-_THIN_SHARE, _THIN_PX = np.float32(0.7), 2
+# by this share of the most within so many px (beside it, too, there is some of its sharpness), and
+# with so much sharpness for its contrast: blurred letters before nothing nearer have less.
+_THIN_SHARE, _THIN_PX, _STEEP = np.float32(0.7), 2, np.float32(0.1)
 # The farther surface is sure this far from the nearer one,
 _SURE_BEHIND_PX = 4
 # the nearer one this far from the farther,
@@ -165,8 +166,8 @@ class _Questions:
     ----------
     nearer : ndarray, shape (h, w), float32
         The frame of the nearest surface around.
-    peaks : ndarray, shape (h, w), float32
-        The nearer frame with a second peak of sharpness, -1 without.
+    peaks, sharpness : ndarray, shape (h, w), float32
+        The nearer frame with a second peak of sharpness, -1 without, and its measure there.
     perhaps_front, perhaps_behind : ndarray, shape (h, w), bool
         Places with a nearer surface beside them, and places beside which one lies farther.
     tiles : dict of int to list of (rows, columns)
@@ -176,6 +177,7 @@ class _Questions:
 
     nearer: FloatArray
     peaks: FloatArray
+    sharpness: FloatArray
     perhaps_front: BoolArray
     perhaps_behind: BoolArray
     tiles: dict[int, list[Tile]]
@@ -183,7 +185,11 @@ class _Questions:
 
     @classmethod
     def of(
-        cls, position: FloatArray, seen: BoolArray, peaks: FloatArray, gap_frames: float
+        cls,
+        position: FloatArray,
+        seen: BoolArray,
+        second: tuple[FloatArray, FloatArray],
+        gap_frames: float,
     ) -> _Questions:
         """Return the questions that a depth map leaves, near end first.
 
@@ -191,7 +197,7 @@ class _Questions:
         that coarse detail puts before the hairs in it would take them, and so it would where the
         median hides a hair. A peak in a frame beside a known surface's is that surface's own.
         """
-        calm = cv2.medianBlur(position, 5)
+        calm, (peaks, sharpness) = cv2.medianBlur(position, 5), second
         surely = np.where(seen, np.maximum(calm, position), _FAR_AWAY)
         nearest = cv2.erode(surely, _square(_NEAR_REACH_PX))
         farthest = cv2.dilate(calm, _square(_FAR_REACH_PX))
@@ -206,7 +212,7 @@ class _Questions:
             found = nearer[box][front[box]], own[box][behind[box]], thin
             for index in np.unique(np.concatenate(found)):
                 tiles.setdefault(int(index), []).append(box)
-        return cls(nearer, peaks, front, behind, tiles, gap_frames)
+        return cls(nearer, peaks, sharpness, front, behind, tiles, gap_frames)
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,10 +228,10 @@ class _Scene:
 
 def _nearer_peaks(
     position: FloatArray, measures: Iterable[NDArray[np.float16]], gap_frames: float
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray]:
     """Return in which frame, nearer than a place's own, it has another peak of sharpness, else -1.
 
-    Shape (h, w); ``measures`` near end first.
+    And the measure there, both (h, w); ``measures`` near end first.
     """
     best, between = np.zeros_like(position), np.zeros_like(position)
     peaks = np.full_like(position, -1)
@@ -245,7 +251,7 @@ def _nearer_peaks(
         if k + 0.5 < farthest:
             share_out(partial(add, k=k, measure=measure), boxes)
     peaks[best <= np.float32(_PEAK_RATIO) * between] = -1
-    return peaks
+    return peaks, np.sqrt(best)
 
 
 def _own_light(
@@ -305,6 +311,7 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     behind, known = _foretell(scene, padded, seen, surely_behind)
     off_behind = _difference(seen, behind)
     thin = isbehind & known & (questions.peaks[padded] == scene.index)
+    thin &= questions.sharpness[padded] > _STEEP * off_behind
     thin &= off_behind > _CLEARLY * _doubt(off_behind, surely_behind & ~thin)
     thin &= off_behind > _THIN_SHARE * cv2.dilate(off_behind * (thin | isfront), _square(_THIN_PX))
     isfront, isbehind = isfront | thin, isbehind & ~thin
