@@ -19,6 +19,11 @@ _DIRECT_PX = 9.0
 _NARROWEST_PX = 0.5
 
 
+def end_of_layer(diameter: float) -> float:
+    """Return up to which diameter light is blurred by one disk, from the narrowest of a layer."""
+    return 1.35 * diameter + 0.3
+
+
 @lru_cache(maxsize=64)
 def disk_kernel(diameter: float) -> FloatArray:
     """Return a disk of ``diameter`` px that sums to 1, its rim in shares of pixels."""

@@ -7,6 +7,7 @@ spread is measured on the stack itself.
 
 from __future__ import annotations
 
+import math
 from statistics import NormalDist
 
 import numpy as np
@@ -22,14 +23,16 @@ _TILES_BESIDE = 2
 # wide, slices missing, duplicates, order, ends, soft and shaken frames, knocks).
 FALSE_WARNINGS, _KINDS = 1 / 50, 8
 # Standard errors beyond a limit from which chance hides a fault once in 100 times.
-FOUND = 2.33
+FOUND = NormalDist().inv_cdf(0.99)
 # Huber's limit in units of spread: 95 % efficient for a normal distribution (P. J. Huber, Ann.
 # Math. Stat. 35, 73 (1964)).
 _HUBER = 1.345
 # A spread between frames that is known from elsewhere counts as much as so many frames.
 _USUAL_FRAMES = 4
 # Median of the squares of a normal deviate, and of half the sum of two.
-_MEDIAN_SQUARE = {1: 0.4549, 2: 0.6931}
+MEDIAN_SQUARE = {1: NormalDist().inv_cdf(0.75) ** 2, 2: math.log(2)}
+# 90 % of a normal distribution lies within so many standard errors.
+NINETY = NormalDist().inv_cdf(0.95)
 
 
 def proof_limit(tries: int) -> float:
@@ -132,7 +135,7 @@ def excess_spread(deviations: Array, errors: Array, *, parts: int = 1) -> float:
     if known.sum() < 3:
         return 0.0
     squares, variances = deviations[known] ** 2, errors[known] ** 2 + 1e-18
-    usual = _MEDIAN_SQUARE[parts] * parts
+    usual = MEDIAN_SQUARE[parts] * parts
 
     def too_large(spread: float) -> bool:
         return float(np.median(squares / (variances + spread**2))) < usual
@@ -177,4 +180,4 @@ def vector_limit(tries: int, degrees: int) -> float:
 
 def vector_spread(lengths: Array) -> float:
     """Return the standard deviation of either part of vectors, from their median length."""
-    return float(np.sqrt(np.median(np.square(lengths)) / (2 * _MEDIAN_SQUARE[2])))
+    return float(np.sqrt(np.median(np.square(lengths)) / (2 * MEDIAN_SQUARE[2])))

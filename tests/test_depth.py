@@ -29,11 +29,11 @@ from merge.scratch import ScratchStack
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 
 
-def located(measures: Sequence[np.ndarray], guide: np.ndarray) -> DepthMap:
+def located(measures: Sequence[np.ndarray], guide: np.ndarray, **options: int) -> DepthMap:
     with ScratchStack(len(measures), guide.shape[:2], np.float16, memory_bytes=1 << 30) as stack:
         for measure in measures:
             stack.append(measure)
-        return locate_depth(stack, guide)
+        return locate_depth(stack, guide, **options)
 
 
 def peaks_at(position: np.ndarray, frames: int, width: float = 1.0) -> list[np.ndarray]:
@@ -289,18 +289,15 @@ def located_plainly(measures: np.ndarray, guide: np.ndarray) -> tuple[np.ndarray
 def test_locate_depth_in_tiles_agrees_with_whole_arrays(channels, group_bytes, monkeypatch):
     """Many tiles, and as many groups of frames as there are frames, against SciPy's filters."""
     monkeypatch.setattr(locating, "fill_guesses", lambda depth, guide, reduction: depth)
-    monkeypatch.setattr(locating, "_GROUP_BYTES", group_bytes)
-    monkeypatch.setattr(locating, "_TILE_ROWS", 24)
-    monkeypatch.setattr(locating, "_TILE_COLUMNS", 40)
     rng = np.random.default_rng(15)
-    guide = rng.random((61, 93, channels), np.float32) * 0.2 + 0.3
+    guide = rng.random((141, 293, channels), np.float32) * 0.2 + 0.3
     guide[:, 50:] += 0.3
-    true = cv2.resize(rng.random((4, 5)), (93, 61), interpolation=cv2.INTER_LINEAR) * 6
-    true[20:22, 10:80] = 6 - true[20:22, 10:80]
+    true = cv2.resize(rng.random((9, 15)), (293, 141), interpolation=cv2.INTER_LINEAR) * 6
+    true[60:62, 10:280] = 6 - true[60:62, 10:280]
     texture = 0.01 + 0.1 * rng.random(true.shape)
     measures = np.array([m * texture + 0.002 for m in peaks_at(true, 7)]).astype(np.float16)
     position, confidence = located_plainly(measures.astype(np.float64), guide.astype(np.float64))
-    depth = located(measures, guide)
+    depth = located(measures, guide, group_bytes=group_bytes)
     assert (np.abs(depth.position - position) > 1e-3).mean() < 2e-4  # ties fall either way
     np.testing.assert_allclose(depth.confidence, confidence, atol=1e-5)
 

@@ -40,9 +40,8 @@ _BIWEIGHT = 4.685
 # Falloff is applied when it reaches this share of light and this many standard errors somewhere.
 _LEAST_FALLOFF = 0.02
 _SIGNIFICANT = 5.0
+# Gains are known to no better than this, so a smaller difference is not evened out.
 _LEAST_ERROR = 0.001
-# Differences of gain below this are measurement noise: nothing is evened out.
-_GAIN_FLOOR = 0.001
 # From so many frames on the trend may bend.
 _FRAMES_FOR_CURVE = 6
 
@@ -300,7 +299,7 @@ def equalize_exposure(
         Of the frame; default that of ``pixels``.
     """
     colours = frame.colour_gains if pixels.shape[2] == 3 else None
-    if abs(frame.gain - 1) < _GAIN_FLOOR and not frame.falloff and colours is None:
+    if abs(frame.gain - 1) < _LEAST_ERROR and not frame.falloff and colours is None:
         return pixels
     factor: float | FloatArray = 1 / frame.gain
     if colours is not None:

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from merge.axis.noise import with_seen_noise
-from merge.axis.placing import FEWEST_TILES, end_reach_px, place_tiles
+from merge.axis.placing import end_reach_px, place_tiles
 from merge.axis.preparing import (
+    FEWEST_TILES,
     StackEnergies,
     choose_smooth_tiles,
     ordered_tiles,
@@ -37,7 +38,7 @@ from merge.axis.starting import (
 from merge.axis.still import one_focus
 from merge.errors import RegistrationError
 from merge.model import Array, BoolArray, FocusAxis, FrameQuality, Index, TileEnergies
-from merge.significance import learned_spread
+from merge.significance import MEDIAN_SQUARE, NINETY, learned_spread
 
 # Standard error that all steps of a bracket share, relative: textures and lenses that are none of
 # the model's. Two frames hold no third that checks their step.
@@ -48,8 +49,6 @@ _FEWEST_STEPS = 4
 _MISREAD = 3.5
 # How often the noise is taken from the fit.
 _NOISE_ROUNDS = 2
-_MEDIAN_SQUARE = 0.4549  # of a normal deviate's squares
-_NINETY = 1.645  # standard errors that hold 90 % of a normal distribution
 
 
 def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = None) -> FocusAxis:
@@ -238,9 +237,7 @@ def _step_limits(positions: Array, covariance: Array) -> tuple[Array, Array]:
     """Return the ends of the steps' 90 % intervals, in the frames' given order."""
     steps = np.diff(positions)
     variance = np.diag(covariance)[1:] + np.diag(covariance)[:-1] - 2 * np.diag(covariance, 1)
-    spread = _NINETY * np.sqrt(
-        np.maximum(variance, 0) + (_scale_error(len(positions)) * steps) ** 2
-    )
+    spread = NINETY * np.sqrt(np.maximum(variance, 0) + (_scale_error(len(positions)) * steps) ** 2)
     return steps - spread, steps + spread
 
 
@@ -259,7 +256,7 @@ def _seen_over_expected(solution: Solution) -> float:
     for k in range(len(steps)):
         beside = np.argsort(np.abs(np.arange(len(steps)) - k), kind="stable")[1:5]
         off[k] = steps[k] - np.median(steps[beside])
-    square = min(float(np.median((off / error) ** 2)) / _MEDIAN_SQUARE, 1.0)
+    square = min(float(np.median((off / error) ** 2)) / MEDIAN_SQUARE[1], 1.0)
     spread, _ = learned_spread(math.sqrt(square), len(steps), 1.0)
     return spread**2
 

@@ -7,8 +7,9 @@ import numpy as np
 from merge.model import Array, Index
 
 _MOST_FEATURES = 1500
-# The path through the frames must become this much shorter before the given order is doubted.
-_GAIN = 0.02
+# The path through the frames must become this much shorter before the given order is doubted, and
+# the fit as much better before another is taken.
+ORDER_GAIN = 0.03
 
 
 def order_frames(energy: Array) -> Index:
@@ -30,9 +31,9 @@ def order_frames(energy: Array) -> Index:
     given = np.arange(count)
     best = _improve(given, apart)
     nearest = _improve(_nearest_chain(apart), apart)
-    if _length(nearest, apart) < (1 - _GAIN) * _length(best, apart):
+    if _length(nearest, apart) < (1 - ORDER_GAIN) * _length(best, apart):
         best = nearest
-    if _length(best, apart) > (1 - _GAIN / count) * _length(given, apart):
+    if _length(best, apart) > (1 - ORDER_GAIN / count) * _length(given, apart):
         return given
     return best if np.corrcoef(best, given)[0, 1] >= 0 else best[::-1]
 

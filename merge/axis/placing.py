@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from merge.axis.preparing import StackEnergies, TileSet
+from merge.axis.preparing import FEWEST_TILES, StackEnergies, TileSet
 from merge.axis.residuals import (
     FLOOR,
     Windows,
@@ -19,8 +19,6 @@ from merge.axis.residuals import (
 from merge.axis.solving import Solution
 from merge.model import Array, BoolArray, Index
 
-# Fewer tiles tell nothing of a stack.
-FEWEST_TILES = 8
 # Frames on either side of a tile's peak that place it.
 PLACED_BY = 3
 # Blur, over the finest sigma, that they span together at least, or frames between them are passed

@@ -19,7 +19,8 @@ _MAX_CHANGE = 0.5
 # Tiles of one depth are this share of those with most detail, out of so many times the number
 # wanted. Their neighbours must be known.
 _SMOOTH, _POOL = 0.3, 4
-_FEWEST_SMOOTH = 12
+# Fewer tiles tell nothing of a stack.
+FEWEST_TILES = 8
 _FEWEST_AROUND = 4
 
 
@@ -189,7 +190,7 @@ def choose_smooth_tiles(
         here = np.flatnonzero(good & (frames == frame))
         here = here[np.argsort(-detail[here])][: _POOL * per_frame]
         here = here[np.argsort(spread[here])]
-        chosen.append(here[: min(per_frame, max(_FEWEST_SMOOTH, round(_SMOOTH * len(here))))])
+        chosen.append(here[: min(per_frame, max(FEWEST_TILES, round(_SMOOTH * len(here))))])
     return np.concatenate(chosen)
 
 

@@ -26,7 +26,6 @@ T = TypeVar("T")
 FLOOR = 0.1
 # Residuals of ordinary tiles: where the costs that are compared between fits turn flat.
 TYPICAL = 0.2
-_LEAST_AMPLITUDE = 0.05
 _CHUNK = 256
 
 
@@ -204,7 +203,7 @@ def _amplitude(  # pragma: no cover - compiled
     for w in range(len(share)):
         top += weight[w] * value[w] * share[w]
         bottom += weight[w] * share[w] * share[w]
-    amplitude = max(top / max(bottom, 1e-12), _LEAST_AMPLITUDE)
+    amplitude = max(top / max(bottom, 1e-12), FLOOR / 2)
     for _ in range(rounds):
         change = curvature = 0.0
         for w in range(len(share)):

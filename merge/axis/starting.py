@@ -7,9 +7,10 @@ import dataclasses
 import numpy as np
 
 from merge.axis.doubt import take_middle
-from merge.axis.ordering import order_frames
-from merge.axis.placing import FEWEST_TILES, PLACED_BY
+from merge.axis.ordering import ORDER_GAIN, order_frames
+from merge.axis.placing import PLACED_BY
 from merge.axis.preparing import (
+    FEWEST_TILES,
     StackEnergies,
     TileSet,
     choose_tiles,
@@ -38,8 +39,6 @@ _STARTS = np.geomspace(0.7, 40.0, 18)
 _TILES_TO_START = 600
 # Frames on either side of a tile's peak that are fitted, and the blur up to which they tell.
 _NARROWEST, _WIDEST, _REACH = 4, 12, 30.0
-# Another order must fit this much better than the given one, relative cost.
-_ORDER_GAIN = 0.03
 # How often frames that may as well lie midway are moved.
 _MIDDLE_ROUNDS = 2
 
@@ -68,7 +67,7 @@ def solve_in_best_order(
     if (order == given).all():
         return solved[0], given, solved[1]
     other = _solve_ordered(data, order, chosen)
-    if other[1].cost < (1 - _ORDER_GAIN) * solved[1].cost:
+    if other[1].cost < (1 - ORDER_GAIN) * solved[1].cost:
         return other[0], order, other[1]
     return solved[0], given, solved[1]
 

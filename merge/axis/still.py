@@ -12,6 +12,7 @@ import numpy as np
 from merge.axis.preparing import StackEnergies
 from merge.axis.residuals import FLOOR
 from merge.model import FocusAxis, Index, TileEnergies
+from merge.significance import NINETY
 
 # Change of the logarithm of energy from frame to frame below which nothing changed: noise of its
 # own changes a tile's energy by ten times as much.
@@ -31,7 +32,7 @@ def one_focus(
     count, grid = len(tiles), tiles[0].level.shape
     error = _ERROR * float(data.sigma_px[0])
     detail = np.sqrt(np.maximum(data.energy[0, :2].sum(axis=0), 0))
-    spread = np.full(count - 1, 1.645 * 2**0.5 * error)
+    spread = np.full(count - 1, NINETY * 2**0.5 * error)
     return FocusAxis(
         positions_px=np.zeros(count),
         step_low_px=-spread,

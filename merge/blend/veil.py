@@ -16,29 +16,22 @@ import cv2
 import numpy as np
 
 from merge.compiled import njit
-from merge.disks import blur_layers
+from merge.disks import blur_layers, end_of_layer
 from merge.encoding import encode, light_slope, linearize
 from merge.model import BoolArray, FloatArray, Index
 from merge.resizing import Box, enlarge_part, enlarge_some
+from merge.samples import LUMA
 from merge.scratch import as_floats
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
-# Something counts as foreground from this many mean steps in front of the frame.
-_GAP_STEPS = 1.0
 # A frame is treated where the depth map puts the subject within this many frames of it.
 _REACH_FRAMES = 1.5
 # Between these coverages there is a veil worth removing and enough light left behind it.
 _LEAST_COVER, _MOST_COVER = 0.003, 0.75
-# Foreground is blurred in layers whose diameters grow by this ratio.
-_LAYER_RATIO, _LAYER_STEP_PX = 1.35, 0.3
 # Fine detail is what a blur of this sigma takes away.
 _FINE_SIGMA_PX = 1.2
 # Its variance is taken around a pixel with this sigma.
 _POWER_SIGMA_PX = 1.5
-# That of white noise of variance 1.
-_FINE_NOISE = 0.83
-# Luminance's noise over one channel's.
-_LUMA_NOISE = 0.67
 _TILE_PX = 192
 
 
@@ -190,7 +183,9 @@ def remove_veil(
         for values in (veil.maps, scene.low, scene.high)
     )
     noise = light_slope(soft, transfer)
-    noise *= np.float32(scene.noise / _LUMA_NOISE * np.sqrt(_FINE_NOISE))
+    # Of white noise of variance 1: one pixel less a Gaussian about it, and luminance.
+    fine, luma = 1 - 3 / (4 * np.pi * _FINE_SIGMA_PX**2), float(np.linalg.norm(LUMA))
+    noise *= np.float32(scene.noise / luma * np.sqrt(fine))
     _clear(seen, maps, low, high, soft, power, noise * noise)
     inner[veiled] = encode(seen, transfer)[0]
     return pixels
@@ -243,8 +238,8 @@ def _soft(values: FloatArray, sigma: float) -> FloatArray:
 
 
 def _gap_px(scene: VeilScene) -> float:
-    steps = np.abs(np.diff(scene.positions_px))
-    return _GAP_STEPS * float(steps.mean())
+    """Return how far in front of a frame something counts as foreground: the mean step."""
+    return float(np.abs(np.diff(scene.positions_px)).mean())
 
 
 def _tiles_beside_foreground(
@@ -270,7 +265,7 @@ def _blur_foreground(
     layers = []
     low, deepest = gap_px, float(blur.max())
     while low < deepest:
-        high = low * _LAYER_RATIO + _LAYER_STEP_PX
+        high = end_of_layer(low)
         layer = cv2.inRange(blur, float(np.nextafter(np.float32(low), np.float32(high))), high)
         if layer.any():
             layers.append((layer, (low + high) / 2))

@@ -37,8 +37,6 @@ _DARK_LIGHT = 0.002
 _LEVELS = 3
 _RATIO = 1.6
 _SIGMAS_PX = (1.0, _RATIO)
-# The weakest mean answer that is looked at (a disk of loss a answers about a / 3).
-_WEAKEST = 0.005
 # Candidates differ less from frame to frame where they are than where the picture went.
 _STAYS_BETTER = 0.8
 # Where the picture cannot move but blurs: deviation over frames of a steady answer over its mean.
@@ -194,7 +192,8 @@ class _Sample:
             mean, varies, varies_there = self._compare(sums, middle)
             level = k // len(_SIGMAS_PX) * len(_SIGMAS_PX)
             beside = self._answers[level : level + len(_SIGMAS_PX)]
-            fits = (mean > _WEAKEST) & (mean >= cv2.dilate(mean, np.ones((3, 3), np.uint8)))
+            fits = mean > _SMALLEST_LOSS / 3  # a disk of loss a answers about a / 3
+            fits &= mean >= cv2.dilate(mean, np.ones((3, 3), np.uint8))
             for other in beside:
                 fits &= mean >= other.here[1] / other.here[0]
             stays = varies < _STAYS_BETTER * varies_there

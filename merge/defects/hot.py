@@ -16,8 +16,6 @@ _MOVED_BEYOND = 0.5
 # Diameter, over the reach, of the disk that a point is blurred to when it reaches the pixels that
 # it has to be above, even if it is clipped white: twice as far as they are.
 _BLURRED_BEYOND = 4.0
-# Spikes of different channels nearer than this are one defect's.
-_APART_PX = 4
 # Part of a spike's height from which a pixel beside it counts as reached by it.
 _REACHED = 0.08
 
@@ -54,13 +52,13 @@ def judge_spikes(
 
 
 def separate_spikes(places: NDArray[np.int32]) -> list[tuple[int, int]]:
-    """Return (row, column) of spikes, those that touch or differ in channel alone as one."""
+    """Return (row, column) of spikes; those within one window, as of two channels, are one."""
     kept: list[tuple[int, int]] = []
     taken: set[tuple[int, int]] = set()
     for row, column in sorted({(int(p[0]), int(p[1])) for p in places}):
         if (row, column) not in taken:
             kept.append((row, column))
-        near = range(-_APART_PX + 1, _APART_PX)
+        near = range(-(WINDOW // 2), WINDOW // 2 + 1)
         taken |= {(row + i, column + j) for i in near for j in near}
     return kept
 

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.depth.filling import COLOUR_STEP, spread_along_links
-from merge.depth.measuring import mean_around, measure_detail
+from merge.depth.measuring import REACH_WIDE, mean_around, measure_detail
 from merge.depth.octaves import CELL_PX, OCTAVES, Octaves
-from merge.disks import blur_by_disk
+from merge.disks import blur_by_disk, end_of_layer
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.pyramid import build_gaussian
 from merge.resizing import enlarge_part, reduce_map, reduced_shape
@@ -37,15 +37,13 @@ _NEAR_OCTAVES, _CLEARLY = 4, 2.0
 _FLAT_PX = 9
 # Noise power is looked for in blocks of this side, and differs up to this much over the picture.
 _BLOCK_PX, _UNEVEN = 16, 4.0
-# How far the measure answers to a line or an edge, in pixels; a place that shows less than twice
-# that answer beside something stronger is not known to have detail of its own.
-_LEAK_REACH_PX, _LEAK_MARGIN = 6, 2.0
-# Depths are alike up to this many frames apart.
-_ALIKE_FRAMES = 1.5
+# A place that shows less than so many times what the measure answers there to a line or an edge
+# beside is not known to have detail of its own.
+_LEAK_MARGIN = 2.0
 _STRIP_ROWS = 64
 # A thing's blur counts from this coverage on; an octave counts where so much of its window is free.
 _LEAST_COVER, _FREE_SHARE = 0.02, 0.1
-_LAYER_RATIO, _SAFE_BLUR = 1.35, 1.25
+_SAFE_BLUR = 1.25
 # Independent values in the window of an octave and in that of the finest measure.
 _FREEDOM, _FINE_FREEDOM = 8.0, 60.0
 # A loss so many times a sixteenth of the noise's variance has half of the greatest weight; what is
@@ -56,8 +54,6 @@ _CLEAR_LOSS, _LEAST_TRUST, _PRIOR = 64.0, 0.02, 0.1
 _LOOSE, _LEAST_TRUST_LOOSE = 0.25, 0.0005
 # Detail on fewer pixels than this is noise or a speck.
 _LEAST_SURE_PX = 20
-# A place this near to an end of the stack, and without fine detail there, lies beyond it.
-_END_FRAMES = 1.0
 _SCRATCH_BYTES = 128 << 20
 
 
@@ -105,7 +101,7 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) 
     noise = float(np.sqrt(least_quiet / _fine_gain()))
     quiet = enlarge_part(local, whole, _BLOCK_PX)
     weak = mean_around(power, reduction) < _LEAST_POWER * quiet
-    own = (power >= _LEAK_MARGIN * _answer_beside(power, position, reduction)).astype(np.uint8)
+    own = (power >= _LEAK_MARGIN * _answer_beside(power, reduction)).astype(np.uint8)
     # Texture has weak spots, but no wide ones.
     own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(max(round(2 / reduction), 1)))
     sure = ((depth.confidence > 0) | (power > _STRONG_POWER * quiet)) & ~weak & (own > 0)
@@ -129,7 +125,7 @@ def _ellipse(radius: int) -> NDArray[np.uint8]:
 
 def _leak_table(reduction: int) -> FloatArray:
     """Return the measure's power beside a line or an edge over that on it, by distance in px."""
-    answers, reach = [], -(-_LEAK_REACH_PX // reduction)
+    answers, reach = [], -(-REACH_WIDE // reduction)
     for width in (2, 40 * reduction):
         picture = np.zeros((33 * reduction, 81 * reduction), np.float32)
         picture[:, 40 * reduction : 40 * reduction + width] = 1
@@ -138,9 +134,9 @@ def _leak_table(reduction: int) -> FloatArray:
     return np.concatenate([[1], np.maximum(*answers)[: reach + 1]]).astype(np.float32)
 
 
-def _answer_beside(power: FloatArray, position: FloatArray, reduction: int) -> FloatArray:
-    """Return what the measure answers to the strongest of like depth beside, (h, w)."""
-    table, reach = _leak_table(reduction), -(-_LEAK_REACH_PX // reduction)
+def _answer_beside(power: FloatArray, reduction: int) -> FloatArray:
+    """Return what the measure answers to the strongest beside, (h, w)."""
+    table, reach = _leak_table(reduction), -(-REACH_WIDE // reduction)
     down, along = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     distance = np.hypot(down, along)
     used = (distance >= 2) & (distance <= reach)
@@ -148,14 +144,13 @@ def _answer_beside(power: FloatArray, position: FloatArray, reduction: int) -> F
     answers = np.interp(distance[used], np.arange(len(table)), table).astype(np.float32)
     out = np.zeros_like(power)
     rows = [(top, top + _STRIP_ROWS) for top in range(0, len(power), _STRIP_ROWS)]
-    share_out(lambda strip: _find_strongest(power, position, offsets, answers, strip, out), rows)
+    share_out(lambda strip: _find_strongest(power, offsets, answers, strip, out), rows)
     return out
 
 
-@njit(nogil=True, fastmath=True, takes="f2 f2 i2 f1 it2 f2")
+@njit(nogil=True, fastmath=True, takes="f2 i2 f1 it2 f2")
 def _find_strongest(  # pragma: no cover - compiled
     power: FloatArray,
-    position: FloatArray,
     offsets: NDArray[np.int64],
     answers: FloatArray,
     strip: tuple[int, int],
@@ -163,19 +158,15 @@ def _find_strongest(  # pragma: no cover - compiled
 ) -> None:
     """Raise ``out`` to the strongest answer beside; whole rows at once, which vectorises."""
     height, width = power.shape
-    alike, zero = np.float32(_ALIKE_FRAMES), np.float32(0)
     for row in range(strip[0], min(strip[1], height)):
         for k in range(len(answers)):
             other, along = row + offsets[k, 0], offsets[k, 1]
             if other < 0 or other >= height:
                 continue
             answer, first, last = answers[k], max(0, -along), min(width, width - along)
-            beside, place = power[other, first + along :], position[other, first + along :]
-            here, best = position[row, first:last], out[row, first:last]
+            beside, best = power[other, first + along :], out[row, first:last]
             for i in range(last - first):
-                value = beside[i] * answer
-                value = value if abs(place[i] - here[i]) <= alike else zero
-                best[i] = max(best[i], value)
+                best[i] = max(best[i], beside[i] * answer)
 
 
 def _fine_gain() -> float:
@@ -226,10 +217,10 @@ def settle_smooth_places(
     least = np.where(loose, np.float32(_LEAST_TRUST_LOOSE), np.float32(_LEAST_TRUST))
     told = ~evidence.sure & (enlarge_part(trust, whole, CELL_PX) > least)
     told &= ~shows_less(pictures, measures, evidence, place, depth.position)
-    last = np.float32(len(axis_px) - 1)
+    # Coarse detail in an end frame and no fine one there: it lies beyond.
     beyond = np.zeros(told.shape, np.int8)
-    beyond[told & (place > last - _END_FRAMES)] = 1
-    beyond[told & (place < _END_FRAMES)] = -1
+    beyond[told & (place > len(axis_px) - 1.5)] = 1
+    beyond[told & (place < 0.5)] = -1
     exact = depth.position if depth.exact is None else depth.exact
     return DepthMap(
         np.where(told, place, depth.position),
@@ -397,7 +388,7 @@ def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float
         blur_cells = np.abs(axis_px - axis_px[k]) / CELL_PX
         order, total = np.argsort(blur_cells), np.zeros_like(free)
         while len(order):
-            alike = order[blur_cells[order] <= blur_cells[order[0]] * _LAYER_RATIO + 0.25]
+            alike = order[blur_cells[order] <= end_of_layer(float(blur_cells[order[0]]))]
             order = order[len(alike) :]
             layer = np.sum([layers[q] for q in alike], axis=0)
             if layer.any():

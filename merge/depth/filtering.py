@@ -21,9 +21,8 @@ FILTER_RADIUS_PX = 4
 FILTER_VARIANCE = 1e-4
 # Three colours need more than the nine places of a window of radius 1.
 _LEAST_RADIUS_PX = 2
-# Filtered measures are never below this, so that every place has a peak.
-_LEAST = np.float32(1e-6)
-TINY = np.float32(1e-9)
+# No measure counts as less than this, so that every place has a peak, and a logarithm.
+LEAST = np.float32(1e-6)
 # Planes of a tile's state: for the filtered and for the widened measure the index of the highest
 # frame, its measure, those before and after it, and the last one seen; then the widened measures of
 # the frame before, of and after the highest filtered one.
@@ -217,7 +216,7 @@ def track_frame(  # pragma: no cover - compiled
     last, this, none = np.float32(count - 1), np.float32(count), np.float32(0)
     for row in range(smooth.shape[0]):
         for x in range(smooth.shape[1]):
-            value, beside = max(smooth[row, x], _LEAST), wide[row, x]
+            value, beside = max(smooth[row, x], LEAST), wide[row, x]
             if value > state[SMOOTH + BEST, row, x]:
                 state[SMOOTH + BEFORE, row, x] = state[SMOOTH + PREVIOUS, row, x]
                 state[SMOOTH + BEST, row, x], state[SMOOTH + AFTER, row, x] = value, none
@@ -271,6 +270,4 @@ class EdgeFilter:
 
 def start_state(shape: tuple[int, int]) -> FloatArray:
     """Return the state of a tile of (h, w) before its first frame."""
-    state = np.zeros((STATE_PLANES, *shape), np.float32)
-    state[[SMOOTH + BEST, WIDE + BEST]] = TINY
-    return state
+    return np.zeros((STATE_PLANES, *shape), np.float32)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from merge.depth.measuring import REACH_WIDE
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.scratch import ScratchStack
 from merge.threads import FRAMES_AT_ONCE, work_ahead
@@ -26,8 +27,6 @@ _WHITE = np.float16(0.97)
 _LEAST_GROWTH, _LEAST_GROWTH_PX = 1.5, 4
 # It fills so much of its convex hull: what hairs or twigs cross has more than one depth.
 _COMPACT = 0.9
-# How far around its largest disk the measure of detail answers to the rim.
-_REACH_PX = 6
 
 
 def settle_highlights(depth: DepthMap, pictures: ScratchStack) -> DepthMap:
@@ -69,15 +68,15 @@ def settle_highlights(depth: DepthMap, pictures: ScratchStack) -> DepthMap:
     for label, box in enumerate(ndimage.find_objects(labels), 1):
         if not (grows[label] and _is_compact(labels[box] == label)):
             continue
-        area_around = grow_tile(box, _REACH_PX, labels.shape)
+        area_around = grow_tile(box, REACH_WIDE, labels.shape)
         distance = _distance(labels[area_around] == label)
-        around = (distance > 0) & (distance <= _REACH_PX)
+        around = (distance > 0) & (distance <= REACH_WIDE)
         own, wide = (
             float(_brightest(pictures[int(k)][area_around])[around].astype(np.float32).mean())
             for k in (focus[label], largest[label])
         )
         if own < wide:  # else it does not grow, but fades into what is around
-            _hold_in(out, area_around, distance <= _REACH_PX, int(focus[label]))
+            _hold_in(out, area_around, distance <= REACH_WIDE, int(focus[label]))
     return out
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from merge.depth import filtering
 from merge.depth.filling import fill_guesses
-from merge.depth.filtering import TINY, padding_px
+from merge.depth.filtering import LEAST, padding_px
 from merge.depth.measuring import half_kernel
 from merge.model import DepthMap, FloatArray
 from merge.scratch import ScratchStack, as_floats
@@ -23,19 +23,22 @@ from merge.tiles import Tile, grow_tile, iterate_tiles
 # this share of the sharpest frame's measure, both over a window (in pixels of the picture) that
 # spans a thin structure.
 _LOST_SHARE = 0.55
-_LOST_SIGMA_PX, _LOST_REACH_PX = 1.2, 5
+_LOST_SIGMA_PX = 1.2
 # Contrast behind a disk of blur falls off as its diameter to the power -1.5 (envelope of
 # 2 J1(x) / x), so its power -4/3 would grow as a parabola; of -1 to -3, -2 (one over the power of
-# the band) fits three scenes best, see `locate_depth`. And the logarithm below the peak down to
-# which that is followed.
-_EXACT_POWER, _DEEPEST = -2.0, np.float32(-12)
+# the band) fits three scenes best, see `locate_depth`.
+_EXACT_POWER = -2.0
 # Rows and columns of a tile: what is kept of one stays in a processor's cache.
 _TILE_ROWS, _TILE_COLUMNS = 64, 256
-# Measures read from disk are held up to this size at once; more means fewer returns to each tile.
-_GROUP_BYTES = 256 << 20
 
 
-def locate_depth(measures: ScratchStack, guide: FloatArray, reduction: int = 1) -> DepthMap:
+def locate_depth(
+    measures: ScratchStack,
+    guide: FloatArray,
+    reduction: int = 1,
+    *,
+    group_bytes: int = 256 << 20,
+) -> DepthMap:
     """Return the position of the sharpest frame at every place.
 
     Parameters
@@ -46,6 +49,9 @@ def locate_depth(measures: ScratchStack, guide: FloatArray, reduction: int = 1) 
         Sharp picture; depth edges follow its edges. C is 1 or 3.
     reduction : int
         Pixels of the frames for one of the measures: windows span so many of the frames.
+    group_bytes : int
+        Measures read from disk are held up to this size at once; more means fewer returns to each
+        tile, and the same result.
 
     Returns
     -------
@@ -64,24 +70,24 @@ def locate_depth(measures: ScratchStack, guide: FloatArray, reduction: int = 1) 
     position, confidence, exact = (np.empty(shape, np.float32) for _ in range(3))
     depth = DepthMap(position, confidence, exact)
     boxes = list(iterate_tiles(shape, _TILE_ROWS, _TILE_COLUMNS))
-    mean, peak = _summarize(measures, shape, boxes)
-    noise = np.float32(np.percentile(mean, 2) + TINY)
+    mean, peak = _summarize(measures, shape, boxes, group_bytes)
+    noise = np.maximum(np.float32(np.percentile(mean, 2)), LEAST)
     tiles = _Tiles(guide, mean, peak, noise, depth, reduction)
-    for first, group in _groups(measures):
+    for first, group in _groups(measures, group_bytes):
         last = first + len(group) == len(measures)
         share_out(partial(tiles.add, first=first, group=group, last=last), boxes)
     return fill_guesses(depth, guide, reduction)
 
 
-def _groups(measures: ScratchStack) -> Iterator[tuple[int, list[NDArray[Any]]]]:
+def _groups(measures: ScratchStack, group_bytes: int) -> Iterator[tuple[int, list[NDArray[Any]]]]:
     """Yield (index of the first, some measures), as many as fit into memory."""
-    size = max(1, _GROUP_BYTES // max(measures[0].nbytes, 1))
+    size = max(1, group_bytes // max(measures[0].nbytes, 1))
     for first in range(0, len(measures), size):
         yield first, [measures[k] for k in range(first, min(first + size, len(measures)))]
 
 
 def _summarize(
-    measures: ScratchStack, shape: tuple[int, ...], boxes: list[Tile]
+    measures: ScratchStack, shape: tuple[int, ...], boxes: list[Tile], group_bytes: int
 ) -> tuple[FloatArray, FloatArray]:
     """Return the mean and the highest of all measures."""
     total, peak = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
@@ -92,7 +98,7 @@ def _summarize(
             total[box] += values
             np.maximum(peak[box], values, out=peak[box])
 
-    for _, group in _groups(measures):
+    for _, group in _groups(measures, group_bytes):
         share_out(partial(add, group=group), boxes)
     total /= max(len(measures), 1)
     return total, peak
@@ -113,9 +119,7 @@ class _Tiles:
         self._guide, self._mean, self._peak = guide, mean, peak
         self._noise, self._depth = noise, depth
         self._pad = padding_px(reduction)
-        self._kernel = half_kernel(
-            _LOST_SIGMA_PX / reduction, min(-(-_LOST_REACH_PX // reduction), self._pad)
-        )
+        self._kernel = half_kernel(_LOST_SIGMA_PX / reduction, self._pad)
         self._states: dict[tuple[int, int], FloatArray] = {}
 
     def add(self, box: Tile, first: int, group: Sequence[NDArray[Any]], *, last: bool) -> None:
@@ -174,9 +178,9 @@ def _peak_position(planes: FloatArray, power: float = 0.0) -> FloatArray:
     """Return the peak between frames, by a parabola through three logarithms or powers below 0."""
     before, after = planes[filtering.BEFORE], planes[filtering.AFTER]
     inner = (before > 0) & (after > 0)
-    low, top, high = (np.log(np.maximum(v, TINY)) for v in (before, planes[filtering.BEST], after))
+    low, top, high = (np.log(np.maximum(v, LEAST)) for v in (before, planes[filtering.BEST], after))
     if power < 0:
-        low, high = (-np.exp(power * np.maximum(v - top, _DEEPEST)) for v in (low, high))
+        low, high = (-np.exp(power * (v - top)) for v in (low, high))
         top = np.float32(-1)
     bend = np.minimum(low - 2 * top + high, np.float32(-1e-6))
     offset = np.clip(0.5 * (low - high) / bend, -0.5, 0.5)

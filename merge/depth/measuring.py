@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 
 import cv2
@@ -16,9 +17,9 @@ from merge.resizing import reduce_map, reduced_shape
 # photograph scene: 31.0 dB after unveiling, with 0.7-2.8 and 1.5 px 30.8, with 0-1 31.0.
 SIGMA_NARROW, SIGMA_WIDE = 0.5, 1.5
 WINDOW_SIGMA_PX = 0.7
-# Taps on either side of the two normal curves' middle: four sigma, as far as single precision
-# notices anything.
-REACH_NARROW, REACH_WIDE = 2, 6
+# Normal curves are followed to so many sigma, as far as single precision notices anything.
+_REACH_SIGMAS = 4
+REACH_WIDE = round(_REACH_SIGMAS * SIGMA_WIDE)
 # Pictures above this size are measured at half size, above four times of it at a third, ...
 _WHOLE_PIXELS = 4_000_000
 # Rows of the picture that are in work together, so that nothing of its size is kept.
@@ -88,7 +89,7 @@ def mean_around(power: FloatArray, reduction: int) -> FloatArray:
 @cache
 def _kernels() -> tuple[FloatArray, FloatArray]:
     """Return halves of the two normal curves whose difference is the band."""
-    return half_kernel(SIGMA_NARROW, REACH_NARROW), half_kernel(SIGMA_WIDE, REACH_WIDE)
+    return half_kernel(SIGMA_NARROW), half_kernel(SIGMA_WIDE)
 
 
 @njit(inner=True, nogil=True)
@@ -98,8 +99,8 @@ def _mirror(place: int, last: int) -> int:  # pragma: no cover - compiled
     return min(place, 2 * last - place)
 
 
-# Written out for `REACH_NARROW` and `REACH_WIDE`: two general separable filters and a square take
-# three times as long (241 and 73 ms for 24 MP).
+# Written out for curves of two and six taps to each side: two general separable filters and a
+# square take three times as long (241 and 73 ms for 24 MP).
 @njit(nogil=True, fastmath=True, error_model="numpy")
 def _fill_squares(  # pragma: no cover - compiled
     light: FloatArray, first: int, narrow: FloatArray, wide: FloatArray, out: FloatArray
@@ -133,7 +134,8 @@ def _fill_squares(  # pragma: no cover - compiled
             out[i, x] = band * band
 
 
-def half_kernel(sigma: float, reach: int) -> FloatArray:
-    """Return the middle and one side of a normal curve at whole pixels, the whole summing to 1."""
+def half_kernel(sigma: float, most: int = REACH_WIDE) -> FloatArray:
+    """Return the middle and one side, of ``most`` px, of a normal curve; the whole sums to 1."""
+    reach = min(math.ceil(_REACH_SIGMAS * sigma), most)
     half = np.exp(-(np.arange(reach + 1) ** 2) / (2 * sigma**2))
     return (half / (2 * half.sum() - half[0])).astype(np.float32)

@@ -17,7 +17,6 @@ from merge.scratch import ScratchStack
 
 # Outlines are looked for within a window of this side; fewer places beside them tell nothing.
 _WINDOW_PX, _LEAST_PLACES = 5, 200
-_TINY = np.float32(1e-3)
 
 
 def first_is_near(depth: DepthMap, measures: ScratchStack, axis_px: NDArray[np.float64]) -> bool:
@@ -49,7 +48,7 @@ def first_is_near(depth: DepthMap, measures: ScratchStack, axis_px: NDArray[np.f
         outline = cv2.dilate(measures[k].astype(np.float32), window)[step]
         for side, frames in enumerate((before, after)):
             np.copyto(shown[side], outline, where=frames == k)
-    return bool(np.median(np.log((shown[0] + _TINY) / (shown[1] + _TINY))) >= 0)
+    return bool(np.median(shown[0] - shown[1]) >= 0)
 
 
 def _spread(values: FloatArray, side: int) -> FloatArray:

@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.disks import blur_by_disk
+from merge.disks import blur_by_disk, end_of_layer
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.resizing import enlarge_part, reduce_map
@@ -67,9 +67,7 @@ _OUTLIER = 0.15
 _KNOWN_SHARE = np.float32(0.02)
 # Light from behind is blurred at this reduction, disks wider than that many cells at a smaller one.
 _CELL_PX = 4
-_LAYER_RATIO = 1.5
 _TILE_PX, _PAD_PX = 128, 24
-_FAR_AWAY = np.float32(1e6)
 _SCRATCH_BYTES = 128 << 20
 _FRAMES_AT_ONCE = 4
 
@@ -198,7 +196,7 @@ class _Questions:
         median hides a hair. A peak in a frame beside a known surface's is that surface's own.
         """
         calm, (peaks, sharpness) = cv2.medianBlur(position, 5), second
-        surely = np.where(seen, np.maximum(calm, position), _FAR_AWAY)
+        surely = np.where(seen, np.maximum(calm, position), np.float32(np.inf))
         nearest = cv2.erode(surely, _square(_NEAR_REACH_PX))
         farthest = cv2.dilate(calm, _square(_FAR_REACH_PX))
         front = position - nearest > gap_frames
@@ -284,8 +282,8 @@ def _light_behind(
     total: FloatArray | None = None
     farther = [k for k in range(len(layers)) if k > index + gap_frames]
     while farther:
-        least = blur_cells[farther[0]]
-        alike = [k for k in farther if blur_cells[k] <= max(least * _LAYER_RATIO, least + 0.25)]
+        widest = end_of_layer(float(blur_cells[farther[0]]))
+        alike = [k for k in farther if blur_cells[k] <= widest]
         farther = [k for k in farther if k not in alike]
         layer = np.zeros(layers[0].shape, np.float32)
         for k in alike:

@@ -10,19 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.diagnose.steps import Steps, steps_of
-from merge.diagnose.wording import counted, list_names, percent, two_apart
+from merge.diagnose.wording import ONE_CAUSE, counted, list_names, percent, two_apart
 from merge.model import Array, BoolArray, Box, Finding, FocusAxis, Severity
-from merge.significance import not_alone, proof_limit, tile_blocks
+from merge.significance import NINETY, not_alone, proof_limit, tile_blocks
 
 # Shares of the picture's detail from which a hole counts as a problem, and below which it is
 # only noted.
 PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
-# Share of detail, and tiles, that must lie beyond an end before it is mentioned.
-_END_SHARE, _END_TILES = 0.002, 4
+# Tiles that must lie beyond an end before it is mentioned.
+_END_TILES = 4
 # They must lie in so many blocks of tiles: one thing alone may be misread as a whole.
 _END_BLOCKS = 2
-# Gaps from this many on, and in half of the steps or more, have one cause.
-_FEWEST_WIDE = 4
 # Beyond this f-number diffraction takes more than a narrower step gives; common practice, no
 # source.
 _SMALLEST_ADVISED = 16.0
@@ -155,10 +153,10 @@ def _proven_wide(steps: Steps, tolerance_px: float) -> BoolArray:
 
 
 def _all_wide(steps: Steps, tolerance_px: float) -> BoolArray:
-    """Return the steps wider than allowed where most are and together that is proven."""
+    """Return the steps wider than allowed where most are, with one cause, and that is proven."""
     wide = steps.step_px > 2 * tolerance_px
     none = np.zeros_like(wide)
-    if wide.sum() < max(_FEWEST_WIDE, len(wide) / 2):
+    if wide.sum() < max(ONE_CAUSE, len(wide) / 2):
         return none
     typical = float(np.median(steps.step_px[wide]))
     own = float(np.median(steps.error_px[wide])) / math.sqrt(wide.sum())
@@ -189,7 +187,7 @@ def find_wide_steps(
     outside = between & (np.nan_to_num(apart, nan=0.0) > tolerance_px)
     share = _share(axis, outside)
     which = f"All {len(blurs)}" if len(wide) == len(blurs) else f"{len(wide)} of {len(blurs)}"
-    spread = 1.645 * steps.scale_error * typical
+    spread = NINETY * steps.scale_error * typical
     return [
         Finding(
             kind="wide steps",
@@ -248,10 +246,10 @@ def find_uncovered_ends(
         error = end_error_px(axis, end, tolerance_px)
         outside = not_alone(beyond > tolerance_px)
         share = _share(axis, outside)
-        if share < _END_SHARE or np.count_nonzero(outside) < _END_TILES:
+        if share < _NOTE_SHARE or np.count_nonzero(outside) < _END_TILES:
             continue
         extent = _weighted_quantile(beyond[outside], axis.tile_detail[outside], _END_EXTENT)
-        spread = 1.645 * math.hypot(own, steps.scale_error * extent)
+        spread = NINETY * math.hypot(own, steps.scale_error * extent)
         places = np.unique(tile_blocks(outside.shape)[outside.ravel()])
         # All that lies beyond, as a whole, or enough of it by itself.
         least = tolerance_px + proof_limit(2) * error

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from merge.diagnose.wording import list_names, percent, shutter
+from merge.diagnose.wording import ONE_CAUSE, list_names, percent, shutter
 from merge.model import Array, CaptureSettings, Finding, FrameQuality, Registration
 from merge.model.geometry import JUMP_NEIGHBOURS
 from merge.significance import (
@@ -30,8 +30,6 @@ _FEWEST_FOR_KNOCKS = 5
 WORTH_TELLING = 0.85
 EXPOSURE_EV = 0.2
 _DRIFT_EV = 0.5
-# Jumps of the light from this many on have one cause.
-_FEWEST_FLICKERS = 3
 
 
 def find_strangers(registration: Registration, names: Sequence[str]) -> list[Finding]:
@@ -263,7 +261,7 @@ def find_exposure_jumps(
         others = f"{names[k]}" if not first_alone else f"{names[1]}"
         findings.append(_exposure_finding(value, frame, k, settings, names, others, alone=back))
         k += 2 if back else 1
-    if len(findings) >= _FEWEST_FLICKERS:
+    if len(findings) >= ONE_CAUSE:
         return [_flicker_finding(findings, settings, names)]
     if not findings and abs(ev[-1] - ev[0]) > _DRIFT_EV:
         findings.append(

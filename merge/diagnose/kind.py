@@ -17,19 +17,19 @@ from merge.model import CaptureSettings, Finding, FocusAxis, Registration
 # that rise with the focus distance, from infinity to life size by 1 + m, so by two stops at most
 # (thin lens), and most by 1.3 to 1.7 (common practice, no source).
 _STOPS = 2.1
-_FEWEST_APERTURES = 3
+# Fewer are no series of f-numbers, and no pass through a bracket.
+_FEWEST = 3
 # Recorded distances that differ by more than this factor are no single focus.
 _DISTANCE_FACTOR = 1.1
 # Frames whose focus differs by less than this in all, px of blur, show one focus: nobody sees it.
 _ONE_FOCUS_PX = 0.75
-# The same where exposures differ, of which clipping takes some detail, and their spread in EV.
-_EXPOSED_FOCUS_PX, _EXPOSED_EV = 1.5, 1.0
+# Twice as much where exposures differ, of which clipping takes some detail; their spread in EV.
+_EXPOSED_EV = 1.0
 # Exposures set on purpose rise by even steps, of at least so much, to a third for rounded numbers,
-# and the pictures' light follows them; smaller steps come from changing light.
-_SET_STEP_EV, _EVEN_EV, _FOLLOWS_EV = 0.5, 0.34, 0.5
-# A bracket twice has so many frames in each pass,
-_FEWEST_TWICE = 3
-# of which this share
+# and the pictures' light follows them as closely; smaller steps come from changing light.
+_SET_STEP_EV, _EVEN_EV = 0.5, 0.34
+# Of a bracket twice, in each pass,
+#  this share
 _MOST = 0.8
 # stands within this share of the usual step of where the other pass did.
 _SAME_PLACE = 0.25
@@ -40,7 +40,7 @@ def find_aperture_series(settings: Sequence[CaptureSettings]) -> Finding | None:
     """Return a finding if frames in shooting order are an aperture series, by what files tell."""
     numbers = [s.f_number for s in settings]
     known = [n for n in numbers if n is not None and n > 0]
-    if len(known) < len(numbers) or len(known) < _FEWEST_APERTURES:
+    if len(known) < len(numbers) or len(known) < _FEWEST:
         return None
     steps = np.diff(np.log2(known)) * 2
     steady = bool((steps > 0.2).all() or (steps < -0.2).all())
@@ -134,7 +134,7 @@ def _exposed_on_purpose(settings: Sequence[CaptureSettings], registration: Regis
     if len(steps) < 2 or steps.min() < _SET_STEP_EV or np.ptp(steps) > _EVEN_EV:
         return False
     seen_ev = np.log2([registration.frames[i].gain for i in registration.aligned])
-    follows = np.ptp(seen_ev - np.array(set_ev)) < _FOLLOWS_EV
+    follows = np.ptp(seen_ev - np.array(set_ev)) < _SET_STEP_EV
     return bool(follows) and not _refocused(settings)
 
 
@@ -162,7 +162,7 @@ def _one_focus(registration: Registration, axis: FocusAxis) -> Finding | None:
     """Return a finding if all frames have one focus."""
     span = float(np.ptp(axis.positions_px))
     aligned = registration.aligned
-    if span < _EXPOSED_FOCUS_PX and _spread_ev(registration) >= _EXPOSED_EV:
+    if span < 2 * _ONE_FOCUS_PX and _spread_ev(registration) >= _EXPOSED_EV:
         return _exposures(registration)
     if span >= _ONE_FOCUS_PX or len(aligned) < len(registration.frames):
         return None
@@ -183,7 +183,7 @@ def _one_focus(registration: Registration, axis: FocusAxis) -> Finding | None:
 
 def _second_pass(places: np.ndarray) -> int | None:
     """Return where positions in shooting order begin anew, if they go the same way twice."""
-    for split in range(_FEWEST_TWICE, len(places) - _FEWEST_TWICE + 1):
+    for split in range(_FEWEST, len(places) - _FEWEST + 1):
         one, two = places[:split], places[split:]
         step = float(np.median(np.abs(np.diff(one))))
         if step < _ONE_FOCUS_PX:

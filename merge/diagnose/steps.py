@@ -7,10 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from merge.model import Array, FocusAxis, Index
-from merge.significance import proof_limit
-
-# 90 % of a normal distribution lies within so many standard errors.
-_NINETY = 1.645
+from merge.significance import NINETY, proof_limit
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +41,7 @@ class Steps:
 
     def half_interval_px(self, k: int) -> tuple[float, float]:
         """Return the 90 % interval of half a step: of the blur midway."""
-        half, spread = self.step_px[k] / 2, _NINETY * self.whole_error_px()[k] / 2
+        half, spread = self.step_px[k] / 2, NINETY * self.whole_error_px()[k] / 2
         return max(float(half - spread), 0.0), float(half + spread)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+# Findings of one kind, from this many on, have one cause and are told as one.
+ONE_CAUSE = 3
 # A list of more names is cut short and says how many follow.
 _MOST_NAMES = 6
 

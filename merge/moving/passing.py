@@ -12,17 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.model import BoolArray, FloatArray
-from merge.moving.compare import Pictures, blur, halve
+from merge.moving.compare import FACTOR, Pictures, blur, halve
 from merge.moving.parts import IntArray
 from merge.moving.views import believed_difference, fine_detail
 
 # Of fewer frames no majority can be told.
 LEAST_FRAMES = 4
-# The vote is held at this share of the compared size: what is blurred needs no more.
-_VOTE_FACTOR = 2
-# Low-pass of the vote: at least this, and an eighth of all change of blur: the standard deviation
-# of a disk is a quarter of its diameter, and most frames are within half the change.
-_LEAST_SIGMA_PX, _SIGMA_SPAN = 1.5, 1 / 8
+# Low-pass of the vote, at least.
+_LEAST_SIGMA_PX = 1.5
 # Speckles of the choice up to this size go.
 _CALM_PX = 5
 # Where less than this part of the frames agrees, nothing stands still: waves, leaves.
@@ -52,12 +49,15 @@ def passing_frames(
     ndarray, shape (h, w), int32
         Elsewhere the frame with most detail of those that agree.
     """
+    # At half the compared size: what is blurred needs no more.
     small = [halve(halve(pictures[k])).astype(np.float16) for k in range(len(pictures))]
-    sigma = max(float(np.ptp(places_px)) * _SIGMA_SPAN, _LEAST_SIGMA_PX)
+    # The standard deviation of a disk is a quarter of its diameter, and most frames are within half
+    # of all change of blur.
+    sigma = max(float(np.ptp(places_px)) / 2 / 4, _LEAST_SIGMA_PX)
     agrees = _agreement(small, sigma)
-    size = agrees.shape[2] * _VOTE_FACTOR, agrees.shape[1] * _VOTE_FACTOR
+    size = agrees.shape[2] * FACTOR, agrees.shape[1] * FACTOR
     own = cv2.resize(nearest, size, interpolation=cv2.INTER_NEAREST)
-    own = own[::_VOTE_FACTOR, ::_VOTE_FACTOR]
+    own = own[::FACTOR, ::FACTOR]
     # A thing's rim agrees more than the thing: only what lies farther from it is free of it.
     radius = int(np.ceil(2 * sigma))
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)

@@ -34,7 +34,6 @@ _OTHERS = 2
 _OTHER_WORTH = 0.8
 # Parts are cut out together up to this share of the picture, to read frames seldom and keep little.
 _BATCH_SHARE = 0.1
-_TINY = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,7 +182,7 @@ def _choose_frame(views: dict[int, _View], core: BoolArray) -> int:
     mean = sum(smooth.values(), np.float32(0)) / np.float32(len(views))
     off, sharp = {}, {}
     for k, picture in smooth.items():
-        apart = np.abs(picture - mean).sum(axis=2)[core] + np.float32(_TINY)
+        apart = np.abs(picture - mean).sum(axis=2)[core] + np.finfo(np.float32).eps
         off[k] = float(apart.mean())
         weight = apart * apart
         sharp[k] = float((views[k].detail[core] * weight).sum() / weight.sum())

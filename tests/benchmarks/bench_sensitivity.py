@@ -1,18 +1,25 @@
 """What each constant of the stages is worth on the tuning half: halved and doubled, one by one.
 
     PYTHONPATH=.:tests python tests/benchmarks/bench_sensitivity.py STAGE [STAGE ...]
-        [--brackets NAME ...] [--whole]
+        [--brackets NAME ...] [--whole] [--crop SHARE] [--only NAME ...] [--off] [--count]
 
 STAGE: depth, blend, moving, axis, diagnose, align, defects. What a stage needs is computed once;
-only what follows the constant runs again: depth, blend and moving from the first reading on (dB by
-region), axis from the tiles' energies (error of steps, share of the true ones), diagnose from the
-axis (findings), align and defects from the files (px, dB). Findings are those of the bracket as it
-is and, unless ``--whole``, without a frame, with one twice, with two swapped and with one soft.
-Constants inside compiled loops are frozen there and only listed; of those that others are computed
-from at import only the own use is tried.
+only what follows the constant runs again: depth, blend and moving from the first reading on, over
+the middle of the picture (dB by region), axis from the tiles' energies (error of steps, share of
+the true ones), diagnose from the axis (findings, notes too), align from the reduced frames (px,
+gains; its resampling by the picture), defects from the frames of one photograph with faults put in
+(found, false, light lost). Findings are those of the bracket as it is and, unless ``--whole``,
+without a frame, with one twice, with two swapped and with one soft.
 
-A constant that is worth less than 0.05 dB, 0.02 px, 1 % of a step and no finding, halved and
-doubled, should go away or be derived.
+Whatever freezes a constant is made anew with it: compiled loops, numbers that others are computed
+from at import, default arguments, remembered results. Brackets come one after the other, and a
+constant that counts on one is not tried on the next. With ``--off`` one that counts on none is set
+to nothing and to a million times its value (whole numbers to eight times), too: where that changes
+nothing either, what it guards against does not occur here. Whether a test holds such a case is for
+the reader to see.
+
+A constant that is worth less than 0.05 dB, 0.02 px, 0.2 % of a gain, 1 % of a step and no finding,
+halved and doubled, should go away or be derived. ``--count`` only counts them.
 """
 
 from __future__ import annotations
@@ -23,33 +30,51 @@ import contextlib
 import dataclasses
 import functools
 import importlib
+import signal
 import sys
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import ModuleType
+from types import FunctionType, ModuleType, SimpleNamespace
 from typing import Any
 from unittest import mock
 
 import numpy as np
 import proving_data
 from bench_helpers import kept_results
-from proving_scores import REGIONS, Scored, prepare, transform_error
+from numba.core.caching import NullCache
+from numba.core.dispatcher import Dispatcher
+from proving_scores import REGIONS, Scored, depth_error, frame_order, prepare, transform_error
 
 import merge
 from merge import MergeOptions, find_frames
+from merge.align import StackRegistration
+from merge.defects import DefectSearch, choose_sample
+from merge.model import FrameTransform
 from merge.pipeline import first_pass as first_pass_module
 from merge.pipeline import merging, ordering
 from merge.pipeline.inspecting import inspect_bracket
 
 ROOT = Path(merge.__file__).parent
-STAGES = ("depth", "blend", "moving", "axis", "diagnose", "align", "defects")
-BRACKETS = ("bristly-fruit-1to2", "reeds-1to2-windy", "rocky-shore-24mm", "coins-1to1")
-# Below these a change counts as none: dB, px, share of a step.
-NO_CHANGE = {"dB": 0.05, "px": 0.02, "step": 0.01}
-# Sizes of work: they change speed or memory, not results.
-WORK = ("_BYTES", "_ROWS", "_CHUNK", "_AT_ONCE", "_PIXELS", "STRIP", "BATCH", "_GROUP")
+PICTURE = ("bristly-fruit-1to2", "snowfield-18mm")
+SMALL = ("rocky-shore-24mm", "coins-1to1")
+STAGES = {
+    "depth": PICTURE, "blend": PICTURE, "moving": ("reeds-1to2-windy", "snowfield-18mm"),
+    "axis": SMALL, "diagnose": SMALL, "align": SMALL, "defects": (),
+}  # fmt: skip
+# Below these a change counts as none: dB, px, share of a gain or of a step, number found.
+NO_CHANGE = {
+    "dB": 0.05, "depth px": 0.1, "px": 0.02, "gain": 0.002, "step": 0.01, "found": 0.5,
+    "lost": 0.002,
+}  # fmt: skip
+# A value that makes a replay take longer than this, in seconds, may make it take for ever.
+PATIENCE_S = 120
+# Sizes of work, and names of planes: they change speed or memory, not results.
+WORK = (
+    "_BYTES", "_ROWS", "_CHUNK", "_AT_ONCE", "_PIXELS", "STRIP", "BATCH", "_GROUP", "TILE_COLUMNS",
+    "PART_PX", "PLANES",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -59,14 +84,13 @@ class Constant:
     module: str
     name: str
     value: Any
-    compiled: bool
 
     def scaled(self, factor: float) -> Any:
-        """Return the value times a factor, of its own type; whole numbers stay at least 1."""
+        """Return the value times a factor, of its own type."""
         if isinstance(self.value, tuple):
-            return tuple(v * factor for v in self.value)
+            return tuple(type(v)(v * factor) for v in self.value)
         if isinstance(self.value, int):
-            return max(1, round(self.value * factor))
+            return max(1 if factor else 0, round(self.value * min(factor, 8)))
         return type(self.value)(self.value * factor)
 
 
@@ -74,51 +98,171 @@ def constants(stage: str) -> list[Constant]:
     """Return the numbers at the top of a stage's modules."""
     found = []
     for path in sorted((ROOT / stage).glob("*.py")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        module = importlib.import_module(f"merge.{stage}.{path.stem}")
-        compiled = _names_in_compiled(tree)
-        for node in tree.body:
-            targets = (
-                node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
-            )
-            for target in targets:
-                if isinstance(target, ast.Name) and target.id.isupper():
-                    value = getattr(module, target.id)
-                    if _is_number(value) and not any(w in target.id for w in WORK):
-                        found.append(
-                            Constant(module.__name__, target.id, value, target.id in compiled)
-                        )
+        module = importlib.import_module(f"merge.{stage}.{path.stem}".removesuffix(".__init__"))
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            for name in _assigned(node):
+                value = getattr(module, name)
+                if _is_number(value) and not any(w in name for w in WORK):
+                    found.append(Constant(module.__name__, name, value))
     return found
+
+
+def _assigned(node: ast.stmt) -> list[str]:
+    """Return the names in capitals that a statement gives values to, but for numbered ones."""
+    if not isinstance(node, ast.Assign | ast.AnnAssign):
+        return []
+    if node.value is None or "range(" in ast.unparse(node.value):
+        return []
+    targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+    return [name for target in targets for name in _names_in(target) if name.isupper()]
+
+
+def _names_in(node: ast.AST) -> list[str]:
+    return [n.id for n in ast.walk(node) if isinstance(n, ast.Name)]
 
 
 def _is_number(value: Any) -> bool:
     if isinstance(value, tuple):
-        return bool(value) and all(isinstance(v, float) for v in value)
+        return bool(value) and all(_is_number(v) for v in value)
     return isinstance(value, (int, float, np.floating)) and not isinstance(value, bool)
-
-
-def _names_in_compiled(tree: ast.Module) -> set[str]:
-    names: set[str] = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.FunctionDef) and any(
-            "njit" in ast.unparse(decorator) for decorator in node.decorator_list
-        ):
-            names |= {n.id for n in ast.walk(node) if isinstance(n, ast.Name)}
-    return names
 
 
 @contextlib.contextmanager
 def changed(constant: Constant, value: Any) -> Iterator[None]:
-    """Give a constant another value in its module and wherever it was imported by name."""
-    places: list[ModuleType] = [
-        module
-        for name, module in list(sys.modules.items())
-        if name.startswith("merge") and getattr(module, constant.name, None) is constant.value
-    ]
-    with contextlib.ExitStack() as stack:
-        for module in places:
-            stack.enter_context(mock.patch.object(module, constant.name, value))
+    """Give a constant another value wherever it is known, and make anew what was made with it."""
+    put_back: list[Callable[[], None]] = []
+    try:
+        before = {name: _numbers_in(loop) for name, loop in loops().items()}
+        spread(sys.modules[constant.module], constant.name, value, put_back)
+        rebuild(before, put_back)
         yield
+    finally:
+        for action in reversed(put_back):
+            action()
+        _forget_remembered()
+
+
+def spread(module: ModuleType, name: str, value: Any, put_back: list[Callable[[], None]]) -> None:
+    """Set a module's name, those that others took from it, and what they computed from it."""
+    old = getattr(module, name)
+    places = [module]
+    if not name.startswith("_"):
+        places += [
+            other
+            for key, other in list(sys.modules.items())
+            if key.startswith("merge") and other is not module and vars(other).get(name) is old
+        ]
+    for place in places:
+        setattr(place, name, value)
+        put_back.append(functools.partial(setattr, place, name, old))
+        if place.__file__ is None or place.__file__.endswith("__init__.py"):
+            continue
+        for node in ast.parse(Path(place.__file__).read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef):
+                _new_defaults(place, node, name, put_back)
+            elif isinstance(node, ast.Assign) and name in _names_in(node.value):
+                for target in set(_assigned(node)) - {name}:
+                    names = dict(vars(place))
+                    exec(compile(ast.Module([node], []), place.__file__, "exec"), names)
+                    spread(place, target, names[target], put_back)
+    _forget_remembered()
+
+
+def _new_defaults(
+    module: ModuleType, node: ast.FunctionDef, name: str, put_back: list[Callable[[], None]]
+) -> None:
+    """Compute a function's default arguments again, where they follow from a name."""
+    given = [d for d in (*node.args.defaults, *node.args.kw_defaults) if d is not None]
+    function = getattr(module, node.name, None)
+    if not any(name in _names_in(default) for default in given):
+        return
+    if not isinstance(function, FunctionType):
+        raise TypeError(f"{module.__name__}.{node.name}: default arguments cannot be replaced")
+    for attribute in ("__defaults__", "__kwdefaults__"):
+        put_back.append(
+            functools.partial(setattr, function, attribute, getattr(function, attribute))
+        )
+    code = ast.unparse(ast.FunctionDef(node.name, node.args, [ast.Pass()], [], lineno=0))
+    names = dict(vars(module))
+    exec("from __future__ import annotations\n" + code, names)
+    function.__defaults__ = names[node.name].__defaults__
+    function.__kwdefaults__ = names[node.name].__kwdefaults__
+
+
+def _forget_remembered() -> None:
+    for key, module in list(sys.modules.items()):
+        if key.startswith("merge"):
+            for thing in list(vars(module).values()):
+                if hasattr(thing, "cache_clear"):
+                    thing.cache_clear()
+
+
+def loops() -> dict[str, Any]:
+    """Return all compiled loops by module and name."""
+    return {
+        f"{thing.py_func.__module__}.{thing.py_func.__name__}": thing
+        for key, module in list(sys.modules.items())
+        if key.startswith("merge")
+        for thing in list(vars(module).values())
+        if isinstance(thing, Dispatcher)
+    }
+
+
+def _frozen(loop: Any) -> dict[str, Any]:
+    """Return what a loop takes from its module: numbers, and other loops."""
+    own = loop.py_func.__globals__
+    return {name: own[name] for name in loop.py_func.__code__.co_names if name in own}
+
+
+def _numbers_in(loop: Any) -> dict[str, Any]:
+    return {name: value for name, value in _frozen(loop).items() if _is_number(value)}
+
+
+def rebuild(before: dict[str, dict[str, Any]], put_back: list[Callable[[], None]]) -> None:
+    """Build the loops again whose numbers are no longer as before, and those that call them."""
+    everything = loops()
+    stale = {name for name in before if _numbers_in(everything[name]) != before[name]}
+    again = True
+    while again:
+        again = False
+        for name, loop in everything.items():
+            called = {id(v) for v in _frozen(loop).values()}
+            if name not in stale and called & {id(everything[s]) for s in stale}:
+                stale.add(name)
+                again = True
+    chosen = [everything[name] for name in _inner_first(everything, stale)]
+    if chosen:
+        _build(chosen, kept=False)
+        put_back.insert(0, functools.partial(_build, chosen, kept=True))
+
+
+def _inner_first(everything: dict[str, Any], stale: set[str]) -> list[str]:
+    order: list[str] = []
+
+    def visit(name: str) -> None:
+        if name in order:
+            return
+        called = {id(v) for v in _frozen(everything[name]).values()}
+        for other in sorted(stale - {name}):
+            if id(everything[other]) in called:
+                visit(other)
+        order.append(name)
+
+    for name in sorted(stale):
+        visit(name)
+    return order
+
+
+def _build(chosen: list[Any], *, kept: bool) -> None:
+    """Compile loops for the types they had, from what is kept on disk or anew."""
+    for loop in chosen:
+        own = loop._cache
+        try:
+            if not kept:
+                loop._cache = NullCache()
+            loop.recompile()
+        finally:
+            loop._cache = own
 
 
 def _subset(stack: Any, registration: Any, cells: dict[int, Any], frames: list[int]) -> tuple:
@@ -144,21 +288,35 @@ def _softened(cells: Any) -> Any:
 class Replay:
     """One bracket, read and aligned once."""
 
-    def __init__(self, name: str, *, faults: bool) -> None:
-        self._faults = faults
+    def __init__(self, name: str, *, faults: bool, crop: float) -> None:
+        self._faults, self._crop = faults, crop
         bracket = proving_data.load(name)
         self.name = name
         self.scored: Scored = prepare(bracket)[0]
         self.stack = find_frames(bracket.folder)
         self.options = MergeOptions()
         self.cells: dict[str, Any] = {}
-        real = first_pass_module.order_by_focus
+        self.looks: list[tuple[Any, Any]] = []
+        real, looks = first_pass_module.order_by_focus, self.looks
 
         def keep(*given: Any, **named: Any) -> Any:
             self.cells = {"given": given, "named": named}
             return real(*given, **named)
 
-        with mock.patch.object(first_pass_module, "order_by_focus", keep):
+        class Keeping(StackRegistration):
+            def __init__(self, *given: Any, **named: Any) -> None:
+                looks.clear()
+                self.made = (given, named)
+                super().__init__(*given, **named)
+
+            def add(self, picture: Any, colours: Any = None) -> None:
+                looks.append((picture, colours))
+                super().add(picture, colours)
+
+        with (
+            mock.patch.object(first_pass_module, "order_by_focus", keep),
+            mock.patch.object(first_pass_module, "StackRegistration", Keeping),
+        ):
             self._open = merging.first_pass(self.stack, self.options, lambda *_: None, 1 << 40)
             self.first = self._open.__enter__()
         # A merge lets go of the kept frames as soon as it can; here they serve many merges.
@@ -170,31 +328,72 @@ class Replay:
         self._let_go()
         self._open.__exit__(None, None, None)
 
-    def measure(self, stage: str) -> dict[str, Any]:
+    def measure(self, stage: str, module: str = "") -> dict[str, Any]:
         """Return the numbers that a stage's constants act on, by unit and name."""
         if stage == "diagnose":
-            return {"findings": self._findings(self.cases())}
+            return {"findings": self._findings(self.cases(), notes=True)}
         if stage == "axis":
             brackets = self._ordered_cases()
             return {
                 "step": self._step_error(brackets["whole"]),
                 "findings": self._findings(brackets),
             }
-        if stage in ("align", "defects"):
-            result = merging.merge_stack(self.stack, self.options)
-            return self._picture(result) | {"px": transform_error(self.scored, result)["px"]}
+        if stage == "align" and not module.endswith((".warp", ".area")):
+            return self._alignment()
 
         @contextlib.contextmanager
         def again(*_: Any) -> Iterator[Any]:
             yield self.first
 
-        with mock.patch.object(merging, "first_pass", again):
+        def middle(*given: Any) -> Any:
+            top, left, height, width = whole(*given)
+            tall, wide = round(self._crop * height), round(self._crop * width)
+            return top + (height - tall) // 2, left + (width - wide) // 2, tall, wide
+
+        whole = merging._output_box
+        with (
+            mock.patch.object(merging, "first_pass", again),
+            mock.patch.object(merging, "_output_box", middle),
+            mock.patch.object(merging, "inspect_bracket", return_value=self._inspection),
+        ):
             return self._picture(merging.merge_stack(self.stack, self.options))
+
+    @functools.cached_property
+    def _inspection(self) -> Any:
+        return inspect_bracket(self.first.bracket, self.options.audit)
 
     def _picture(self, result: Any) -> dict[str, Any]:
         psnr = self.scored.psnr(result.pixels, result.origin)
         kinds = sorted(f.kind for f in result.findings if f.severity != "note")
-        return {"dB": [psnr[region] for region in REGIONS], "findings": kinds}
+        return {
+            "dB": [psnr[region] for region in REGIONS],
+            "depth px": depth_error(self.scored, result),
+            "findings": kinds,
+        }
+
+    def _alignment(self) -> dict[str, Any]:
+        """Align anew, from the reduced frames, with the parallax that the known axis bears out."""
+        shape = self.stack.sources[0].shape[:2]
+        registrar = StackRegistration(
+            shape, reduction=shape[0] // self.looks[0][0].shape[0], transfer="linear"
+        )
+        for picture, colours in self.looks:
+            registrar.add(picture, colours)
+        read = registrar.finish(None)
+        order = self.first.bracket.order
+        known = dataclasses.replace(self.first.bracket, registration=ordering._reorder(read, order))
+        if read.aligned == tuple(range(len(order))):  # as the known axis has them
+            known = ordering.refine_by_depth(known, registrar, read)
+        found, misfit = known.registration, registrar.misfit()
+        words = [found.model, *(f"left out {i}" for i, f in enumerate(found.frames) if f.reason)]
+        result: Any = SimpleNamespace(registration=found, stack=self.first.bracket.stack)
+        true = self.scored.bracket.gains.mean(axis=1)[frame_order(self.scored.bracket, result)]
+        gains = np.array([frame.gain for frame in found.frames])
+        return {
+            "px": transform_error(self.scored, result)["px"],
+            "gain": float(np.abs(gains * true[found.reference] / true - 1).max()),
+            "findings": sorted(words + ["misfit"] * (misfit is not None)),
+        }
 
     @functools.cache  # noqa: B019 - one object for each bracket, alive to the end
     def cases(self) -> dict[str, Any]:
@@ -225,12 +424,12 @@ class Replay:
         out["soft"] = ordering.order_by_focus(stack, registration, soft, **named)
         return out
 
-    def _findings(self, brackets: dict[str, Any]) -> list[str]:
+    def _findings(self, brackets: dict[str, Any], *, notes: bool = False) -> list[str]:
         found = []
         for case, bracket in brackets.items():
             for finding in inspect_bracket(bracket, self.options.audit).findings:
-                if finding.severity != "note":
-                    found.append(f"{case}: {finding.kind}")
+                if notes or finding.severity != "note":
+                    found.append(f"{case}: {finding.severity} {finding.kind}")
         return sorted(found)
 
     def _step_error(self, bracket: Any) -> float:
@@ -243,7 +442,57 @@ class Replay:
         return float(np.sqrt(np.mean((found / truth - 1) ** 2)))
 
 
-def differences(base: dict[str, Any], now: dict[str, Any]) -> tuple[list[str], bool]:
+class FaultySensor:
+    """The open photograph's bracket through JPEG, with and without faults put in."""
+
+    name = "photograph"
+
+    def __init__(self) -> None:
+        from bench_defects import as_jpeg
+        from scenes import photograph_stack, sensor_faults, with_faults
+
+        self.known = photograph_stack()
+        self.sample = choose_sample(range(len(self.known.frames)))
+        frames = [self.known.frames[i] for i in self.sample]
+        self.cases = []
+        faults = sensor_faults(self.known.truth.shape, seed=11)
+        for put, these in (
+            (faults, [with_faults(frame, faults) for frame in frames]),
+            (None, frames),
+        ):
+            self.cases.append((put, [as_jpeg(frame, i) for i, frame in enumerate(these)]))
+
+    def measure(self, *_: Any) -> dict[str, Any]:
+        """Return hot pixels and dust found, false ones, and the worst error of light lost."""
+        hot = dust = false = 0
+        errors = [0.0]
+        for faults, frames in self.cases:
+            search = DefectSearch(len(frames), "srgb")
+            for frame in frames:
+                search.add(frame, 1.0)
+            found = search.finish(
+                [FrameTransform(self.known.transforms[i]) for i in self.sample],
+                self.known.positions_px[list(self.sample)],
+            )
+            if faults is None:
+                false += found.spots + len(found.dust)
+                continue
+            true = {tuple(p) for p in faults.hot.tolist()}
+            hot += len({tuple(p) for p in found.pixels.tolist()} & true)
+            for spot in found.dust:
+                away = np.hypot(*(faults.dust[:, :2] - (spot.row, spot.column)).T)
+                if away.min() > 4:
+                    false += 1
+                    continue
+                dust += 1
+                errors.append(abs(1 - spot.transmission[0] - faults.dust[away.argmin(), 3]))
+        return {"found": [hot, dust, false], "lost": max(errors), "findings": []}
+
+    def close(self) -> None:
+        """Do nothing."""
+
+
+def differences(base: dict[str, Any], now: dict[str, Any]) -> tuple[str, bool]:
     """Return what changed, in words, and whether it counts."""
     words, counts = [], False
     for unit, least in NO_CHANGE.items():
@@ -260,52 +509,108 @@ def differences(base: dict[str, Any], now: dict[str, Any]) -> tuple[list[str], b
         more = sorted(set(now["findings"]) - set(base["findings"]))
         less = sorted(set(base["findings"]) - set(now["findings"]))
         words.append(f"findings +{more} -{less}")
-    return words, counts
+    return ", ".join(words), counts
 
 
-def try_constant(constant: Constant, stage: str, replays: list[Replay], bases: list[dict]) -> bool:
-    """Print what halving and doubling a constant changes; return whether it counts."""
-    matters = False
-    for factor in (0.5, 2.0):
-        lines = []
-        for replay, base in zip(replays, bases, strict=True):
-            try:
-                with changed(constant, constant.scaled(factor)):
-                    words, counts = differences(base, replay.measure(stage))
-            except Exception as error:  # a value that the stage cannot work with is worth knowing
-                words, counts = [f"{type(error).__name__}"], True
-            matters |= counts
-            lines.append(f"{replay.name}: {', '.join(words)}")
-        print(f"    x {factor:g}  " + "; ".join(lines), flush=True)
-    return matters
+def try_value(
+    constant: Constant, factor: float, stage: str, replay: Any, base: dict
+) -> tuple[str, bool]:
+    """Return what a factor on a constant changes, in words, and whether it counts."""
+    signal.alarm(PATIENCE_S)
+    try:
+        with changed(constant, constant.scaled(factor)):
+            return differences(base, replay.measure(stage, constant.module))
+    except Exception as error:  # a value that the stage cannot work with is worth knowing
+        return type(error).__name__, True
+    finally:
+        signal.alarm(0)
+
+
+def give_up(*_: Any) -> None:
+    """End a replay that takes too long."""
+    raise TimeoutError
+
+
+def try_constant(
+    constant: Constant, stage: str, replays: list[Any], bases: list[dict], with_off: bool
+) -> str:
+    """Print what halving and doubling a constant changes; return whether it counts, and how."""
+    lines: dict[float, list[str]] = {0.5: [], 2.0: [], 0.0: [], 1e6: []}
+    counts = off = False
+    for replay, base in zip(replays, bases, strict=True):
+        for factor in (0.5, 2.0):
+            if constant.scaled(factor) == constant.value:
+                continue
+            words, matters = try_value(constant, factor, stage, replay, base)
+            counts |= matters
+            lines[factor].append(f"{replay.name}: {words}")
+        if counts:
+            break
+    for replay, base in zip(replays, bases, strict=True):
+        for factor in (0.0, 1e6) if with_off and not counts else ():
+            words, matters = try_value(constant, factor, stage, replay, base)
+            off |= matters
+            lines[factor].append(f"{replay.name}: {words}")
+    for factor, told in lines.items():
+        if told:
+            print(f"    x {factor:g}  " + "; ".join(told), flush=True)
+    return "counts" if counts else "counts at 0 or without limit" if off else "nothing"
 
 
 def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("stages", nargs="+", choices=STAGES)
-    parser.add_argument("--brackets", nargs="+", default=list(BRACKETS))
+    parser.add_argument("--brackets", nargs="+")
     parser.add_argument("--whole", action="store_true", help="without faults put in")
+    parser.add_argument(
+        "--crop", type=float, default=0.45, help="share of each side that is merged"
+    )
+    parser.add_argument("--only", nargs="+", default=[], help="constants or modules by name")
+    parser.add_argument("--off", action="store_true", help="try nothing and no limit, too")
+    parser.add_argument("--count", action="store_true")
     options = parser.parse_args(arguments)
-    if not set(options.brackets) <= set(proving_data.names("tuning")):
+    if not set(options.brackets or ()) <= set(proving_data.names("tuning")):
         parser.error("only brackets of the tuning half may decide about constants")
     warnings.simplefilter("ignore")
-    replays = [Replay(name, faults=not options.whole) for name in options.brackets]
+    signal.signal(signal.SIGALRM, give_up)
+    known: dict[str, Any] = {}
     for stage in options.stages:
-        bases = [replay.measure(stage) for replay in replays]
-        none = []
-        for constant in constants(stage):
-            label = f"{constant.module}.{constant.name} = {constant.value}"
-            if constant.compiled:
-                print(f"{label}: in a compiled loop, not tried", flush=True)
-                continue
-            print(label, flush=True)
-            if not try_constant(constant, stage, replays, bases):
-                none.append(label)
-        print(f"\n{stage}: worth nothing on these brackets:\n  " + "\n  ".join(none), flush=True)
-    for replay in replays:
+        chosen = [
+            c
+            for c in constants(stage)
+            if not options.only or {c.name, c.module.rsplit(".", 1)[1]} & set(options.only)
+        ]
+        print(f"{stage}: {len(chosen)} constants", flush=True)
+        if options.count:
+            continue
+        names = options.brackets or STAGES[stage]
+        for name in set(names) - set(known):
+            known[name] = Replay(name, faults=not options.whole, crop=options.crop)
+        replays = [FaultySensor()] if stage == "defects" else [known[name] for name in names]
+        try_stage(stage, chosen, replays, with_off=options.off)
+    for replay in known.values():
         replay.close()
 
 
+def try_stage(stage: str, chosen: list[Constant], replays: list[Any], *, with_off: bool) -> None:
+    """Print every constant of a stage, then those that are worth nothing."""
+    bases: dict[bool, list[dict]] = {}
+    results: dict[str, list[str]] = {}
+    for constant in chosen:
+        by_picture = constant.module.endswith((".warp", ".area"))
+        if by_picture not in bases:
+            bases[by_picture] = [replay.measure(stage, constant.module) for replay in replays]
+        label = f"{constant.module}.{constant.name} = {constant.value}"
+        print(label, flush=True)
+        verdict = try_constant(constant, stage, replays, bases[by_picture], with_off)
+        results.setdefault(verdict, []).append(label)
+    for verdict, labels in results.items():
+        if verdict != "counts":
+            print(f"\n{stage}: halved and doubled nothing, {verdict}:", *labels, sep="\n  ")
+    told = ", ".join(f"{verdict}: {len(labels)}" for verdict, labels in results.items())
+    print(f"\n{stage}: {told}", flush=True)
+
+
 if __name__ == "__main__":
-    with kept_results(__file__):
+    with kept_results(__file__) if "--count" not in sys.argv else contextlib.nullcontext():
         main(sys.argv[1:])
