@@ -147,8 +147,10 @@ def _fill(  # pragma: no cover - compiled
         middle = (side - 1) / 2
         x0, y0 = sx - middle * (xx + xy), sy - middle * (yx + yy)
         _sample_affine(second, x0, y0, (xx, xy, yx, yy), lines, patch[1])
-        patch[0] = first[top - 1 : top - 1 + side, left - 1 : left - 1 + side]
-        patch[2] = 1
+        for i in range(side):
+            row = first[top - 1 + i, left - 1 :]
+            for j in range(side):
+                patch[0, i, j], patch[2, i, j] = row[j], 1
         return
     right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
     for i in range(side):
