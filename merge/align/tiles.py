@@ -148,9 +148,9 @@ def _fill(  # pragma: no cover - compiled
         x0, y0 = sx - middle * (xx + xy), sy - middle * (yx + yy)
         _sample_affine(second, x0, y0, (xx, xy, yx, yy), lines, patch[1])
         for i in range(side):
-            row = first[top - 1 + i, left - 1 :]
+            line = first[top - 1 + i, left - 1 :]
             for j in range(side):
-                patch[0, i, j], patch[2, i, j] = row[j], 1
+                patch[0, i, j], patch[2, i, j] = line[j], 1
         return
     right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
     for i in range(side):
