@@ -17,8 +17,8 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 _NAME = "share-out"
-# Whole frames, or maps of their size, that are worked on at a time: each takes memory.
-FRAMES_AT_ONCE = min(os.cpu_count() or 1, 4)
+# Reduced maps of frames that a merge works on at a time: limits of memory are planned for two.
+FRAMES_AT_ONCE = min(os.cpu_count() or 1, 2)
 
 
 def share_out(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:

@@ -149,6 +149,8 @@ class StackRegistration:
     ) -> None:
         self._shape, self._reduction = shape, reduction
         self._transfer, self._model = transfer, model
+        # Of a camera's pairs each is as rich as it bears.
+        self._pair_model: MotionModel = "auto" if model == "camera" else model
         self._held: dict[int, Pyramid] = {}
         self._pairs: list[PairMeasurement] = []
         self._small: dict[int, SmallPicture] = {}
@@ -179,7 +181,7 @@ class StackRegistration:
             if agreed == _COMPARED:
                 break
             known = self._through(earlier, index)
-            result = _match(self._held[earlier], pyramid, self._model, known)
+            result = _match(self._held[earlier], pyramid, self._pair_model, known)
             if result.agreement >= MIN_AGREEMENT:
                 self._pairs.append(PairMeasurement(earlier, index, result))
                 agreed += 1
@@ -264,7 +266,7 @@ class StackRegistration:
         if expected_drag_px(geometry, small, places) < _DRAG_PX:
             return None
         matrices = {i: t.matrix for i, t in geometry.transforms(1).items()}
-        return PairsAgain(self._pairs, matrices, small, places, self._model)
+        return PairsAgain(self._pairs, matrices, small, places, self._pair_model)
 
     def take(self, again: PairsAgain, reference: int) -> Registration:
         """Return what `finish` does from pairs that were compared once more."""
@@ -389,8 +391,6 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
     """
     if model == "none":
         return PairResult(np.eye(3), 1.0, NO_TILES)
-    if model == "camera":
-        model = "auto"  # as rich as a pair bears
     tried: list[PairResult] = []
     for result in _attempts(one, two, model, known):
         tried.append(result)

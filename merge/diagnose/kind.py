@@ -28,8 +28,7 @@ _EXPOSED_EV = 1.0
 # Exposures set on purpose rise by even steps, of at least so much, to a third for rounded numbers,
 # and the pictures' light follows them as closely; smaller steps come from changing light.
 _SET_STEP_EV, _EVEN_EV = 0.5, 0.34
-# Of a bracket twice, in each pass,
-#  this share
+# Of a bracket twice, in each pass, this share
 _MOST = 0.8
 # stands within this share of the usual step of where the other pass did.
 _SAME_PLACE = 0.25

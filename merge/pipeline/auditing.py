@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -40,7 +41,7 @@ from merge.pipeline.inspecting import (
 from merge.pipeline.ordering import order_by_focus
 from merge.read import read_preview
 from merge.resizing import reduce_map
-from merge.threads import FRAMES_AT_ONCE, opencv_on_one_thread, work_ahead
+from merge.threads import opencv_on_one_thread, work_ahead
 
 # Blur is measured on pictures of at most this size, and frames are registered on still smaller
 # ones: tiles are tens of pixels wide, so a full pixel of misplacement does no harm.
@@ -48,6 +49,8 @@ _MEASURED_PIXELS = 7_000_000
 _REGISTERED_SIDE = 600
 # Long side at least of the pictures for a quick audit: a blur of 4 px of 24 megapixels is one here.
 _QUICK_SIDE = 1500
+# Frames looked at side by side, at most: each takes some 0.1 GB.
+_MOST_WORKERS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -211,7 +214,9 @@ def _read_frames(
     cells: list[CellEnergies] = []
     registrar: StackRegistration | None = None
     for index, look in enumerate(
-        work_ahead(partial(_look_at, quick=quick), sources, threads=FRAMES_AT_ONCE)
+        work_ahead(
+            partial(_look_at, quick=quick), sources, threads=min(_MOST_WORKERS, os.cpu_count() or 1)
+        )
     ):
         if registrar is None:
             shape, factor = (look.small.shape[0], look.small.shape[1]), look.factor
