@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from merge.axis.residuals import TYPICAL, Windows, compare, search_tiles, slopes_of, take_tiles
+from merge.axis.residuals import TYPICAL, Windows, compare, slopes_of, take_tiles
+from merge.axis.searching import search_tiles
 from merge.model import Array
 from merge.significance import blocks_score
 

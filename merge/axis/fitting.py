@@ -18,7 +18,8 @@ from merge.axis.preparing import (
     ordered_tiles,
     stack_energies,
 )
-from merge.axis.residuals import TYPICAL, Windows, cut_windows, search_tiles, slopes_of
+from merge.axis.residuals import TYPICAL, Windows, cut_windows, slopes_of
+from merge.axis.searching import search_tiles
 from merge.axis.shake import measure_leans
 from merge.axis.softness import find_soft, judge_detail
 from merge.axis.solving import Solution

@@ -12,10 +12,10 @@ from merge.axis.residuals import (
     Windows,
     compare,
     cut_windows,
-    search_tiles,
     slopes_of,
     take_tiles,
 )
+from merge.axis.searching import search_tiles
 from merge.axis.solving import Solution
 from merge.model import Array, BoolArray, Index
 

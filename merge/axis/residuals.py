@@ -137,42 +137,6 @@ def inside_stack(data: Windows) -> Array:
     return np.broadcast_to(data.used[:, None, :], data.value.shape).astype(float, "C")
 
 
-def search_tiles(
-    data: Windows,
-    slopes: Index,
-    frames_px: Array,
-    candidates: Array,
-    *,
-    scale: float,
-    rounds: int = 1,
-) -> tuple[Array, Array]:
-    """Return for every tile the best of its candidate positions, and its robust cost.
-
-    ``candidates`` is (P, K) in px; the cost is the sum of log(1 + (residual / scale)^2).
-    """
-    tiles = candidates.shape[1]
-    best, cost = np.empty(tiles), np.empty(tiles)
-    weight = data.used.astype(float)
-
-    def fill(first: int, last: int) -> None:
-        _search(
-            data.frames, data.value, data.logarithm, weight, data.sigma_px, data.blur.share,
-            data.blur.per_unit, slopes, frames_px, data.own, candidates, scale, rounds, first, last,
-            best, cost,
-        )  # fmt: skip
-
-    in_chunks(fill, tiles)
-    return best, cost
-
-
-def misfit(data: Windows, frames_px: Array, tiles_px: Array) -> Array:
-    """Return how badly the model explains every tile, (K,): two depths, motion, leaking light."""
-    _, cost = search_tiles(
-        data, slopes_of(data), frames_px, tiles_px[None], scale=TYPICAL, rounds=2
-    )
-    return np.asarray(cost / (data.used.sum(axis=1) * data.value.shape[1]))
-
-
 def in_chunks(work: Callable[[int, int], T], count: int) -> list[T]:
     """Call ``work(first, last)`` for chunks of ``count`` tiles, on several threads."""
     firsts = range(0, count, _CHUNK)
@@ -279,53 +243,3 @@ def _compare(  # pragma: no cover - compiled
             for w in range(width):
                 model = amplitude[k, b] * share[k, b, w] + FLOOR
                 residual[k, b, w] = logarithm[k, b, w] - _log(model)
-
-
-@njit(
-    nogil=True,
-    fastmath=True,
-    error_model="numpy",
-    takes="i2 d3 d3 d2 d1 d2 d i2 d1 d1 d2 d i i i d1 d1",
-)
-def _search(  # pragma: no cover - compiled
-    frames: Index,
-    value: Array,
-    logarithm: Array,
-    weight: Array,
-    sigma_px: Array,
-    shares: Array,
-    per_unit: float,
-    slopes: Index,
-    frames_px: Array,
-    own: Array,
-    candidates: Array,
-    scale: float,
-    rounds: int,
-    first: int,
-    last: int,
-    best: Array,
-    cost: Array,
-) -> None:
-    width = frames.shape[1]
-    share, columns = np.empty(width), np.empty(width, np.int64)
-    for k in range(first, last):
-        for p in range(len(candidates)):
-            total = 0.0
-            for b in range(len(sigma_px)):
-                per_px = per_unit / sigma_px[b]
-                _find_columns(
-                    frames[k], frames_px, own, candidates[p, k], per_px, shares.shape[1] - 1,
-                    columns,
-                )  # fmt: skip
-                for w in range(width):
-                    share[w] = shares[slopes[k, b], columns[w]]
-                amplitude = _amplitude(value[k, b], logarithm[k, b], weight[k], share, rounds)
-                # One logarithm of a product in place of a sum of them.
-                product = 1.0
-                for w in range(width):
-                    model = amplitude * share[w] + FLOOR
-                    ratio = (logarithm[k, b, w] - _log(model)) / scale
-                    product *= 1.0 + weight[k, w] * ratio * ratio
-                total += math.log(product)
-            if p == 0 or total < cost[k]:
-                cost[k], best[k] = total, candidates[p, k]

@@ -19,10 +19,10 @@ from merge.axis.residuals import (
     compare,
     in_chunks,
     inside_stack,
-    search_tiles,
     slopes_of,
     take_tiles,
 )
+from merge.axis.searching import search_tiles
 from merge.compiled import njit
 from merge.model import Array, BoolArray, Index
 

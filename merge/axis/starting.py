@@ -17,7 +17,8 @@ from merge.axis.preparing import (
     ordered_tiles,
     well_above_noise,
 )
-from merge.axis.residuals import TYPICAL, Windows, cut_windows, misfit, search_tiles, slopes_of
+from merge.axis.residuals import TYPICAL, Windows, cut_windows, slopes_of
+from merge.axis.searching import misfit, search_tiles
 from merge.axis.solving import FROM_NEAR, Solution, solve
 from merge.model import Array, BoolArray, Index
 from merge.significance import not_alone
