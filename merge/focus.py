@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform, TileEnergies
 from merge.resizing import reduce_map
 
@@ -31,7 +32,6 @@ SMALLEST_SIDE_PX = 64
 _CELLS_A_TILE = 3
 _SMALL_PICTURE_PX = 3_000_000
 _BLACK, _WHITE = 0.004, 0.996
-_STRIP_ROWS = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,8 +102,9 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
         maps.append(energy)
         orientation += products
         fine = np.ascontiguousarray(coarse[::2, ::2])
-    clipped = ((luminance <= _BLACK) | (luminance >= _WHITE)).astype(np.float32)
-    maps += [*orientation, _cell_means(luminance, cell), _cell_means(clipped, cell)]
+    inside = cv2.inRange(luminance, _BLACK, _WHITE)  # 255 there
+    maps += [*orientation, reduce_map(luminance, cell, incomplete="drop")]
+    maps.append(1 - reduce_map(inside, cell, incomplete="drop").astype(np.float32) / 255)
     roots = [(np.sign(m) * np.sqrt(np.abs(m))).astype(np.float16) for m in maps]
     return CellEnergies(roots, (luminance.shape[0], luminance.shape[1]), cell, scale)
 
@@ -184,38 +185,36 @@ def _tile_means(
     return np.where(np.isnan(x), np.float32(np.nan), means).astype(np.float32, copy=False)
 
 
-def _cell_means(values: FloatArray, side: int) -> FloatArray:
-    return reduce_map(values, side, incomplete="drop")
+def _band_means(fine: FloatArray, coarse: FloatArray, side: int, *, directed: bool) -> FloatArray:
+    """Return cells' means of a band's square, (1, h, w), or with its slopes' products, (4, h, w).
 
-
-def _band_means(
-    fine: FloatArray, coarse: FloatArray, side: int, *, directed: bool
-) -> list[FloatArray]:
-    """Return cells' means of a band's square; ``directed``, also of its slopes' products.
-
-    These are the mean squares of the differences along x and y and their mean product; the last
-    row and column have the differences of those before. Strip by strip, which stays in a
-    processor's cache.
+    These, if ``directed``, are the mean squares of the differences along x and y and their mean
+    product. The last row and column count as those before.
     """
-    strips = []
-    for top in range(0, len(fine) // side * side, _STRIP_ROWS):
-        first = min(top, len(fine) - 2)  # a last row alone has the differences of the one before
-        rows = slice(first, top + _STRIP_ROWS + 1)  # one more, for the differences
-        band = cv2.subtract(fine[rows], coarse[rows])
-        inner = slice(top - first, top - first + _STRIP_ROWS)
-        pairs = [(band, band)]
-        if directed:
-            right, down = _slopes(band)
-            pairs += [(right, right), (down, down), (right, down)]
-        strips.append([_cell_means(cv2.multiply(*pair)[inner], side) for pair in pairs])
-    return [np.concatenate(parts) for parts in zip(*strips, strict=True)]
+    height, width = fine.shape[0] // side, fine.shape[1] // side
+    sums = np.zeros((4 if directed else 1, height, width * side), np.float32)
+    within = min(width * side, fine.shape[1] - 1)
+    _add_rows(fine, coarse, side, within, sums)
+    sums[:, :, within:] = sums[:, :, within - 1 : within]
+    sums /= side
+    return np.stack([cv2.resize(s, (width, height), interpolation=cv2.INTER_AREA) for s in sums])
 
 
-def _slopes(band: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return a band's differences along x and y."""
-    right, down = np.empty_like(band), np.empty_like(band)
-    cv2.subtract(band[:, 1:], band[:, :-1], dst=right[:, :-1])
-    cv2.subtract(band[1:], band[:-1], dst=down[:-1])
-    for slope in (right, down):
-        slope[-1], slope[:, -1] = slope[-2], slope[:, -2]
-    return right, down
+@njit(nogil=True, fastmath=True, error_model="numpy")
+def _add_rows(  # pragma: no cover - compiled
+    fine: FloatArray, coarse: FloatArray, side: int, width: int, sums: FloatArray
+) -> None:
+    """Add up a cell's rows, column by column."""
+    directed, final = len(sums) > 1, len(fine) - 2
+    for line in range(sums.shape[1] * side):
+        row = line // side
+        y = line if line < final else final
+        for x in range(width):
+            band = fine[y, x] - coarse[y, x]
+            sums[0, row, x] += band * band
+            if directed:
+                right = fine[y, x + 1] - coarse[y, x + 1] - band
+                down = fine[y + 1, x] - coarse[y + 1, x] - band
+                sums[1, row, x] += right * right
+                sums[2, row, x] += down * down
+                sums[3, row, x] += right * down

@@ -293,8 +293,8 @@ def test_one_frame_and_different_grids_are_refused():
 
 
 @pytest.mark.parametrize("height", [257, 258, 260, 261])
-def test_cells_do_not_depend_on_the_strips_they_are_measured_in(height):
-    """Against the picture on its side; quarter size ends in a strip of one row from 257 to 260."""
+def test_cells_of_a_picture_on_its_side_are_the_same(height):
+    """Whether its last row and column fill a cell or not."""
     picture = np.random.default_rng(2).uniform(0, 1, (height, 200)).astype(np.float32)
     upright = focus.measure_cells(picture).maps
     aside = focus.measure_cells(np.ascontiguousarray(picture.T)).maps
