@@ -173,6 +173,8 @@ def depth_error(scored: Scored, result: MergeResult) -> list[float] | None:
     (top, left), (height, width) = result.origin, result.depth.position.shape
     area = np.s_[top : top + height, left : left + width]
     counted = (scored.counted & ~scored.edges & ~bracket.beyond)[area]
+    if not counted.any():
+        return None
     frames = np.arange(len(positions))
     order = frame_order(bracket, result)
     found = np.interp(result.depth.position[counted], np.arange(len(order)), positions[order])

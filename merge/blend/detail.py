@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from merge.blend.common import fitting_levels, level_masks
-from merge.blend.parts import Part, at_level, divide, within
+from merge.blend.parts import Part, at_level, divide, margin_px, within
 from merge.compiled import njit
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
@@ -20,10 +20,9 @@ from merge.samples import luminance
 # window, 27.7 with 3 levels).
 _LEVELS = 7
 _WINDOW_SIGMA_PX = 1.0
-# Levels that are done in parts; a part's side, what is blended around it so that it can be
-# collapsed by itself, and the margin that its bands' energies need.
+# Levels that are done in parts, and a part's side.
 _FINE_LEVELS = 2
-DETAIL_PART_PX, _HALO_PX, _MARGIN_PX = 512, 8, 24
+DETAIL_PART_PX = 512
 
 
 class _Bands:
@@ -69,9 +68,8 @@ class DetailBlend:
         self._fine = min(_FINE_LEVELS, levels)
         self._coarse = levels - self._fine
         self._known_coarse = coarse
-        self.parts = list(divide(shape, DETAIL_PART_PX, _HALO_PX, _MARGIN_PX, None))
-        chosen = divide(shape, DETAIL_PART_PX, _HALO_PX, _MARGIN_PX, rows)
-        self.own_parts = list(chosen)
+        self.parts = _divide(shape, None)
+        self.own_parts = _divide(shape, rows)
         if coarse is not None:
             self.parts = self.own_parts
         self._blended: dict[Part, _Bands] = {part: _Bands() for part in self.own_parts}
@@ -134,6 +132,13 @@ class DetailBlend:
         rest = np.asarray(coarse[cut], np.float32)
         picture = collapse_pyramid([*self._blended.pop(part).bands, rest])
         return picture[within(part.inner, part.core)]
+
+
+def _divide(shape: tuple[int, ...], rows: tuple[int, int] | None) -> list[Part]:
+    """Return parts with what collapsing them takes around, and their energies around that."""
+    window = 4 * round(_WINDOW_SIGMA_PX) << (_FINE_LEVELS - 1)
+    margin = margin_px(_FINE_LEVELS) + window
+    return list(divide(shape, DETAIL_PART_PX, 2 << _FINE_LEVELS, margin, rows))
 
 
 class _CoarseLevels:

@@ -27,6 +27,11 @@ class Part:
     inner: Box
 
 
+def margin_px(levels: int) -> int:
+    """Return from how far on nothing reaches a pyramid: filters of five taps, down and up."""
+    return 4 << levels
+
+
 def divide(
     shape: tuple[int, ...], side: int, halo: int, margin: int, rows: tuple[int, int] | None
 ) -> Iterator[Part]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.blend.common import fitting_levels, weigh
-from merge.blend.parts import Part, divide, within
+from merge.blend.parts import Part, divide, margin_px, within
 from merge.compiled import njit
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, FloatArray
@@ -20,13 +20,10 @@ from merge.resizing import Box, depth_between, neighbours
 # Levels over which seams are softened (1 to 5 differ by less than 0.1 dB; more levels let
 # defocused frames in at depth steps).
 _LEVELS = 2
-# Side of a part, what is blended around it for `restore_detail` to see, and the margin beyond which
-# `_LEVELS` levels reach nothing; multiples of 4, so that a part's pyramid is the whole picture's.
-PART_PX, _HALO_PX, _MARGIN_PX = 256, 4, 16
+# Side of a part; around it one pixel of the coarsest level is blended for `restore_detail` to see.
+PART_PX = 256
 # Frames on either side over which the fine detail of a flat area, which is noise, is averaged.
 _FLAT_REACH = 3.0
-# Weight of a frame where none of the right depth has a pixel.
-_FALLBACK = 1e-6
 # The blur between two frames is undone up to the first of these steps; up to the second the trust
 # in it fades: frames far apart say too little of where between them a place lies, and wrong
 # guesses draw dark outlines (rendered landscape, 13 px). So at most 0.56 px² are undone.
@@ -108,7 +105,7 @@ class SurfaceBlend:
         self._shape = shape
         self._sums: dict[Part, FloatArray] = {}
         self._totals: dict[Box, FloatArray] = {}
-        self.parts = list(divide(shape, PART_PX, _HALO_PX, _MARGIN_PX, rows))
+        self.parts = list(divide(shape, PART_PX, 1 << _LEVELS, margin_px(_LEVELS), rows))
         self._frames = {part: self._frames_of(part.box) for part in self.parts}
 
     def _frames_of(self, box: Box) -> BoolArray:
@@ -230,10 +227,11 @@ class SurfaceBlend:
         assert self._coverage is not None
         mask = self._coverage(index, box)
         # Where no frame of the right depth has a pixel, any that has one counts.
-        weight += np.float32(_FALLBACK)
+        least = np.finfo(np.float32).eps
+        weight += least
         if mask is not None:
             weight *= mask
-        weight /= total[within(box, whole)] + np.float32(_FALLBACK * self._count)
+        weight /= total[within(box, whole)] + least * np.float32(self._count)
         return weight, weight
 
     def take(self, part: Part) -> FloatArray:
@@ -248,8 +246,9 @@ def _with_margin(ends: NDArray[np.intp], block: int, beyond: int, size: int) -> 
     Beyond the margin a pyramid of zero weights is zero. ``ends`` are the first pixels of the first
     and the last block.
     """
-    first = max(int(ends[0]) - beyond - _MARGIN_PX, 0) // 4 * 4
-    last = -(-(int(ends[1]) + block + beyond + _MARGIN_PX) // 4) * 4
+    margin, grid = margin_px(_LEVELS), 1 << _LEVELS
+    first = max(int(ends[0]) - beyond - margin, 0) // grid * grid
+    last = -(-(int(ends[1]) + block + beyond + margin) // grid) * grid
     return first, min(last, size)
 
 

@@ -20,18 +20,14 @@ from merge.disks import blur_layers, end_of_layer
 from merge.encoding import encode, light_slope, linearize
 from merge.model import BoolArray, FloatArray, Index
 from merge.resizing import Box, enlarge_part, enlarge_some
-from merge.samples import LUMA
+from merge.samples import EIGHT_BIT_STEP, LUMA
 from merge.scratch import as_floats
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
-# A frame is treated where the depth map puts the subject within this many frames of it.
-_REACH_FRAMES = 1.5
-# Between these coverages there is a veil worth removing and enough light left behind it.
-_LEAST_COVER, _MOST_COVER = 0.003, 0.75
-# Fine detail is what a blur of this sigma takes away.
+# Up to this coverage there is enough light left behind a veil to remove it.
+_MOST_COVER = 0.75
+# Fine detail is what a blur of this sigma takes away; its variance is taken over as much.
 _FINE_SIGMA_PX = 1.2
-# Its variance is taken around a pixel with this sigma.
-_POWER_SIGMA_PX = 1.5
 _TILE_PX = 192
 
 
@@ -122,11 +118,11 @@ def find_veil(index: int, scene: VeilScene) -> Veil | None:
     scene : VeilScene
     """
     maps: FloatArray | None = None
-    own = np.abs(scene.position - np.float32(index)) < _REACH_FRAMES
+    own = np.abs(scene.position - np.float32(index)) < 1  # where the frame is mixed in
     blur, gap_px = np.float32(scene.positions_px[index]) - scene.place_px, _gap_px(scene)
     for core, padded, inner in _tiles_beside_foreground(own, blur > gap_px, blur):
         cover, light = _blur_foreground(scene.covered_light[padded], blur[padded], gap_px)
-        allowed = own[padded] & (cover > _LEAST_COVER) & (cover < _MOST_COVER)
+        allowed = own[padded] & (cover > EIGHT_BIT_STEP) & (cover < _MOST_COVER)
         if not allowed[inner].any():
             continue
         share = cv2.GaussianBlur(allowed.astype(np.float32), (0, 0), 1.0) * allowed
@@ -200,7 +196,7 @@ def _fine_detail(seen: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return light without fine detail, and the power of that."""
     soft = _soft(seen, _FINE_SIGMA_PX)
     detail = cv2.subtract(seen, soft).reshape(seen.shape)
-    return soft, _soft(cv2.multiply(detail, detail, dst=detail), _POWER_SIGMA_PX)
+    return soft, _soft(cv2.multiply(detail, detail, dst=detail), _FINE_SIGMA_PX)
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 f3 f3 f3 f3 f3 f3")

@@ -27,7 +27,8 @@ LEAST = np.float32(1e-6)
 # frame, its measure, those before and after it, and the last one seen; then the widened measures of
 # the frame before, of and after the highest filtered one.
 INDEX, BEST, BEFORE, AFTER, PREVIOUS = range(5)
-SMOOTH, WIDE, BESIDE, STATE_PLANES = 0, 5, 10, 13
+SMOOTH, WIDE, BESIDE = range(0, 15, 5)
+STATE_PLANES = BESIDE + 3
 
 
 @njit(inner=True, nogil=True, fastmath=True)

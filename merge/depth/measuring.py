@@ -18,8 +18,8 @@ from merge.resizing import reduce_map, reduced_shape
 SIGMA_NARROW, SIGMA_WIDE = 0.5, 1.5
 WINDOW_SIGMA_PX = 0.7
 # Normal curves are followed to so many sigma, as far as single precision notices anything.
-_REACH_SIGMAS = 4
-REACH_WIDE = round(_REACH_SIGMAS * SIGMA_WIDE)
+REACH_SIGMAS = 4
+REACH_WIDE = round(REACH_SIGMAS * SIGMA_WIDE)
 # Pictures above this size are measured at half size, above four times of it at a third, ...
 _WHOLE_PIXELS = 4_000_000
 # Rows of the picture that are in work together, so that nothing of its size is kept.
@@ -136,6 +136,6 @@ def _fill_squares(  # pragma: no cover - compiled
 
 def half_kernel(sigma: float, most: int = REACH_WIDE) -> FloatArray:
     """Return the middle and one side, of ``most`` px, of a normal curve; the whole sums to 1."""
-    reach = min(math.ceil(_REACH_SIGMAS * sigma), most)
+    reach = min(math.ceil(REACH_SIGMAS * sigma), most)
     half = np.exp(-(np.arange(reach + 1) ** 2) / (2 * sigma**2))
     return (half / (2 * half.sum() - half[0])).astype(np.float32)

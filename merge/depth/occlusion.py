@@ -21,6 +21,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.depth.filtering import FILTER_RADIUS_PX
+from merge.depth.measuring import REACH_SIGMAS, WINDOW_SIGMA_PX
+from merge.depth.octaves import CELL_PX
 from merge.disks import blur_by_disk, end_of_layer
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, DepthMap, FloatArray
@@ -33,41 +36,26 @@ from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 # three frames 13 px apart (rendered landscape, which lost 0.03 dB from 0.75 frames on) the light
 # behind is known too coarsely.
 _GAP_PX, _LEAST_GAP_FRAMES = 6.0, 1.2
-# A place is questioned with a nearer surface within this distance,
-_NEAR_REACH_PX = 8
-# and with a farther one within this.
-_FAR_REACH_PX = 4
+# The filter reaches twice its radius: so far away a place is questioned with a nearer surface. With
+# a farther one it is within the radius, and surfaces are sure beyond that.
+_REACH_PX = 2 * FILTER_RADIUS_PX
 # Differences of colour are roots of the summed squares of three channels. Photograph scene, edges:
 # 28.48 dB as it was, 28.75 with 0.08 for what goes nearer alone, 28.78 with both; with the limits
 # of unveiling taken away 28.56, 29.08 and 29.27. Rendered macro 28.53 and 28.58.
-# A place that differs more from the light foretold goes to the nearer surface,
+# A place that differs more from the light foretold goes to the nearer surface, one that differs by
+# less than half of that to the farther one.
 _APART = 0.12
-# one that differs less to the farther one,
-_ALIKE = 0.06
-# where the nearer surface's own colour differs this many times as much.
-_DOUBT = 1.5
-# A second peak of sharpness stands out by so many times the least between it and the place's own
-# frame, in power averaged with this sigma (px of the map).
-_PEAK_RATIO, _PEAK_SIGMA_PX, _PEAK_REACH_PX = 4.0, 1.0, 4
-# A thin thing lies there if the place differs from the light foretold so many times as much as
-# places around that surely lie behind do, _ALIKE at most (where there are none, as this),
-_CLEARLY, _UNSURE = 3.0, np.float32(0.04)
-# by this share of the most within so many px (beside it, too, there is some of its sharpness), and
-# with so much sharpness for its contrast: blurred letters before nothing nearer have less.
-_THIN_SHARE, _THIN_PX, _STEEP = np.float32(0.7), 2, np.float32(0.1)
-# The farther surface is sure this far from the nearer one,
-_SURE_BEHIND_PX = 4
-# the nearer one this far from the farther,
-_SURE_FRONT_PX = 3
-# and each lends its depth up to this far.
-_LENT_PX = 12
-_LOOK_SIGMA_PX, _COLOUR_SIGMA_PX, _CALIBRATION_SIGMA_PX = 0.8, 2.0, 5.0
-_OUTLIER = 0.15
+# A second peak of sharpness (power averaged with this sigma, px of the map) stands out by so many
+# times the least between it and the place's own frame. A thin thing lies there if the place differs
+# from the light foretold as many times as much as places around that surely lie behind do (where
+# there are none, by _APART),
+_CLEARLY, _PEAK_SIGMA_PX = 3.0, 1.0
+# by this share of the most around (beside it, too, there is some of its sharpness), and with so
+# much sharpness for its contrast: blurred letters before nothing nearer have less.
+_THIN_SHARE, _STEEP = np.float32(0.7), np.float32(0.1)
 # So much of a window has to lie surely behind to tell what light there is.
 _KNOWN_SHARE = np.float32(0.02)
-# Light from behind is blurred at this reduction, disks wider than that many cells at a smaller one.
-_CELL_PX = 4
-_TILE_PX, _PAD_PX = 128, 24
+_TILE_PX = 128
 _SCRATCH_BYTES = 128 << 20
 _FRAMES_AT_ONCE = 4
 
@@ -116,7 +104,7 @@ def settle_edges(
     questions = _Questions.of(position, depth.confidence > 0, peaks, gap)
     out = position.copy()
     if questions.tiles:
-        cells = -(-position.shape[0] // _CELL_PX), -(-position.shape[1] // _CELL_PX)
+        cells = -(-position.shape[0] // CELL_PX), -(-position.shape[1] // CELL_PX)
         channels = pictures[0].shape[2]
         shape = (*cells, channels + 1)
         with ScratchStack(count, shape, np.float32, memory_bytes=_SCRATCH_BYTES) as layers:
@@ -129,7 +117,7 @@ def settle_edges(
             blur_px = np.abs(np.subtract.outer(positions_px, positions_px))[np.ix_(frames, frames)]
             for index, boxes in sorted(questions.tiles.items()):
                 behind = _light_behind(
-                    layers, index, questions.gap_frames, blur_px[index] / _CELL_PX, transfer
+                    layers, index, questions.gap_frames, blur_px[index] / CELL_PX, transfer
                 )
                 if behind is None:
                     continue
@@ -197,8 +185,8 @@ class _Questions:
         """
         calm, (peaks, sharpness) = cv2.medianBlur(position, 5), second
         surely = np.where(seen, np.maximum(calm, position), np.float32(np.inf))
-        nearest = cv2.erode(surely, _square(_NEAR_REACH_PX))
-        farthest = cv2.dilate(calm, _square(_FAR_REACH_PX))
+        nearest = cv2.erode(surely, _square(_REACH_PX))
+        farthest = cv2.dilate(calm, _square(FILTER_RADIUS_PX))
         front = position - nearest > gap_frames
         behind = farthest - position > gap_frames
         nearer, own = np.round(nearest), np.round(position)
@@ -237,7 +225,7 @@ def _nearer_peaks(
 
     def add(box: Tile, k: int, measure: NDArray[np.float16]) -> None:
         here, low = position[box], between[box]
-        padded = grow_tile(box, _PEAK_REACH_PX, position.shape)
+        padded = grow_tile(box, round(REACH_SIGMAS * _PEAK_SIGMA_PX), position.shape)
         power = as_floats(measure[padded]) ** 2
         power = cv2.GaussianBlur(power, (0, 0), _PEAK_SIGMA_PX)[tile_within(box, padded)]
         higher = (power > best[box]) & (here > np.float32(k + gap_frames))
@@ -248,7 +236,7 @@ def _nearer_peaks(
     for k, measure in enumerate(measures):
         if k + 0.5 < farthest:
             share_out(partial(add, k=k, measure=measure), boxes)
-    peaks[best <= np.float32(_PEAK_RATIO) * between] = -1
+    peaks[best <= np.float32(_CLEARLY) * between] = -1
     return peaks, np.sqrt(best)
 
 
@@ -257,11 +245,11 @@ def _own_light(
 ) -> FloatArray:
     """Return how much linear light, and how many places, every cell holds of one frame's depth."""
     rows, columns = np.nonzero(np.round(position) == index)
-    cells = -(-position.shape[0] // _CELL_PX), -(-position.shape[1] // _CELL_PX)
+    cells = -(-position.shape[0] // CELL_PX), -(-position.shape[1] // CELL_PX)
     if not len(rows):
         return np.zeros((*cells, picture.shape[2] + 1), np.float32)
     light = linearize(as_floats(picture[rows, columns]), transfer)
-    cell = rows // _CELL_PX * cells[1] + columns // _CELL_PX
+    cell = rows // CELL_PX * cells[1] + columns // CELL_PX
     sums = [np.bincount(cell, channel, cells[0] * cells[1]) for channel in light.T]
     sums.append(np.bincount(cell, minlength=cells[0] * cells[1]))
     return np.stack(sums, axis=1).astype(np.float32).reshape(*cells, -1)
@@ -294,38 +282,40 @@ def _light_behind(
     if total is None:
         return None
     light = encode(total[..., :-1] / np.maximum(total[..., -1:], np.float32(1e-3)), transfer)
-    return np.concatenate([light, total[..., -1:] / np.float32(_CELL_PX**2)], axis=2)
+    return np.concatenate([light, total[..., -1:] / np.float32(CELL_PX**2)], axis=2)
 
 
 def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     """Decide the places of one tile whose nearer surface is in focus in the scene's frame."""
-    padded = grow_tile(box, _PAD_PX, scene.position.shape)
+    padded = grow_tile(box, 3 * _REACH_PX, scene.position.shape)
     core = tile_within(box, padded)
     position, questions = scene.position[padded], scene.questions
     seen = as_floats(scene.picture[padded])
     isbehind = position > np.float32(scene.index + questions.gap_frames)
     isfront = np.abs(position - np.float32(scene.index)) < questions.gap_frames
-    surely_behind = _shrunk(~isbehind, _SURE_BEHIND_PX)
+    surely_behind = _shrunk(~isbehind, FILTER_RADIUS_PX)
     behind, known = _foretell(scene, padded, seen, surely_behind)
     off_behind = _difference(seen, behind)
     thin = isbehind & known & (questions.peaks[padded] == scene.index)
     thin &= questions.sharpness[padded] > _STEEP * off_behind
     thin &= off_behind > _CLEARLY * _doubt(off_behind, surely_behind & ~thin)
-    thin &= off_behind > _THIN_SHARE * cv2.dilate(off_behind * (thin | isfront), _square(_THIN_PX))
+    thin &= off_behind > _THIN_SHARE * cv2.dilate(
+        off_behind * (thin | isfront), _square(FILTER_RADIUS_PX)
+    )
     isfront, isbehind = isfront | thin, isbehind & ~thin
     position = np.where(thin, np.float32(scene.index), position)
-    front = _colour_around(seen, isfront, _shrunk(isbehind, _SURE_FRONT_PX))
+    front = _colour_around(seen, isfront, _shrunk(isbehind, FILTER_RADIUS_PX))
     off_front = _difference(seen, front)
     goes_near = questions.perhaps_front[padded] & (questions.nearer[padded] == scene.index)
-    goes_near |= isbehind & known & (cv2.dilate(thin.astype(np.uint8), _square(_NEAR_REACH_PX)) > 0)
+    goes_near |= isbehind & known & (cv2.dilate(thin.astype(np.uint8), _square(_REACH_PX)) > 0)
     goes_near = thin | (goes_near & (off_behind > _APART) & (off_front < off_behind))
     own = np.round(position) == scene.index
-    goes_far = questions.perhaps_behind[padded] & own & known & (off_behind < _ALIKE)
-    goes_far &= (off_front > _APART) & (off_front > _DOUBT * off_behind)
+    goes_far = questions.perhaps_behind[padded] & own & known & (off_behind < _APART / 2)
+    goes_far &= off_front > _APART
     for goes, there in ((goes_near, isfront), (goes_far, surely_behind)):
         if goes[core].any() and there.any():
             lent, distance = _nearest(position, there)
-            goes &= distance < _LENT_PX
+            goes &= distance < _REACH_PX + FILTER_RADIUS_PX
             np.copyto(out[box], lent[core], where=goes[core])
 
 
@@ -336,9 +326,10 @@ def _square(radius: int) -> NDArray[np.uint8]:
 def _doubt(off: FloatArray, sure: BoolArray) -> FloatArray:
     """Return by how much places around differ that surely lie behind, (h, w)."""
     weight = sure.astype(np.float32)
-    square = np.minimum(off, np.float32(_ALIKE)) ** 2 * weight
-    total = cv2.GaussianBlur(square, (0, 0), _CALIBRATION_SIGMA_PX) + _KNOWN_SHARE * _UNSURE**2
-    weight = cv2.GaussianBlur(weight, (0, 0), _CALIBRATION_SIGMA_PX) + _KNOWN_SHARE
+    square = np.minimum(off, np.float32(_APART / 2)) ** 2 * weight
+    unsure = _KNOWN_SHARE * np.float32((_APART / _CLEARLY) ** 2)
+    total = cv2.GaussianBlur(square, (0, 0), FILTER_RADIUS_PX) + unsure
+    weight = cv2.GaussianBlur(weight, (0, 0), FILTER_RADIUS_PX) + _KNOWN_SHARE
     return np.asarray(np.sqrt(total / weight), np.float32)
 
 
@@ -355,25 +346,25 @@ def _foretell(
 
     And where that is known: some of it lies behind, and some near enough is seen.
     """
-    cells = tuple(slice(s.start // _CELL_PX, -(-s.stop // _CELL_PX)) for s in padded)
+    cells = tuple(slice(s.start // CELL_PX, -(-s.stop // CELL_PX)) for s in padded)
     behind, cover = scene.behind[cells][..., :-1], scene.behind[cells][..., -1]
-    share = reduce_map(sure.astype(np.float32), _CELL_PX)
-    light = reduce_map(seen * sure[..., None], _CELL_PX)
+    share = reduce_map(sure.astype(np.float32), CELL_PX)
+    light = reduce_map(seen * sure[..., None], CELL_PX)
     off = light / np.maximum(share, np.float32(1e-3))[..., None] - behind
-    share = share * (np.abs(off).max(axis=2) < _OUTLIER)
-    sigma = _CALIBRATION_SIGMA_PX / _CELL_PX
+    share = share * (np.abs(off).max(axis=2) < _APART)
+    sigma = FILTER_RADIUS_PX / CELL_PX
     weight = cv2.GaussianBlur(share, (0, 0), sigma)
     shift = _blurred(off * share[..., None], sigma) / np.maximum(weight, _KNOWN_SHARE)[..., None]
     whole = 0, 0, *seen.shape[:2]
-    full = enlarge_part(behind + shift, whole, _CELL_PX).reshape(seen.shape)
-    return full, enlarge_part(np.minimum(weight, cover), whole, _CELL_PX) > _KNOWN_SHARE
+    full = enlarge_part(behind + shift, whole, CELL_PX).reshape(seen.shape)
+    return full, enlarge_part(np.minimum(weight, cover), whole, CELL_PX) > _KNOWN_SHARE
 
 
 def _colour_around(seen: FloatArray, place: BoolArray, sure: BoolArray) -> FloatArray:
     """Return the colour of a surface around every pixel, of its sure places where there are any."""
     weight = np.where(place & sure, np.float32(1), place * np.float32(1e-3))
-    near = _blurred(seen * weight[..., None], _COLOUR_SIGMA_PX)
-    share = cv2.GaussianBlur(weight, (0, 0), _COLOUR_SIGMA_PX)
+    near = _blurred(seen * weight[..., None], FILTER_RADIUS_PX / 2)
+    share = cv2.GaussianBlur(weight, (0, 0), FILTER_RADIUS_PX / 2)
     return near / np.maximum(share, np.float32(1e-6))[..., None]
 
 
@@ -382,7 +373,7 @@ def _difference(one: FloatArray, two: FloatArray) -> FloatArray:
     apart = one - two
     summed = np.full((1, one.shape[2]), 3 / one.shape[2], np.float32)
     square = cv2.transform(cv2.multiply(apart, apart).reshape(one.shape), summed)
-    return cv2.sqrt(cv2.GaussianBlur(square.reshape(one.shape[:2]), (0, 0), _LOOK_SIGMA_PX))
+    return cv2.sqrt(cv2.GaussianBlur(square.reshape(one.shape[:2]), (0, 0), WINDOW_SIGMA_PX))
 
 
 def _nearest(values: FloatArray, place: BoolArray) -> tuple[FloatArray, FloatArray]:

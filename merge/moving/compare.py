@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from merge.compiled import njit
 from merge.model import BoolArray, FloatArray
 from merge.resizing import reduce_map
+from merge.samples import EIGHT_BIT_STEP
 from merge.threads import work_ahead
 
 
@@ -48,22 +49,18 @@ _WINDOW_SIGMAS = 3.0
 _FALLBACK_STEP_PX = 3.0
 # What is coarser than this many times the low-pass is left out: drifting light, swaying veils.
 _COARSE = 4.0
-# Misalignment that still counts as still: a part that alignment leaves, and a share of the focus
-# step, because a thing seen past a nearer rim uses a part of the lens only and so seems to move.
+# Misalignment that still counts as still: px that alignment leaves, and a share of the focus step,
+# because a thing seen past a nearer rim uses a part of the lens only and so seems to move.
 # Without the second, still scenes reach 3.6 (photograph, 3 px steps), 9.2 (rendered macro, 5 px)
 # and 7.1 (rendered landscape, 13 px); with it 3.0, 5.6 and 3.2.
-_STILL_PX, _STILL_STEPS = 0.3, 0.15
-# Noise of a window: this percentile of what the fit leaves, since most of a picture holds still;
-# never below the rounding of 8-bit files after the low-pass.
+STILL_PX, _STILL_STEPS = 0.3, 0.15
+# Noise of a window: this percentile of what the fit leaves, since most of a picture holds still.
 _NOISE_PERCENTILE = 25
-_LEAST_NOISE = 0.0005
 # Frames whose middle is within this many frames of a place's depth show what is merged there.
 _NEAR_FRAMES = 1.6
-# Nearer than this to a frame's own border nothing is compared.
-_BORDER_PX = 8
-# The noise is judged on every so many pixels.
-_SAMPLED = 4
-_TINY = np.float32(1e-12)
+# So far around its place a blurred rim still counts: from a frame's own border, from a depth step,
+# from a part.
+AROUND_PX = 8
 
 
 def halve(values: NDArray[np.generic]) -> FloatArray:
@@ -157,7 +154,7 @@ def _depth_spread(position: FloatArray, places_px: NDArray[np.float64]) -> Float
     """Return by how much depths differ around every place, in px of blur, shape (h, w)."""
     places = np.arange(len(places_px))
     deep = np.interp(position, places, places_px).astype(np.float32)
-    window = np.ones((2 * _BORDER_PX + 1,) * 2, np.uint8)
+    window = np.ones((2 * AROUND_PX + 1,) * 2, np.uint8)
     return np.asarray(cv2.dilate(deep, window) - cv2.erode(deep, window), np.float32)
 
 
@@ -220,11 +217,14 @@ def _unlike(
     for k in range(len(products)):
         products[k] = cv2.blur(products[k], (side, side))
     ff, _, cc = products[:3]
-    ridge = np.float32(1e-3) * np.array([ff.mean(), cc.mean()], np.float32) + _TINY
+    ridge = np.float32(1e-3) * np.array([ff.mean(), cc.mean()], np.float32)
+    ridge += np.finfo(np.float32).eps ** 2  # what rounding leaves of an even picture
     left = _left_over(products, ridge)
-    sample = left[::_SAMPLED, ::_SAMPLED]
-    noise = max(float(np.percentile(sample, _NOISE_PERCENTILE)), _LEAST_NOISE**2)
-    allowed = (_STILL_PX**2 + (_STILL_STEPS * step_px) ** 2) / 2
+    sample = left[:: side // 2, :: side // 2]  # places nearer than that tell the same
+    # Never below the rounding of two frames of 8 bits, of blocks, after the low-pass.
+    rounding = EIGHT_BIT_STEP**2 / 6 * one.band.shape[2] / FACTOR**2 / (4 * np.pi * one.sigma**2)
+    noise = max(float(np.percentile(sample, _NOISE_PERCENTILE)), rounding)
+    allowed = (STILL_PX**2 + (_STILL_STEPS * step_px) ** 2) / 2
     still: FloatArray | np.float32 = np.float32(allowed)
     if moved is not None:
         still = still + moved * moved / np.float32(2)
@@ -291,4 +291,4 @@ def _both_valid(
     for mask in (one, other):
         if mask is not None:
             both &= (halve(mask) > 0.99).astype(np.uint8)
-    return cv2.erode(both, np.ones((2 * _BORDER_PX + 1,) * 2, np.uint8)) > 0
+    return cv2.erode(both, np.ones((2 * AROUND_PX + 1,) * 2, np.uint8)) > 0

@@ -11,19 +11,18 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from merge.model import BoolArray, FloatArray
+from merge.moving.compare import AROUND_PX
 from merge.moving.parts import IntArray, box_of
 
-# Evidence that some place of a part must reach: still scenes stay below 5.6 (rendered macro), a
-# texture that moves by its own size reaches 15 to 30.
+# Evidence that some place of a part must reach, and all others half of: still scenes stay below 5.6
+# (rendered macro), a texture that moves by its own size reaches 15 to 30.
 CERTAIN = 7.5
-# Evidence that all places of a part must reach.
-LIKELY = 3.5
 # Neighbouring pixels belong to one part where their depths are at most this far apart.
 SAME_DEPTH_FRAMES = 2.5
 # Pieces of one thing that moved by more than its size: so far apart, as a share of the diagonal.
 _LINK_SHARE = 0.03
-# A piece of less than this share of another, and not farther from it, goes with it at any depth.
-_BESIDE_SHARE, _BESIDE_PX = 0.25, 8
+# A piece of less than this share of another, and beside it, goes with it at any depth.
+_BESIDE_SHARE = 0.25
 # Smaller than this nobody sees a double image.
 _LEAST_AREA_PX = 12
 # More pieces than this, of water for instance, are not told apart: the largest are.
@@ -32,8 +31,6 @@ _MOST_PIECES = 400
 # one is cannot be told from its depth map, where copies of a thing and water look alike; it
 # would mostly be out of focus in one frame.
 _WHOLE_SHARE = 0.06
-# A larger part follows the median depth within this distance.
-_FOLLOWED_PX = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +60,7 @@ def find_cores(evidence: FloatArray, position: FloatArray) -> Cores:
         Depth in frames.
     """
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    likely = cv2.morphologyEx((evidence > LIKELY).astype(np.uint8), cv2.MORPH_CLOSE, disk)
+    likely = cv2.morphologyEx((evidence > CERTAIN / 2).astype(np.uint8), cv2.MORPH_CLOSE, disk)
     count, regions = cv2.connectedComponents(likely, connectivity=4)
     strongest = np.zeros(count, np.float32)
     np.maximum.at(strongest, regions.ravel(), evidence.ravel())
@@ -101,7 +98,7 @@ def followed_frames(mask: BoolArray, position: FloatArray) -> IntArray:
     filled = position[area][tuple(nearest)]
     fine = min(1.0, 255 / max(float(filled.max()), 1.0))
     rough = np.round(np.maximum(filled, 0) * fine).astype(np.uint8)
-    middle = cv2.medianBlur(rough, 2 * _FOLLOWED_PX + 1)
+    middle = cv2.medianBlur(rough, 2 * AROUND_PX + 1)
     return np.round(middle[inside] / fine).astype(np.int32)
 
 
@@ -151,7 +148,7 @@ def _link(labels: IntArray, position: FloatArray) -> IntArray:
     gaps = np.maximum(starts[:, None] - ends[None], starts[None] - ends[:, None])
     near = gaps.max(axis=2) <= reach
     alike = np.abs(depths[:, None] - depths[None]) <= SAME_DEPTH_FRAMES
-    beside = (gaps.max(axis=2) <= _BESIDE_PX) & (areas[:, None] < _BESIDE_SHARE * areas[None])
+    beside = (gaps.max(axis=2) <= AROUND_PX) & (areas[:, None] < _BESIDE_SHARE * areas[None])
     near = (near & alike) | beside
     _, group = connected_components(coo_matrix(near), directed=False)
     return np.concatenate([[0], group + 1]).astype(np.int32)[compact]

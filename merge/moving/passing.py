@@ -14,12 +14,10 @@ from numpy.typing import NDArray
 from merge.model import BoolArray, FloatArray
 from merge.moving.compare import FACTOR, Pictures, blur, halve
 from merge.moving.parts import IntArray
-from merge.moving.views import believed_difference, fine_detail
+from merge.moving.views import DETAIL_SIGMA_PX, believed_difference, fine_detail
 
 # Of fewer frames no majority can be told.
 LEAST_FRAMES = 4
-# Low-pass of the vote, at least.
-_LEAST_SIGMA_PX = 1.5
 # Speckles of the choice up to this size go.
 _CALM_PX = 5
 # Where less than this part of the frames agrees, nothing stands still: waves, leaves.
@@ -53,7 +51,7 @@ def passing_frames(
     small = [halve(halve(pictures[k])).astype(np.float16) for k in range(len(pictures))]
     # The standard deviation of a disk is a quarter of its diameter, and most frames are within half
     # of all change of blur.
-    sigma = max(float(np.ptp(places_px)) / 2 / 4, _LEAST_SIGMA_PX)
+    sigma = max(float(np.ptp(places_px)) / 2 / 4, DETAIL_SIGMA_PX)
     agrees = _agreement(small, sigma)
     size = agrees.shape[2] * FACTOR, agrees.shape[1] * FACTOR
     own = cv2.resize(nearest, size, interpolation=cv2.INTER_NEAREST)

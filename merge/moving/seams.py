@@ -11,15 +11,14 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes, distance_transform_edt
 
 from merge.model import BoolArray, FloatArray
-from merge.moving.compare import FACTOR, Pictures, blur, halve
+from merge.moving.compare import AROUND_PX, FACTOR, Pictures, blur, halve
 from merge.moving.cores import Cores, followed_frames
 from merge.moving.parts import IntArray, box_of
 from merge.moving.passing import LEAST_FRAMES, passing_frames
 from merge.moving.views import DETAIL_SIGMA_PX, believed_difference, fine_detail
 
-# How far around a part its seam is looked for, in compared px, and what a pixel farther out costs,
-# in units of the picture: what holds still should keep its own depth.
-_SEAM_PX = 8
+# What a seam costs a pixel farther out from a part, in units of the picture: what holds still
+# should keep its own depth.
 _SEAM_SLOPE = 0.004
 # Around a part, the depth map may be wrong so far out.
 _RIM_PX = 3
@@ -126,7 +125,7 @@ def _place(
     count: int,
 ) -> _Place:
     top, left, height, width = box_of(mask)
-    pad = _SEAM_PX + 2
+    pad = AROUND_PX + 2
     area = (
         slice(max(top - pad, 0), top + height + pad),
         slice(max(left - pad, 0), left + width + pad),
@@ -252,7 +251,7 @@ def _cut_out(masks: tuple[BoolArray, ...], part: _View, around: _View) -> BoolAr
     thing = binary_fill_holes(thing) & core
     beside = alike & ~thing & (around.detail > part.detail)
     distance = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 3)
-    beside |= (distance > _SEAM_PX) | blocked
+    beside |= (distance > AROUND_PX) | blocked
     apart = np.abs(blur(part.picture - around.picture, 1.0)).sum(axis=2)
     cost = apart + np.float32(_SEAM_SLOPE) * distance
     from skimage.segmentation import watershed  # where something moved: slow to load

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from merge.model import DepthMap, FloatArray
 from merge.moving.compare import (
+    AROUND_PX,
     FACTOR,
     Misaligned,
     Pictures,
@@ -26,9 +27,6 @@ from merge.moving.parts import (
     nothing_moved,
 )
 from merge.moving.seams import take_parts
-
-# Smaller pictures hold no window to compare.
-_LEAST_SIDE_PX = 32
 
 
 def find_moving_parts(
@@ -75,7 +73,7 @@ def find_moving_parts(
     or outline, is not found; nor is a thing that stood still in all frames near its own depth.
     """
     shape = depth.position.shape
-    if len(pictures) < 2 or min(shape) < _LEAST_SIDE_PX:
+    if len(pictures) < 2 or min(shape) <= 2 * AROUND_PX * FACTOR:
         return nothing_moved(shape)
     position = cv2.medianBlur(halve(depth.position), 3)
     places_px = focus_places(positions_px, len(pictures), reduction)

@@ -6,12 +6,12 @@ import cv2
 import numpy as np
 
 from merge.model import FloatArray
-from merge.moving.compare import blur
+from merge.moving.compare import STILL_PX, blur
 
 DETAIL_SIGMA_PX = 1.5
 # Two views show the same up to this difference, in units of the picture, less than what a veil must
-# have to be seen, and as far as a misalignment of so many px does it.
-_BELIEVED, _STILL_PX = 0.02, 0.4
+# have to be seen, and as far as a misalignment does it.
+_BELIEVED = 0.02
 
 
 def fine_detail(picture: FloatArray) -> FloatArray:
@@ -22,7 +22,7 @@ def fine_detail(picture: FloatArray) -> FloatArray:
 
 def believed_difference(picture: FloatArray) -> FloatArray:
     """Return up to which difference, mean over the channels, views are alike, shape (h, w)."""
-    return np.asarray(_BELIEVED + _STILL_PX * _slope(picture), np.float32)
+    return np.asarray(_BELIEVED + STILL_PX * _slope(picture), np.float32)
 
 
 def _slope(picture: FloatArray) -> FloatArray:

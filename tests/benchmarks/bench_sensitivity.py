@@ -57,10 +57,12 @@ from merge.pipeline import merging, ordering
 from merge.pipeline.inspecting import inspect_bracket
 
 ROOT = Path(merge.__file__).parent
-PICTURE = ("bristly-fruit-1to2", "snowfield-18mm")
+PICTURE = (
+    "bristly-fruit-1to2-iso6400", "snowfield-18mm", "reeds-1to2-windy", "bristly-fruit-1to2",
+)  # fmt: skip
 SMALL = ("rocky-shore-24mm", "coins-1to1")
 STAGES = {
-    "depth": PICTURE, "blend": PICTURE, "moving": ("reeds-1to2-windy", "snowfield-18mm"),
+    "depth": PICTURE, "blend": PICTURE, "moving": PICTURE[2:0:-1] + PICTURE[:1],
     "axis": SMALL, "diagnose": SMALL, "align": SMALL, "defects": (),
 }  # fmt: skip
 # Below these a change counts as none: dB, px, share of a gain or of a step, number found.
