@@ -13,6 +13,7 @@ from scipy.special import j1
 
 from merge import focus
 from merge.axis import fit_focus_axis
+from merge.axis.ordering import order_frames
 from merge.axis.transfer import blur_tables
 from merge.encoding import linearize
 from merge.errors import RegistrationError
@@ -148,6 +149,18 @@ def test_frames_in_any_order_are_put_in_their_places(order):
     positions = axis_of(frames).positions_px
     rank = np.argsort(np.argsort(positions))
     assert rank.tolist() == list(order) or rank.tolist() == [11 - i for i in order]
+
+
+@pytest.mark.parametrize(("blocks", "proven"), [(12, True), (1, False)])
+def test_another_order_is_proven_by_many_parts_of_the_picture_or_not_at_all(blocks, proven):
+    """Every tile is sharp in one frame; in the other parts nothing ever changes."""
+    order, side = np.array([0, 1, 4, 3, 2, 5]), 20
+    peaks = np.random.default_rng(1).uniform(-1, 6, side * blocks)
+    energy = np.ones((6, 2, 12 * side))
+    energy[:, :, : len(peaks)] = np.exp(-np.abs(order[:, None] - peaks))[:, None]
+    found, score = order_frames(energy, np.arange(12 * side) // side)
+    assert found.tolist() == order.tolist()
+    assert (score > proof_limit(6)) == proven
 
 
 def test_light_does_not_move_the_steps():

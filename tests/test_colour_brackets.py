@@ -7,6 +7,11 @@ import pytest
 from colour_brackets import colour_bracket
 from proving_scores import choice_by_true_depth, prepare
 
+from merge import find_frames, read_frame
+from merge.align import register_stack
+from merge.align.motion import check_points
+from merge.encoding import linearize
+
 
 @pytest.fixture(scope="module")
 def bracket(tmp_path_factory):
@@ -30,3 +35,17 @@ def test_the_reference_frame_lies_on_itself(bracket):
     for frame in (bracket.reference, 0):
         seen = bracket.seen_from(frame)
         np.testing.assert_allclose(seen.places_in(frame), np.stack([columns, rows], -1), atol=1e-6)
+
+
+def test_sharp_things_beside_the_motion_send_a_pair_to_another_start(tmp_path):
+    """15 % of breathing: at a wrong place what is blurred agrees by 0.92, 19 px off."""
+    bracket = colour_bracket(302, tmp_path)
+    frames = [read_frame(source).pixels for source in find_frames(tmp_path).sources]
+    light = [linearize(frame, "srgb") @ np.float32([0.3, 0.6, 0.1]) for frame in frames]
+    shape = light[0].shape
+    found = register_stack(light, shape=shape, transfer="linear", reference=0)
+    points = np.floor(check_points(shape))
+    columns, rows = points.astype(int).T
+    transform = found.frames[1].transform
+    off = transform.apply(points, 0) - bracket.seen_from(0).places_in(1)[rows, columns]
+    assert np.abs(off).max() < 0.3

@@ -27,6 +27,7 @@ from merge.align.pair import (
     likeness_at,
     register_pair,
     telling,
+    unexplained_px,
 )
 from merge.align.solve import linked_frames
 from merge.align.start import shift_of_detail, starting_points
@@ -53,8 +54,9 @@ _ANALYSIS_PIXELS = 6_500_000
 MIN_AGREEMENT = 0.5
 _NO_MATCH = "matches no frame beside it: another scene, strong motion or no detail"
 _COARSE = "placed by its coarse detail alone: noise fills the rest"
-# A pair that agrees less than this is tried from other starting points too.
-_GOOD_AGREEMENT = 0.85
+# A pair that agrees less than this is tried from other starting points too, and one whose sharp
+# tiles lie farther beside its motion: a wrong place, where what is blurred agrees alone, or sway.
+_GOOD_AGREEMENT, _BESIDE_PX = 0.85, 1.0
 # Pairs are compared once more where a frame is expected to lie so far off, the largest error that a
 # bracket from a tripod may have; with 0.03, 60 frames of moss lost 0.06 dB and 0.03 px.
 _DRAG_PX = 0.3
@@ -394,7 +396,9 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
     tried: list[PairResult] = []
     for result in _attempts(one, two, model, known):
         tried.append(result)
-        if result.agreement >= _GOOD_AGREEMENT:
+        told = result.tiles
+        beside_px = unexplained_px(told.shifts, told.certainty) if known is None else 0.0
+        if result.agreement >= _GOOD_AGREEMENT and beside_px < _BESIDE_PX:
             break
     best = tried[0]
     if len(tried) > 1:

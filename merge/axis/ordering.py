@@ -5,15 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from merge.model import Array, Index
+from merge.significance import blocks_score, proof_limit
 
 _MOST_FEATURES = 1500
-# The path through the frames must become this much shorter before the given order is doubted, and
-# the fit as much better before another is taken.
-ORDER_GAIN = 0.03
 
 
-def order_frames(energy: Array) -> Index:
-    """Return the order in which neighbours are most alike, (N,), frame indices.
+def order_frames(energy: Array, blocks: Index) -> tuple[Index, float]:
+    """Return the order in which neighbours are most alike, and how sure it is.
 
     Along the focus axis every tile rises to its peak and falls again, so the path from frame to
     frame through the tiles' logarithmic energies is shortest in the right order. The direction
@@ -23,31 +21,41 @@ def order_frames(energy: Array) -> Index:
     ----------
     energy : ndarray, shape (N, B, K)
         Energies of tiles with detail, noise removed.
+    blocks : ndarray, shape (K,)
+        That the tiles lie in.
+
+    Returns
+    -------
+    order : ndarray, shape (N,)
+        Frame indices.
+    score : float
+        By how many standard errors its path is shorter than the given one.
     """
-    count = len(energy)
-    if count < 3:
-        return np.arange(count)
-    apart = _distances(energy)
-    given = np.arange(count)
-    best = _improve(given, apart)
-    nearest = _improve(_nearest_chain(apart), apart)
-    if _length(nearest, apart) < (1 - ORDER_GAIN) * _length(best, apart):
-        best = nearest
-    if _length(best, apart) > (1 - ORDER_GAIN / count) * _length(given, apart):
-        return given
-    return best if np.corrcoef(best, given)[0, 1] >= 0 else best[::-1]
-
-
-def _distances(energy: Array) -> Array:
-    """Return the mean absolute difference of logarithmic energies between all frames, (N, N)."""
+    given = np.arange(len(energy))
+    if len(given) < 3:
+        return given, 0.0
     peak = np.maximum(energy.max(axis=0), 1e-12)
-    features = np.log(np.maximum(energy / peak, 0) + 0.1).reshape(len(energy), -1)
-    features = features[:, :: max(1, features.shape[1] // _MOST_FEATURES)].astype(np.float32)
-    return np.stack([np.abs(features - row).mean(axis=1) for row in features]).astype(float)
+    features = np.log(np.maximum(energy / peak, 0) + 0.1)
+    apart = _distances(features)
+
+    def gain(one: Index, other: Index) -> float:
+        lengths = [np.abs(np.diff(features[order], axis=0)).sum((0, 1)) for order in (one, other)]
+        return blocks_score(lengths[0] - lengths[1], blocks)
+
+    best, other = _improve(given, apart), _improve(_nearest_chain(apart), apart)
+    if gain(best, other) > proof_limit(len(given)):
+        best = other
+    score = gain(given, best)
+    if score <= 0:
+        return given, 0.0
+    return best if np.corrcoef(best, given)[0, 1] >= 0 else best[::-1], score
 
 
-def _length(order: Index, apart: Array) -> float:
-    return float(apart[order[:-1], order[1:]].sum())
+def _distances(features: Array) -> Array:
+    """Return the mean absolute difference of features (N, B, K) between all frames, (N, N)."""
+    flat = features.reshape(len(features), -1)
+    flat = flat[:, :: max(1, flat.shape[1] // _MOST_FEATURES)].astype(np.float32)
+    return np.stack([np.abs(flat - row).mean(axis=1) for row in flat]).astype(float)
 
 
 def _nearest_chain(apart: Array) -> Index:

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from merge.axis.doubt import take_middle
-from merge.axis.ordering import ORDER_GAIN, order_frames
+from merge.axis.ordering import order_frames
 from merge.axis.placing import PLACED_BY
 from merge.axis.preparing import (
     FEWEST_TILES,
@@ -21,7 +21,7 @@ from merge.axis.residuals import TYPICAL, Windows, cut_windows, slopes_of
 from merge.axis.searching import misfit, search_tiles
 from merge.axis.solving import FROM_NEAR, Solution, solve
 from merge.model import Array, BoolArray, Index
-from merge.significance import not_alone
+from merge.significance import blocks_score, not_alone, proof_limit, tile_blocks
 
 TILES_A_FRAME = 100
 TILES_MOST = 3000
@@ -58,19 +58,38 @@ def choose_again(data: StackEnergies, before: Index) -> Index:
 def solve_in_best_order(
     data: StackEnergies, chosen: Index
 ) -> tuple[StackEnergies, Index, Solution]:
-    """Solve in the given order and, where likeness suggests another, in that; keep the better.
+    """Solve in the given order and, where likeness suggests another, in that.
 
-    What something moved through is left out.
+    The other one is taken where it is proven, by likeness or by the fit, and fits no worse. What
+    something moved through is left out.
     """
     given = np.arange(len(data.energy))
     solved = _solve_ordered(data, given, chosen)
-    order = order_frames(data.energy[:, :, chosen])
+    blocks = tile_blocks(data.grid)
+    order, alike = order_frames(data.energy[:, :, chosen], blocks[chosen])
     if (order == given).all():
         return solved[0], given, solved[1]
     other = _solve_ordered(data, order, chosen)
-    if other[1].cost < (1 - ORDER_GAIN) * solved[1].cost:
+    both = chosen[solved[0].usable[chosen] & other[0].usable[chosen]]
+    gain = _costs(data, given, both, solved[1]) - _costs(data, order, both, other[1])
+    proof = max(alike, blocks_score(gain, blocks[both]))
+    if proof > proof_limit(len(given)) and gain.sum() >= 0:
         return other[0], order, other[1]
     return solved[0], given, solved[1]
+
+
+def _costs(data: StackEnergies, order: Index, some: Index, solution: Solution) -> Array:
+    """Return how badly a solution explains some tiles, each at the place that suits it best."""
+    tiles, frames_px = ordered_tiles(data, order).take(some), solution.frames_px
+    windows = cut_windows(data, tiles, half_window(data, frames_px))
+    return misfit(windows, frames_px, _places_near(windows, tiles, frames_px))
+
+
+def _places_near(windows: Windows, tiles: TileSet, frames_px: Array) -> Array:
+    """Return the best places of tiles within 1.6 steps of their peak frames."""
+    step = max(float(np.median(np.diff(frames_px))), 1e-3)
+    candidates = frames_px[tiles.centres] + np.linspace(-1.6, 1.6, 13)[:, None] * step
+    return search_tiles(windows, slopes_of(windows), frames_px, candidates, scale=TYPICAL)[0]
 
 
 def sort_by_position(order: Index, solution: Solution) -> tuple[Index, Solution]:
@@ -88,10 +107,8 @@ def _without_moving(data: StackEnergies, order: Index, frames_px: Array) -> Stac
     tiles = ordered_tiles(data, order)
     telling = np.flatnonzero(well_above_noise(data, LEAST_SNR))
     some = tiles.take(telling)
-    step = max(float(np.median(np.diff(frames_px))), 1e-3)
     windows = cut_windows(data, some, min(PLACED_BY, len(tiles.energy) - 1))
-    candidates = frames_px[some.centres] + np.linspace(-1.6, 1.6, 13)[:, None] * step
-    places, _ = search_tiles(windows, slopes_of(windows), frames_px, candidates, scale=TYPICAL)
+    places = _places_near(windows, some, frames_px)
     moved = np.zeros(len(data.usable), bool)
     moved[telling] = _unexplained(misfit(windows, frames_px, places), some.centres)
     moved = not_alone(moved.reshape(data.grid)).ravel()
