@@ -45,8 +45,6 @@ _SIGMA_PX, _SIGMA_STEPS = 1.0, 0.35
 _SIGMA_RATIO = 1.2
 # Half side of the window of the fit, in low-passes.
 _WINDOW_SIGMAS = 3.0
-# Focus step at the size given, where the pictures do not tell.
-_FALLBACK_STEP_PX = 3.0
 # What is coarser than this many times the low-pass is left out: drifting light, swaying veils.
 _COARSE = 4.0
 # Misalignment that still counts as still: px that alignment leaves, and a share of the focus step,
@@ -54,10 +52,11 @@ _COARSE = 4.0
 # Without the second, still scenes reach 3.6 (photograph, 3 px steps), 9.2 (rendered macro, 5 px)
 # and 7.1 (rendered landscape, 13 px); with it 3.0, 5.6 and 3.2.
 STILL_PX, _STILL_STEPS = 0.3, 0.15
-# Noise of a window: this percentile of what the fit leaves, since most of a picture holds still.
-_NOISE_PERCENTILE = 25
-# Frames whose middle is within this many frames of a place's depth show what is merged there.
-_NEAR_FRAMES = 1.6
+# So much of a whole is its lesser part: of a picture what moves or shows nothing, of a thing its
+# blur, of frames those that are alike by chance.
+LESSER_SHARE = 0.25
+# Frames within this many of a place's depth show what is merged there; depths as near are alike.
+NEAR_FRAMES = 2.0
 # So far around its place a blurred rim still counts: from a frame's own border, from a depth step,
 # from a part.
 AROUND_PX = 8
@@ -77,8 +76,8 @@ def focus_places(
     positions_px: NDArray[np.float64] | None, count: int, reduction: int
 ) -> NDArray[np.float64]:
     """Return the frames on the focus axis in compared pixels, shape (N,); a guess for None."""
-    if positions_px is None:
-        return np.arange(count, dtype=np.float64) * (_FALLBACK_STEP_PX / FACTOR)
+    if positions_px is None:  # as far apart as the least low-pass takes
+        return np.arange(count, dtype=np.float64) * (_SIGMA_PX / _SIGMA_STEPS)
     places: NDArray[np.float64] = np.asarray(positions_px, np.float64) / (reduction * FACTOR)
     return places
 
@@ -125,7 +124,7 @@ def compare_frames(
     bands: _Bands | None = None
     looks = work_ahead(look, range(len(steps)))
     for k, (step, (after, following)) in enumerate(zip(steps, looks, strict=True)):
-        near = np.abs(position - np.float32(k + 0.5)) < _NEAR_FRAMES
+        near = np.abs(position - np.float32(k + 0.5)) < NEAR_FRAMES
         if near.any():
             if bands is None or bands.sigma != following.sigma:
                 bands = _bands(before, following.sigma)
@@ -223,7 +222,7 @@ def _unlike(
     sample = left[:: side // 2, :: side // 2]  # places nearer than that tell the same
     # Never below the rounding of two frames of 8 bits, of blocks, after the low-pass.
     rounding = EIGHT_BIT_STEP**2 / 6 * one.band.shape[2] / FACTOR**2 / (4 * np.pi * one.sigma**2)
-    noise = max(float(np.percentile(sample, _NOISE_PERCENTILE)), rounding)
+    noise = max(float(np.quantile(sample, LESSER_SHARE)), rounding)
     allowed = (STILL_PX**2 + (_STILL_STEPS * step_px) ** 2) / 2
     still: FloatArray | np.float32 = np.float32(allowed)
     if moved is not None:

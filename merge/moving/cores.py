@@ -11,20 +11,12 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from merge.model import BoolArray, FloatArray
-from merge.moving.compare import AROUND_PX
+from merge.moving.compare import AROUND_PX, LESSER_SHARE, NEAR_FRAMES
 from merge.moving.parts import IntArray, box_of
 
 # Evidence that some place of a part must reach, and all others half of: still scenes stay below 5.6
 # (rendered macro), a texture that moves by its own size reaches 15 to 30.
 CERTAIN = 7.5
-# Neighbouring pixels belong to one part where their depths are at most this far apart.
-SAME_DEPTH_FRAMES = 2.5
-# Pieces of one thing that moved by more than its size: so far apart, as a share of the diagonal.
-_LINK_SHARE = 0.03
-# A piece of less than this share of another, and beside it, goes with it at any depth.
-_BESIDE_SHARE = 0.25
-# Smaller than this nobody sees a double image.
-_LEAST_AREA_PX = 12
 # More pieces than this, of water for instance, are not told apart: the largest are.
 _MOST_PIECES = 400
 # Up to this share of the picture a part comes from one frame: a person, a branch. How deep a larger
@@ -64,8 +56,7 @@ def find_cores(evidence: FloatArray, position: FloatArray) -> Cores:
     count, regions = cv2.connectedComponents(likely, connectivity=4)
     strongest = np.zeros(count, np.float32)
     np.maximum.at(strongest, regions.ravel(), evidence.ravel())
-    area = np.bincount(regions.ravel(), minlength=count)
-    kept = (strongest >= CERTAIN) & (area >= _LEAST_AREA_PX)
+    kept = strongest >= CERTAIN
     kept[0] = False
     mask = kept[regions]
     if not mask.any():
@@ -110,13 +101,13 @@ def _split_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
     ends = []
     for one, two in ((np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:-1], np.s_[1:])):
         joined = mask[one] & mask[two]
-        joined &= np.abs(position[one] - position[two]) <= SAME_DEPTH_FRAMES
+        joined &= np.abs(position[one] - position[two]) <= NEAR_FRAMES
         ends.append((index[one][joined], index[two][joined]))
     rows, columns = (np.concatenate(e) for e in zip(*ends, strict=True))
     graph = coo_matrix((np.ones(len(rows), np.int8), (rows, columns)), shape=(size, size))
     _, piece = connected_components(graph, directed=False)
     area = np.bincount(piece)
-    least = max(_LEAST_AREA_PX, np.sort(area)[-_MOST_PIECES:][0])
+    least = max(AROUND_PX**2, np.sort(area)[-_MOST_PIECES:][0])
     labels = np.zeros(mask.shape, np.int32)
     labels[mask] = np.where(area[piece] >= least, piece + 1, 0)
     # A connected region without any piece of that size is one piece.
@@ -133,8 +124,8 @@ def _split_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
 def _link(labels: IntArray, position: FloatArray) -> IntArray:
     """Return labels 1, 2, ... where pieces of one thing share one.
 
-    They are close together and of one depth, or a small piece beside a large one: the blur of a
-    thing moves, too, over what lies behind it.
+    They are of one depth and no farther apart than the smaller is large, or a small piece beside a
+    large one: the blur of a thing moves, too, over what lies behind it.
     """
     values, compact = np.unique(labels, return_inverse=True)
     compact = compact.reshape(labels.shape).astype(np.int32)
@@ -144,11 +135,11 @@ def _link(labels: IntArray, position: FloatArray) -> IntArray:
     ends = np.array([[s.stop for s in box] for box in boxes])
     depths = ndimage.median(position, compact, index)
     areas = np.bincount(compact.ravel())[1:]
-    reach = _LINK_SHARE * float(np.hypot(*labels.shape))
+    sizes = (ends - starts).max(axis=1)
     gaps = np.maximum(starts[:, None] - ends[None], starts[None] - ends[:, None])
-    near = gaps.max(axis=2) <= reach
-    alike = np.abs(depths[:, None] - depths[None]) <= SAME_DEPTH_FRAMES
-    beside = (gaps.max(axis=2) <= AROUND_PX) & (areas[:, None] < _BESIDE_SHARE * areas[None])
+    near = gaps.max(axis=2) <= np.minimum(sizes[:, None], sizes[None])
+    alike = np.abs(depths[:, None] - depths[None]) <= NEAR_FRAMES
+    beside = (gaps.max(axis=2) <= AROUND_PX) & (areas[:, None] < LESSER_SHARE * areas[None])
     near = (near & alike) | beside
     _, group = connected_components(coo_matrix(near), directed=False)
     return np.concatenate([[0], group + 1]).astype(np.int32)[compact]

@@ -12,16 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.model import BoolArray, FloatArray
-from merge.moving.compare import FACTOR, Pictures, blur, halve
+from merge.moving.compare import FACTOR, LESSER_SHARE, Pictures, blur, halve
 from merge.moving.parts import IntArray
 from merge.moving.views import DETAIL_SIGMA_PX, believed_difference, fine_detail
 
-# Of fewer frames no majority can be told.
-LEAST_FRAMES = 4
-# Speckles of the choice up to this size go.
+# Speckles of the choice up to this size, px, go: seen at 100 % beside moving hairs, worth no dB.
 _CALM_PX = 5
-# Where less than this part of the frames agrees, nothing stands still: waves, leaves.
-_LEAST_SHARE = 4
 _STRIP_ROWS = 64
 # Somewhere a thing differs from what is behind it by so many times what is believed to be alike:
 # waves and textures that move do not.
@@ -36,7 +32,6 @@ def passing_frames(
     Parameters
     ----------
     pictures : sequence of N ndarrays, shape (2h, 2w, C)
-        At least `LEAST_FRAMES`.
     nearest : ndarray, shape (h, w), int32
         The frame of every place's depth: taken where it agrees, or where no majority does.
     places_px : ndarray, shape (N,)
@@ -70,7 +65,8 @@ def passing_frames(
         better = agrees[k] & (detail > most)
         best[better] = k
         most[better] = detail[better]
-    enough = agrees.sum(axis=0) >= max(2, len(small) // _LEAST_SHARE)
+    # Where fewer agree, nothing stands still: waves, leaves.
+    enough = agrees.sum(axis=0) >= max(2, int(len(small) * LESSER_SHARE))
     best = np.where(own_free | ~enough, own, best)
     best = cv2.medianBlur(best.astype(np.float32), _CALM_PX).astype(np.int32)
     large = cv2.resize(best, size, interpolation=cv2.INTER_NEAREST)

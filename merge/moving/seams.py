@@ -11,26 +11,15 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes, distance_transform_edt
 
 from merge.model import BoolArray, FloatArray
-from merge.moving.compare import AROUND_PX, FACTOR, Pictures, blur, halve
+from merge.moving.compare import AROUND_PX, FACTOR, LESSER_SHARE, NEAR_FRAMES, Pictures, blur, halve
 from merge.moving.cores import Cores, followed_frames
 from merge.moving.parts import IntArray, box_of
-from merge.moving.passing import LEAST_FRAMES, passing_frames
+from merge.moving.passing import passing_frames
 from merge.moving.views import DETAIL_SIGMA_PX, believed_difference, fine_detail
 
-# What a seam costs a pixel farther out from a part, in units of the picture: what holds still
-# should keep its own depth.
-_SEAM_SLOPE = 0.004
-# Around a part, the depth map may be wrong so far out.
-_RIM_PX = 3
-# What surrounds a part is sharp enough in the part's own frame within this much blur.
-_LEVEL_PX = 1.0
 # A place that agrees with a sharp view of what surrounds the part shows the thing nevertheless
 # where it has so many times the detail.
 _CLEARLY = 2.0
-# What surrounds a part may come from a frame so far from its depth, if the thing lies over it in
-# the nearest one; with each frame its detail counts less.
-_OTHERS = 2
-_OTHER_WORTH = 0.8
 # Parts are cut out together up to this share of the picture, to read frames seldom and keep little.
 _BATCH_SHARE = 0.1
 
@@ -86,7 +75,7 @@ def take_parts(
             taken[mask] = np.minimum(followed_frames(mask, position), len(pictures) - 1)
         else:
             places.append(_place(label, mask, position, (behind, nearest), len(pictures)))
-    if cores.followed.any() and len(pictures) >= LEAST_FRAMES:
+    if cores.followed.any() and len(pictures) * LESSER_SHARE >= 1:
         follows = taken >= 0
         nearest = np.where(follows, taken, nearest)
         taken[follows] = passing_frames(pictures, nearest, places_px)[follows]
@@ -98,8 +87,7 @@ def take_parts(
             guesses = behind[area], nearest[area]
             source, beside = _look_behind(views, guesses, own, places_px)
             blocked = (labels[area] > 0) & ~core
-            sure = core & (np.abs(places_px[source] - places_px[own]) <= _LEVEL_PX)
-            masks = core, sure, source != own, blocked
+            masks = core, source != own, blocked
             is_thing = _cut_out(masks, _view(views[own]), beside)
             free = taken[area] < 0
             taken[area][core] = source[core]
@@ -134,7 +122,8 @@ def _place(
     around = list(range(max(int(np.floor(low)) - 1, 0), min(int(np.ceil(high)) + 2, count)))
     wanted = set(around)
     for frame in np.unique(np.stack([guess[area] for guess in guesses])).tolist():
-        wanted.update(range(max(frame - _OTHERS, 0), min(frame + _OTHERS + 1, count)))
+        others = int(NEAR_FRAMES)
+        wanted.update(range(max(frame - others, 0), min(frame + others + 1, count)))
     return _Place(label, area, around, wanted)
 
 
@@ -190,7 +179,7 @@ def _choose_frame(views: dict[int, _View], core: BoolArray) -> int:
 
 def _surroundings(labels: IntArray, nearest: IntArray) -> IntArray:
     """Return the frame of every place; of a moving part, that of what surrounds it."""
-    side = 2 * _RIM_PX + 1
+    side = 2 * AROUND_PX + 1
     rim = cv2.dilate((labels > 0).astype(np.uint8), np.ones((side, side), np.uint8)) > 0
     if rim.all():
         return nearest
@@ -223,13 +212,12 @@ def _look_behind(
         view = _view(kept)
         distance = np.minimum(np.abs(behind - k), np.abs(nearest - k))
         shown = (nearest == k) & (best == 0)
-        if k != own and distance.min() <= _OTHERS:
+        if k != own and distance.min() <= NEAR_FRAMES:
             # The standard deviation of a disk is a quarter of its diameter.
             sigma = float(np.hypot((places_px[k] - places_px[own]) / 4, 1.0))
             apart = blur(np.abs(blur(view.picture, sigma) - ours).mean(axis=2), DETAIL_SIGMA_PX)
-            score = view.detail * np.float32(_OTHER_WORTH) ** distance.astype(np.float32)
-            better = (apart < believed) & (distance <= _OTHERS) & (score > best)
-            np.copyto(best, score, where=better)
+            better = (apart < believed) & (distance <= NEAR_FRAMES) & (view.detail > best)
+            np.copyto(best, view.detail, where=better)
             source[better] = k
             shown |= better
         np.copyto(around.detail, view.detail, where=shown)
@@ -240,12 +228,12 @@ def _look_behind(
 def _cut_out(masks: tuple[BoolArray, ...], part: _View, around: _View) -> BoolArray:
     """Return where a part's own frame is shown; elsewhere in it what surrounds it is sharper.
 
-    The masks: where the part moved; where its own frame must be shown; where what surrounds it is
-    alike; where other parts are.
+    The masks: where the part moved; where what surrounds it, from another frame, is alike (else its
+    own must be shown); where other parts are.
     """
-    core, sure, alike, blocked = masks
+    core, alike, blocked = masks
     floor = np.float32(np.percentile(np.minimum(part.detail, around.detail), 25)) * 2
-    thing = sure | (core & (part.detail > _CLEARLY * around.detail + floor))
+    thing = core & (~alike | (part.detail > _CLEARLY * around.detail + floor))
     if not thing.any():
         thing = core
     thing = binary_fill_holes(thing) & core
@@ -253,7 +241,6 @@ def _cut_out(masks: tuple[BoolArray, ...], part: _View, around: _View) -> BoolAr
     distance = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 3)
     beside |= (distance > AROUND_PX) | blocked
     apart = np.abs(blur(part.picture - around.picture, 1.0)).sum(axis=2)
-    cost = apart + np.float32(_SEAM_SLOPE) * distance
     from skimage.segmentation import watershed  # where something moved: slow to load
 
-    return watershed(-cost, thing + 2 * beside.astype(np.int32)) == 1
+    return watershed(-apart, thing + 2 * beside.astype(np.int32)) == 1
