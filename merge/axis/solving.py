@@ -185,8 +185,8 @@ def _equations(
         )  # fmt: skip
         return normal
 
-    normal = np.sum(in_chunks(fill, tiles), axis=0)
-    return _Equations(normal, by_tile, row, total, whole)
+    below = np.sum(in_chunks(fill, tiles), axis=0)
+    return _Equations(below + np.tril(below, -1).T, by_tile, row, total, whole)
 
 
 @njit(
@@ -214,46 +214,52 @@ def _eliminate(  # pragma: no cover - compiled
     total: Array,
     whole: Array,
 ) -> None:
-    """Write what some tiles add to the equations; ``normal`` is added to."""
-    width = frames.shape[1]
-    matrix, gradient = np.empty((width, width)), np.empty(width)
-    cross = np.empty(width)
+    """Write what some tiles add to the equations; below its diagonal ``normal`` is added to."""
+    bands, width = len(sigma_px), frames.shape[1]
+    cross, per = np.empty((bands, width)), np.empty(bands)
+    own, gradient, left = np.empty(width), np.empty(width), np.empty(width)
     for k in range(first, last):
-        matrix[:] = 0.0
-        gradient[:] = 0.0
-        for b in range(len(sigma_px)):
-            own_sum = pull = 0.0
+        for i in range(width):
+            own[i] = row[k, i] = gradient[i] = 0.0
+        for b in range(bands):
+            own_sum = pull = shared = 0.0
             for w in range(width):
                 side = np.sign(frames_px[frames[k, w]] - tiles_px[k])
                 model = amplitude[k, b] * share[k, b, w] + FLOOR
-                own = amplitude[k, b] * share[k, b, w] / model
+                part = amplitude[k, b] * share[k, b, w] / model
                 slope = amplitude[k, b] * derivative[k, b, w] * side / model / sigma_px[b]
                 here = weight[k, b, w]
-                cross[w] = here * own * slope
-                own_sum += here * own * own
-                pull += here * own * residual[k, b, w]
-                matrix[w, w] += here * slope * slope
+                cross[b, w] = here * part * slope
+                shared += here * part * slope
+                own_sum += here * part * part
+                pull += here * part * residual[k, b, w]
+                own[w] += here * slope * slope
                 gradient[w] += here * slope * residual[k, b, w]
-            own_sum = max(own_sum, 1e-9)
+            per[b] = 1.0 / max(own_sum, 1e-9)
             for i in range(width):
-                gradient[i] -= cross[i] * pull / own_sum
-                for j in range(width):
-                    matrix[i, j] -= cross[i] * cross[j] / own_sum
+                gradient[i] -= cross[b, i] * pull * per[b]
+                row[k, i] -= cross[b, i] * shared * per[b]
         # Moving a tile is moving all frames the other way: its column is minus the sum of theirs.
-        total[k] = gradient.sum()
-        both = 0.0
+        both = total[k] = 0.0
         for i in range(width):
-            row[k, i] = matrix[i].sum()
+            row[k, i] += own[i]
             both += row[k, i]
+            total[k] += gradient[i]
         whole[k] = max(both, 0.0) + 1e-6
         for i in range(width):
             if not used[k, i]:
                 continue
             by_tile[k, frames[k, i]] += gradient[i] - row[k, i] * total[k] / whole[k]
-            for j in range(width):
+            for j in range(i + 1):
+                left[j] = -row[k, i] * row[k, j] / whole[k]
+            left[i] += own[i]
+            for b in range(bands):
+                over = cross[b, i] * per[b]
+                for j in range(i + 1):
+                    left[j] -= over * cross[b, j]
+            for j in range(i + 1):
                 if used[k, j]:
-                    left = matrix[i, j] - row[k, i] * row[k, j] / whole[k]
-                    normal[frames[k, i], frames[k, j]] += left
+                    normal[frames[k, i], frames[k, j]] += left[j]
 
 
 def _frame_change(equations: _Equations, frames_px: Array) -> Array:
