@@ -45,8 +45,8 @@ _MIDDLE_ROUNDS = 2
 
 
 def choose(data: StackEnergies) -> Index:
-    """Return the tiles that are fitted first."""
-    return choose_tiles(data, per_frame=TILES_A_FRAME, most=TILES_MOST, least_snr=LEAST_SNR)
+    """Return the tiles that are fitted first: half as many, which tell the noise and a start."""
+    return choose_tiles(data, per_frame=TILES_A_FRAME, most=TILES_MOST // 2, least_snr=LEAST_SNR)
 
 
 def choose_again(data: StackEnergies, before: Index) -> Index:
