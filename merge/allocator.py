@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import ctypes
+import math
+import mmap
 import sys
 from contextlib import suppress
+
+import numpy as np
+
+from merge.model import FloatArray
 
 # The number of a setting of mallopt(3).
 _M_ARENA_MAX = -8
@@ -25,6 +31,16 @@ def return_freed_memory() -> None:
     It takes milliseconds: 0.18 and 0.36 GB came back in a merge of 24 megapixels.
     """
     _call("malloc_trim", 0)
+
+
+def zeros_apart(shape: tuple[int, ...]) -> FloatArray:
+    """Return zeros, float32, in memory of their own, which goes back as soon as they are freed.
+
+    For sums of a megabyte that are kept while many smaller arrays come and go: a pool would keep
+    them (0.2 GB more in a merge of 24 megapixels).
+    """
+    memory = mmap.mmap(-1, max(4 * math.prod(shape), 1))
+    return np.frombuffer(memory, np.float32, math.prod(shape)).reshape(shape)
 
 
 def _call(name: str, *arguments: int) -> None:

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.allocator import zeros_apart
 from merge.blend.common import fitting_levels, weigh
 from merge.blend.parts import Part, divide, margin_px, within
 from merge.compiled import njit
@@ -190,7 +191,7 @@ class SurfaceBlend:
         row, column, height, width = share.part.core
         total = self._sums.get(share.part)
         if total is None:
-            total = self._sums[share.part] = np.zeros((height, width, pixels.shape[2]), np.float32)
+            total = self._sums[share.part] = zeros_apart((height, width, pixels.shape[2]))
         top, left = max(share.box[0], row), max(share.box[1], column)
         bottom = min(share.box[0] + share.box[2], row + height)
         right = min(share.box[1] + share.box[3], column + width)

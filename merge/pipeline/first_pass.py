@@ -149,6 +149,18 @@ def first_pass(
     cache_bytes : int or None
         Fill a cache that keeps up to so much of each kind in memory; None = no cache.
     """
+    result = _take_in(stack, options, report, cache_bytes)
+    try:
+        yield result
+    finally:
+        if result.cache is not None:
+            result.cache.close()
+
+
+def _take_in(
+    stack: Stack, options: MergeOptions, report: Progress, cache_bytes: int | None
+) -> FirstPassResult:
+    """Do it; what the frames were placed by is gone afterwards."""
     seen = _read_frames(stack, options, report, cache_bytes)
     try:
         bracket = _ordered(seen, options)
@@ -169,9 +181,10 @@ def first_pass(
         misfit = seen.registrar.misfit()
         if misfit is not None:
             misfit = misfit.renumbered(bracket.order)
-        yield FirstPassResult(bracket, repairs, seen.cache, misfit)
-    finally:
+        return FirstPassResult(bracket, repairs, seen.cache, misfit)
+    except BaseException:
         seen.close()
+        raise
 
 
 @dataclass(frozen=True, eq=False)

@@ -83,68 +83,69 @@ def measured_scene(
     first: FirstPassResult, box: Box, options: MergeOptions, memory_bytes: int
 ) -> Iterator[SceneEstimate]:
     """Yield the depth map and the small aligned frames; scratch vanishes at the end."""
-    kept, transfer = first.cache, first.transfer
+    kept = first.cache
     assert kept is not None, "a depth map needs the first pass to keep its measures"
     count, channels = len(first.aligned), first.stack.sources[0].shape[2]
     small = reduced_shape(box[2:], kept.reduction)
-    with (
-        ScratchStack(count, small, np.float16, memory_bytes=memory_bytes) as measures,
-        ScratchStack(count, (*small, channels), np.float16, memory_bytes=memory_bytes) as pictures,
-    ):
-        places, out = None, (measures, pictures)
-        if first.axis is not None and has_parallax(first.registration):
-            places = smooth_depth(first.axis, box, kept.reduction)
+    with ScratchStack(count, (*small, channels), np.float16, memory_bytes=memory_bytes) as pictures:
+        with ScratchStack(count, small, np.float16, memory_bytes=memory_bytes) as measures:
+            estimate = _estimate(first, kept, box, options, (measures, pictures))
+        yield estimate
+
+
+def _estimate(
+    first: FirstPassResult,
+    kept: FirstPassCache,
+    box: Box,
+    options: MergeOptions,
+    out: tuple[ScratchStack, ScratchStack],
+) -> SceneEstimate:
+    """Fill the stacks of measures and pictures, and return what these tell."""
+    (measures, pictures), transfer = out, first.transfer
+    places = None
+    if first.axis is not None and has_parallax(first.registration):
+        places = smooth_depth(first.axis, box, kept.reduction)
+    depth, guide = _locate(first, kept, box, options, out, places)
+    if places is not None and first.axis is not None:
+        places = measured_depth(depth, first.axis, box, kept.reduction)
+        for stack in out:
+            stack.restart()
         depth, guide = _locate(first, kept, box, options, out, places)
-        if places is not None and first.axis is not None:
-            places = measured_depth(depth, first.axis, box, kept.reduction)
-            for stack in out:
-                stack.restart()
-            depth, guide = _locate(first, kept, box, options, out, places)
-            places = measured_depth(depth, first.axis, box, kept.reduction)
-        kept.close()
-        return_freed_memory()
-        evidence = weigh_evidence(measures, depth, kept.reduction)
-        flat = find_flat_areas(evidence)
-        near_first, limits = None, None
-        if first.positions_px is not None:
-            axis_px = first.positions_px / kept.reduction
-            limits = _light_limits(pictures, kept.reduction, transfer)
-            near_first = _near_first_by_distance(first)
-            if near_first is None:
-                near_first = first_is_near(depth, measures, axis_px)
-            depth = settle_smooth_places(
-                depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
-            )
-            depth = settle_edges(
-                depth, measures, pictures, axis_px, transfer=transfer, near_first=near_first
-            )
-        depth = settle_highlights(depth, pictures)
-        moving = find_moving_parts(
-            pictures,
-            depth,
-            first.positions_px,
-            reduction=kept.reduction,
-            valid=_small_coverage(first, kept, box, options),
-            sways=None if places is None else _sways(first),
-            misaligned=_misaligned(first, box, kept.reduction),
+        places = measured_depth(depth, first.axis, box, kept.reduction)
+    kept.close()
+    return_freed_memory()
+    evidence = weigh_evidence(measures, depth, kept.reduction)
+    flat = find_flat_areas(evidence)
+    near_first, limits = None, None
+    if first.positions_px is not None:
+        axis_px = first.positions_px / kept.reduction
+        limits = _light_limits(pictures, kept.reduction, transfer)
+        near_first = _near_first_by_distance(first)
+        if near_first is None:
+            near_first = first_is_near(depth, measures, axis_px)
+        depth = settle_smooth_places(
+            depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
         )
-        if moving.any:
-            exact = None if depth.exact is None else hold_still(depth.exact, moving)
-            depth = DepthMap(
-                hold_still(depth.position, moving), depth.confidence, exact, depth.beyond
-            )
-            flat[moving.labels > 0] = 0  # one frame alone, nothing averaged
-        yield SceneEstimate(
-            depth,
-            flat,
-            pictures,
-            kept.reduction,
-            moving,
-            near_first,
-            limits,
-            places,
-            evidence.noise,
+        depth = settle_edges(
+            depth, measures, pictures, axis_px, transfer=transfer, near_first=near_first
         )
+    depth = settle_highlights(depth, pictures)
+    moving = find_moving_parts(
+        pictures,
+        depth,
+        first.positions_px,
+        reduction=kept.reduction,
+        valid=_small_coverage(first, kept, box, options),
+        sways=None if places is None else _sways(first),
+        misaligned=_misaligned(first, box, kept.reduction),
+    )
+    if moving.any:
+        exact = None if depth.exact is None else hold_still(depth.exact, moving)
+        depth = DepthMap(hold_still(depth.position, moving), depth.confidence, exact, depth.beyond)
+        flat[moving.labels > 0] = 0  # one frame alone, nothing averaged
+    return SceneEstimate(
+        depth, flat, pictures, kept.reduction, moving, near_first, limits, places, evidence.noise
+    )
 
 
 def _locate(
