@@ -189,30 +189,32 @@ def _band_means(fine: FloatArray, coarse: FloatArray, side: int, *, directed: bo
     """Return cells' means of a band's square, (1, h, w), or with its slopes' products, (4, h, w).
 
     These, if ``directed``, are the mean squares of the differences along x and y and their mean
-    product. The last row and column count as those before.
+    product; the last row and column have the differences of those before.
     """
     height, width = fine.shape[0] // side, fine.shape[1] // side
     sums = np.zeros((4 if directed else 1, height, width * side), np.float32)
     within = min(width * side, fine.shape[1] - 1)
     _add_rows(fine, coarse, side, within, sums)
-    sums[:, :, within:] = sums[:, :, within - 1 : within]
+    sums[1:, :, within:] = sums[1:, :, within - 1 : within]
     sums /= side
     return np.stack([cv2.resize(s, (width, height), interpolation=cv2.INTER_AREA) for s in sums])
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy")
 def _add_rows(  # pragma: no cover - compiled
-    fine: FloatArray, coarse: FloatArray, side: int, width: int, sums: FloatArray
+    fine: FloatArray, coarse: FloatArray, side: int, within: int, sums: FloatArray
 ) -> None:
-    """Add up a cell's rows, column by column."""
+    """Add up a cell's rows, column by column; differences in so many columns."""
     directed, final = len(sums) > 1, len(fine) - 2
     for line in range(sums.shape[1] * side):
         row = line // side
         y = line if line < final else final
-        for x in range(width):
-            band = fine[y, x] - coarse[y, x]
+        for x in range(sums.shape[2]):
+            band = fine[line, x] - coarse[line, x]
             sums[0, row, x] += band * band
-            if directed:
+        if directed:
+            for x in range(within):
+                band = fine[y, x] - coarse[y, x]
                 right = fine[y, x + 1] - coarse[y, x + 1] - band
                 down = fine[y + 1, x] - coarse[y + 1, x] - band
                 sums[1, row, x] += right * right
