@@ -21,7 +21,7 @@ from merge.axis.preparing import (
 from merge.axis.residuals import TYPICAL, Windows, cut_windows, slopes_of
 from merge.axis.searching import search_tiles
 from merge.axis.shake import measure_leans
-from merge.axis.softness import find_soft, judge_detail
+from merge.axis.softness import find_soft
 from merge.axis.solving import Solution
 from merge.axis.starting import (
     FOREIGN,
@@ -94,10 +94,10 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
         data = dataclasses.replace(data, energy=_filled_in(data.energy, foreign))
         fitted = _fit(data, chosen)
     own, detail = find_soft(fitted.windows, fitted.solution, ~foreign[fitted.order])
+    rank = np.argsort(fitted.order)
+    detail = detail[0][rank], detail[1][rank], detail[2][rank]
     if own.any():
-        own = own[np.argsort(fitted.order)]
-        fitted = _fit(dataclasses.replace(fitted.data, own=own), fitted.chosen)
-        detail = judge_detail(fitted.windows, fitted.solution, ~foreign[fitted.order])
+        fitted = _fit(dataclasses.replace(fitted.data, own=own[rank]), fitted.chosen)
     usual = float(np.median(np.abs(np.diff(fitted.frames_px))))
     fitted.covariance_px[foreign, foreign] += usual**2
     data = fitted.data
@@ -144,8 +144,7 @@ def _quality(
     tiles: Sequence[TileEnergies], fitted: _Fitted, detail: tuple[Array, Array, Array]
 ) -> FrameQuality:
     """Join what frames show of their detail with how it leans."""
-    rank = np.argsort(fitted.order)
-    ratio, detail_z, detail_limit = (told[rank] for told in detail)
+    ratio, detail_z, detail_limit = detail
     lean, lean_z, needed = measure_leans(tiles, fitted.data, fitted.frames_px, fitted.places_px)
     return FrameQuality(
         detail_ratio=ratio,

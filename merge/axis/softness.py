@@ -74,9 +74,9 @@ def find_soft(
 ) -> tuple[Array, tuple[Array, Array, Array]]:
     """Return the square of the own blur of frames that are proven soft, (N,), 0 for the others.
 
-    And what `judge_detail` says. The likeliest first: beside a soft frame sound ones look sharp or
-    soft. ``sound`` (N,) tells which are tried, all in order of the axis. Of two nothing tells which
-    is the odd one.
+    And how much detail each frame shows, see `_judge`. The likeliest first: beside a soft frame
+    sound ones look sharp or soft. ``sound`` (N,) tells which are tried, all in order of the axis.
+    Of two nothing tells which is the odd one.
     """
     while True:
         found = _measure(data, solution)
@@ -116,7 +116,9 @@ def _with_own_blur(
     return (data, solution) if proven and better and data.own[frame] > 0 else None
 
 
-def judge_detail(data: Windows, solution: Solution, sound: BoolArray) -> tuple[Array, Array, Array]:
+def _judge(
+    data: Windows, solution: Solution, sound: BoolArray, found: _OwnBlur
+) -> tuple[Array, Array, Array]:
     """Return what each frame shows of the detail that the others foretell, and how sure that is.
 
     Returns
@@ -128,12 +130,6 @@ def judge_detail(data: Windows, solution: Solution, sound: BoolArray) -> tuple[A
     limit : ndarray, shape (N,)
         The finest band's ratio that would have been proven, 99 times in 100.
     """
-    return _judge(data, solution, sound, _measure(data, solution))
-
-
-def _judge(
-    data: Windows, solution: Solution, sound: BoolArray, found: _OwnBlur
-) -> tuple[Array, Array, Array]:
     count = len(sound)
     z = found.score(data.own, sound)
     usual_error = found.against_others(data.own, sound)[1]
