@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.depth.filling import COLOUR_STEP, spread_along_links
+from merge.depth.filtering import FILTER_RADIUS_PX
 from merge.depth.measuring import REACH_WIDE, mean_around, measure_detail
-from merge.depth.octaves import CELL_PX, OCTAVES, Octaves
+from merge.depth.octaves import CELL_PX, LEAST_SHARE, OCTAVES, Octaves
 from merge.disks import blur_by_disk, end_of_layer
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.pyramid import build_gaussian
@@ -28,30 +29,26 @@ from merge.scratch import ScratchStack, as_floats
 from merge.threads import FRAMES_AT_ONCE, share_out, work_ahead
 
 # A place shows detail of its own from this many times the noise power on. Of a dozen frames of
-# noise alone the strongest has 1.8 times the mean power in the window of the measure. Detail so
-# many times as strong counts even where the depths around differ, as on hairs.
-_LEAST_POWER, _STRONG_POWER = 3.0, 9.0
-# A frame shows clearly less with so many times less power in the octaves below this one.
-_NEAR_OCTAVES, _CLEARLY = 4, 2.0
-# An area is flat this far from fine detail, in pixels across; the measure answers so far.
-_FLAT_PX = 9
+# noise alone the strongest has 1.8 times the mean power in the window of the measure. As many
+# times as strong again it counts even where the depths around differ, as on hairs.
+_LEAST_POWER = 3.0
+# Power so many times as much is clearly more: coarse detail in one frame than in another, and
+# detail at a place than what the measure answers there to a line or an edge beside.
+_CLEARLY = 2.0
 # Noise power is looked for in blocks of this side, and differs up to this much over the picture.
 _BLOCK_PX, _UNEVEN = 16, 4.0
-# A place that shows less than so many times what the measure answers there to a line or an edge
-# beside is not known to have detail of its own.
-_LEAK_MARGIN = 2.0
 _STRIP_ROWS = 64
-# A thing's blur counts from this coverage on; an octave counts where so much of its window is free.
-_LEAST_COVER, _FREE_SHARE = 0.02, 0.1
-_SAFE_BLUR = 1.25
-# Independent values in the window of an octave and in that of the finest measure.
-_FREEDOM, _FINE_FREEDOM = 8.0, 60.0
-# A loss so many times a sixteenth of the noise's variance has half of the greatest weight; what is
-# told spreads until so little of the weight is left.
-_CLEAR_LOSS, _LEAST_TRUST, _PRIOR = 64.0, 0.02, 0.1
+# An octave counts where so much of its window is free; a thing's blur reaches so many times as far
+# as its place tells.
+_FREE_SHARE, _SAFE_BLUR = 0.1, 1.25
+# Independent values in the window of an octave.
+_FREEDOM = 8.0
+# A loss so many times a sixteenth of the noise's variance has half of the greatest weight; where
+# nothing tells, the far end has this one.
+_CLEAR_LOSS, _PRIOR = 64.0, 0.1
 # A guess that colours tie to fine detail by less than this share takes what little is told: on a
 # windy field before a backdrop +0.5 dB, as good from 0.2 to 0.4.
-_LOOSE, _LEAST_TRUST_LOOSE = 0.25, 0.0005
+_LOOSE = 0.25
 # Detail on fewer pixels than this is noise or a speck.
 _LEAST_SURE_PX = 20
 _SCRATCH_BYTES = 128 << 20
@@ -101,10 +98,10 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) 
     noise = float(np.sqrt(least_quiet / _fine_gain()))
     quiet = enlarge_part(local, whole, _BLOCK_PX)
     weak = mean_around(power, reduction) < _LEAST_POWER * quiet
-    own = (power >= _LEAK_MARGIN * _answer_beside(power, reduction)).astype(np.uint8)
+    own = (power >= _CLEARLY * _answer_beside(power, reduction)).astype(np.uint8)
     # Texture has weak spots, but no wide ones.
     own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(max(round(2 / reduction), 1)))
-    sure = ((depth.confidence > 0) | (power > _STRONG_POWER * quiet)) & ~weak & (own > 0)
+    sure = ((depth.confidence > 0) | (power > _LEAST_POWER**2 * quiet)) & ~weak & (own > 0)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(sure.astype(np.uint8))
     keep = stats[:, cv2.CC_STAT_AREA] >= _LEAST_SURE_PX / reduction**2
     keep[0] = False
@@ -114,7 +111,7 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) 
 
 def find_flat_areas(evidence: Evidence) -> FloatArray:
     """Return 1 where no frame shows fine detail but noise, 0 on detail, softly between, (h, w)."""
-    reach = evidence.in_map_px(_FLAT_PX // 2)
+    reach = evidence.in_map_px(FILTER_RADIUS_PX)
     flat = cv2.erode((~evidence.sure).astype(np.float32), np.ones((2 * reach + 1,) * 2, np.uint8))
     return cv2.blur(flat, (reach + 1,) * 2)
 
@@ -214,8 +211,7 @@ def settle_smooth_places(
     whole = 0, 0, *depth.position.shape
     place = enlarge_part(place, whole, CELL_PX)
     loose = (depth.confidence <= 0) & (enlarge_part(_tie(evidence, guide), whole, CELL_PX) < _LOOSE)
-    least = np.where(loose, np.float32(_LEAST_TRUST_LOOSE), np.float32(_LEAST_TRUST))
-    told = ~evidence.sure & (enlarge_part(trust, whole, CELL_PX) > least)
+    told = ~evidence.sure & (enlarge_part(trust, whole, CELL_PX) > LEAST_SHARE * ~loose)
     told &= ~shows_less(pictures, measures, evidence, place, depth.position)
     # Coarse detail in an end frame and no fine one there: it lies beyond.
     beyond = np.zeros(told.shape, np.int8)
@@ -259,10 +255,11 @@ def shows_less(
     octaves = Octaves(*[(~_grown(evidence.sure, 3)).astype(np.float32)] * 2)
     wanted = [np.rint(values) for values in (place, before)]
     whole = 0, 0, *place.shape
-    noise = _noise_powers(evidence)[1:_NEAR_OCTAVES]
+    near = slice(1, OCTAVES - 1)  # the last two look past a stalk
+    noise = _noise_powers(evidence)[near]
     shown = np.zeros((2, *place.shape), np.float32)
     for k, powers in enumerate(_powers(octaves, pictures, measures)):
-        above = np.maximum(powers[1:_NEAR_OCTAVES] - 3 * noise, 0).sum(axis=0)
+        above = np.maximum(powers[near] - 3 * noise, 0).sum(axis=0)
         full = enlarge_part(above, whole, CELL_PX)
         for which, values in enumerate(wanted):
             np.copyto(shown[which], full, where=values == k)
@@ -356,9 +353,8 @@ def _losses(
         for powers in _powers(octaves, pictures, measures):
             np.maximum(most, powers, out=most)
             amplitudes.append(np.sqrt(np.maximum(powers / noise - 1, 0)))
-        freedom = np.array([_FINE_FREEDOM] + [_FREEDOM] * OCTAVES, np.float32)[:, None, None]
         # An octave of noise alone says nothing: of N frames one is always strongest.
-        significant = np.clip(most / (noise * (1 + 4 * np.sqrt(2 / freedom))) - 1, 0, 1)
+        significant = np.clip(most / (noise * np.float32(1 + 4 * np.sqrt(2 / _FREEDOM))) - 1, 0, 1)
         clear = octaves.seen > _FREE_SHARE
         highest = np.sqrt(np.maximum(most / noise - 1, 0))
         for k in range(count):
@@ -394,7 +390,7 @@ def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float
             if layer.any():
                 # Wider: what lies beyond an end is blurred more than its place tells.
                 total += blur_by_disk(layer, _SAFE_BLUR * float(blur_cells[alike].max()) + 2)
-        free *= total < _LEAST_COVER
+        free *= total < LEAST_SHARE
     return free
 
 

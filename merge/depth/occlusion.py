@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from merge.depth.filtering import FILTER_RADIUS_PX
 from merge.depth.measuring import REACH_SIGMAS, WINDOW_SIGMA_PX
-from merge.depth.octaves import CELL_PX
+from merge.depth.octaves import CELL_PX, LEAST_SHARE
 from merge.disks import blur_by_disk, end_of_layer
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, DepthMap, FloatArray
@@ -53,8 +53,6 @@ _CLEARLY, _PEAK_SIGMA_PX = 3.0, 1.0
 # by this share of the most around (beside it, too, there is some of its sharpness), and with so
 # much sharpness for its contrast: blurred letters before nothing nearer have less.
 _THIN_SHARE, _STEEP = np.float32(0.7), np.float32(0.1)
-# So much of a window has to lie surely behind to tell what light there is.
-_KNOWN_SHARE = np.float32(0.02)
 _TILE_PX = 128
 _SCRATCH_BYTES = 128 << 20
 _FRAMES_AT_ONCE = 4
@@ -327,9 +325,9 @@ def _doubt(off: FloatArray, sure: BoolArray) -> FloatArray:
     """Return by how much places around differ that surely lie behind, (h, w)."""
     weight = sure.astype(np.float32)
     square = np.minimum(off, np.float32(_APART / 2)) ** 2 * weight
-    unsure = _KNOWN_SHARE * np.float32((_APART / _CLEARLY) ** 2)
+    unsure = LEAST_SHARE * np.float32((_APART / _CLEARLY) ** 2)
     total = cv2.GaussianBlur(square, (0, 0), FILTER_RADIUS_PX) + unsure
-    weight = cv2.GaussianBlur(weight, (0, 0), FILTER_RADIUS_PX) + _KNOWN_SHARE
+    weight = cv2.GaussianBlur(weight, (0, 0), FILTER_RADIUS_PX) + LEAST_SHARE
     return np.asarray(np.sqrt(total / weight), np.float32)
 
 
@@ -354,10 +352,10 @@ def _foretell(
     share = share * (np.abs(off).max(axis=2) < _APART)
     sigma = FILTER_RADIUS_PX / CELL_PX
     weight = cv2.GaussianBlur(share, (0, 0), sigma)
-    shift = _blurred(off * share[..., None], sigma) / np.maximum(weight, _KNOWN_SHARE)[..., None]
+    shift = _blurred(off * share[..., None], sigma) / np.maximum(weight, LEAST_SHARE)[..., None]
     whole = 0, 0, *seen.shape[:2]
     full = enlarge_part(behind + shift, whole, CELL_PX).reshape(seen.shape)
-    return full, enlarge_part(np.minimum(weight, cover), whole, CELL_PX) > _KNOWN_SHARE
+    return full, enlarge_part(np.minimum(weight, cover), whole, CELL_PX) > LEAST_SHARE
 
 
 def _colour_around(seen: FloatArray, place: BoolArray, sure: BoolArray) -> FloatArray:

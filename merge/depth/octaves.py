@@ -13,14 +13,16 @@ from merge.samples import luminance
 # Side of the cells that powers are given for, in pixels of the measure, and the octaves: the band
 # of the last one passes most at 2^6 px.
 CELL_PX, OCTAVES = 4, 5
-# The two windows whose difference is an octave's band, of sigma 1 and 2 px; less than so much of a
-# window tells nothing, nor does so narrow a part (px²) of a slope.
+# Of a window or a weight so small a share tells nothing.
+LEAST_SHARE = np.float32(0.02)
+# The two windows whose difference is an octave's band, of sigma 1 and 2 px; so narrow a part (px²)
+# of one tells of no slope.
 _OFFSETS = np.arange(-8, 9, dtype=np.float32)
 _WINDOWS = tuple(
     (curve / curve.sum()).astype(np.float32)
     for curve in (np.exp(-(_OFFSETS**2) / (2 * sigma**2)) for sigma in (1.0, 2.0))
 )
-_FEW, _LEAST_SPREAD = np.float32(1e-3), np.float32(0.5)
+_LEAST_SPREAD = np.float32(0.5)
 
 
 class Octaves:
@@ -57,7 +59,7 @@ class Octaves:
         """
         powers = np.empty_like(self.seen)
         power = cv2.GaussianBlur(reduce_map(measure * measure * self._fine, CELL_PX), (0, 0), 1.0)
-        powers[0] = power / np.maximum(self.seen[0], _FEW)
+        powers[0] = power / np.maximum(self.seen[0], LEAST_SHARE)
         levels = build_gaussian(luminance(picture) * self._free, OCTAVES)[1:]
         for octave, (window, values) in enumerate(zip(self._windows, levels, strict=True), 1):
             powers[octave] = _at_cells(window.power(values), 2**octave, self._cells)
@@ -70,7 +72,7 @@ class _Window:
     def __init__(self, share: FloatArray) -> None:
         narrow, wide = _WINDOWS
         self._one, self._two = (
-            np.maximum(cv2.GaussianBlur(share, (0, 0), sigma), _FEW) for sigma in (1.0, 2.0)
+            np.maximum(cv2.GaussianBlur(share, (0, 0), sigma), LEAST_SHARE) for sigma in (1.0, 2.0)
         )
         self._weight = share * share
         self.whole = cv2.GaussianBlur(self._weight, (0, 0), 2.0)
@@ -106,7 +108,7 @@ class _Window:
             tilt = cv2.sepFilter2D(values, -1, *pair) / self._two - middle * wide
             band -= tilt * apart
         power = cv2.GaussianBlur(band * band * self._weight, (0, 0), 2.0)
-        return power / np.maximum(self.whole, _FEW)
+        return power / np.maximum(self.whole, LEAST_SHARE)
 
 
 def _at_cells(values: FloatArray, step_px: int, cells: tuple[int, ...]) -> FloatArray:
