@@ -1,15 +1,15 @@
 """What each constant of the stages is worth on the tuning half: halved and doubled, one by one.
 
     PYTHONPATH=.:tests python tests/benchmarks/bench_sensitivity.py STAGE [STAGE ...]
-        [--brackets NAME ...] [--whole] [--crop SHARE] [--only NAME ...] [--off] [--count]
+        [--brackets NAME ...] [--cases NAME ...] [--crop SHARE] [--only NAME ...] [--off] [--count]
 
 STAGE: depth, blend, moving, axis, diagnose, align, defects. What a stage needs is computed once;
-only what follows the constant runs again: depth, blend and moving from the first reading on, over
-the middle of the picture (dB by region), axis from the tiles' energies (error of steps, share of
-the true ones), diagnose from the axis (findings, notes too), align from the reduced frames (px,
-gains; its resampling by the picture), defects from the frames of one photograph with faults put in
-(found, false, light lost). Findings are those of the bracket as it is and, unless ``--whole``,
-without a frame, with one twice, with two swapped and with one soft.
+only what follows the constant runs again: depth, blend and moving from the first reading on (dB by
+region), axis from the tiles' energies (error of steps, share of the true ones), both over the
+middle of the picture, diagnose from the axis (findings, notes too), align from the reduced frames
+(px, gains; its resampling by the picture), defects from the frames of one photograph with faults
+put in (found, false, light lost). Findings are those of the bracket as it is (whole), without a frame
+(dropped), with one twice, with two swapped and with one soft, or of some ``--cases``.
 
 Whatever freezes a constant is made anew with it: compiled loops, numbers that others are computed
 from at import, default arguments, remembered results. Brackets come one after the other, and a
@@ -33,7 +33,7 @@ import importlib
 import signal
 import sys
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import FunctionType, ModuleType, SimpleNamespace
@@ -51,6 +51,7 @@ import merge
 from merge import MergeOptions, find_frames
 from merge.align import StackRegistration
 from merge.defects import DefectSearch, choose_sample
+from merge.errors import RegistrationError
 from merge.model import FrameTransform
 from merge.pipeline import first_pass as first_pass_module
 from merge.pipeline import merging, ordering
@@ -65,6 +66,7 @@ STAGES = {
     "depth": PICTURE, "blend": PICTURE, "moving": PICTURE[2:0:-1] + PICTURE[:1],
     "axis": SMALL, "diagnose": SMALL, "align": SMALL, "defects": (),
 }  # fmt: skip
+CASES = ("whole", "dropped", "twice", "swapped", "soft")
 # Below these a change counts as none: dB, px, share of a gain or of a step, number found.
 NO_CHANGE = {
     "dB": 0.05, "depth px": 0.1, "px": 0.02, "gain": 0.002, "step": 0.01, "found": 0.5,
@@ -287,17 +289,27 @@ def _softened(cells: Any) -> Any:
     return dataclasses.replace(cells, maps=maps)
 
 
+def _middle_tiles(tiles: Any, share: float) -> Any:
+    """Return a frame's measures in the middle of the picture."""
+    rows, columns = (
+        slice(n - round(share * n) >> 1, n + round(share * n) >> 1) for n in tiles.level.shape
+    )
+    kept = ("energy", "orientation", "coarse_orientation", "level", "clipped")
+    return dataclasses.replace(tiles, **{k: getattr(tiles, k)[..., rows, columns] for k in kept})
+
+
 class Replay:
     """One bracket, read and aligned once."""
 
-    def __init__(self, name: str, *, faults: bool, crop: float) -> None:
-        self._faults, self._crop = faults, crop
+    def __init__(self, name: str, *, cases: Sequence[str], crop: float) -> None:
+        self._wanted, self._crop = cases, crop
         bracket = proving_data.load(name)
         self.name = name
         self.scored: Scored = prepare(bracket)[0]
         self.stack = find_frames(bracket.folder)
         self.options = MergeOptions()
         self.cells: dict[str, Any] = {}
+        self.tiles: dict[str, Any] = {}
         self.looks: list[tuple[Any, Any]] = []
         real, looks = first_pass_module.order_by_focus, self.looks
 
@@ -335,9 +347,9 @@ class Replay:
         if stage == "diagnose":
             return {"findings": self._findings(self.cases(), notes=True)}
         if stage == "axis":
-            brackets = self._ordered_cases()
+            brackets = self._fitted_again()
             return {
-                "step": self._step_error(brackets["whole"]),
+                "step": self._step_error(brackets[self._wanted[0]]),
                 "findings": self._findings(brackets),
             }
         if stage == "align" and not module.endswith((".warp", ".area")):
@@ -400,31 +412,44 @@ class Replay:
     @functools.cache  # noqa: B019 - one object for each bracket, alive to the end
     def cases(self) -> dict[str, Any]:
         """Return the bracket as it is and with faults, each with its axis."""
-        return self._ordered_cases()
-
-    def _ordered_cases(self) -> dict[str, Any]:
         stack, registration, cells = self.cells["given"]
-        count, named = len(stack), self.cells["named"]
-        k = count // 2 - 1
-        everything = list(range(count))
+        k = len(stack) // 2 - 1
+        everything = list(range(len(stack)))
         kinds = {
             "whole": everything,
             "dropped": everything[:k] + everything[k + 1 :],
             "twice": [*everything[: k + 1], k, *everything[k + 1 :]],
             "swapped": [*everything[:k], k + 1, k, *everything[k + 2 :]],
+            "soft": everything,
         }
-        if not self._faults:
-            kinds = {"whole": everything}
         out = {}
-        for name, frames in kinds.items():
-            out[name] = ordering.order_by_focus(
-                *_subset(stack, registration, cells, frames), **named
-            )
-        if not self._faults:
-            return out
-        soft = dict(cells) | {k: _softened(cells[k])}
-        out["soft"] = ordering.order_by_focus(stack, registration, soft, **named)
+        for name in self._wanted:
+            with mock.patch.object(ordering, "fit_focus_axis", self._keep_tiles(name)):
+                given = cells if name != "soft" else dict(cells) | {k: _softened(cells[k])}
+                some = _subset(stack, registration, given, kinds[name])
+                out[name] = ordering.order_by_focus(*some, **self.cells["named"])
         return out
+
+    def _keep_tiles(self, case: str) -> Callable[..., Any]:
+        real = ordering.fit_focus_axis
+
+        def keep(tiles: Any, **named: Any) -> Any:
+            self.tiles[case] = ([_middle_tiles(t, self._crop) for t in tiles], named)
+            return real(tiles, **named)
+
+        return keep
+
+    def _fitted_again(self) -> dict[str, Any]:
+        """Return the cases with an axis from the middle tiles, in the order that was found."""
+        again = {}
+        for case, bracket in self.cases().items():
+            tiles, named = self.tiles[case]
+            try:
+                axis = ordering.fit_focus_axis(tiles, **named)
+            except RegistrationError:
+                axis = None
+            again[case] = dataclasses.replace(bracket, axis=axis)
+        return again
 
     def _findings(self, brackets: dict[str, Any], *, notes: bool = False) -> list[str]:
         found = []
@@ -563,10 +588,8 @@ def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("stages", nargs="+", choices=STAGES)
     parser.add_argument("--brackets", nargs="+")
-    parser.add_argument("--whole", action="store_true", help="without faults put in")
-    parser.add_argument(
-        "--crop", type=float, default=0.45, help="share of each side that is merged"
-    )
+    parser.add_argument("--cases", nargs="+", choices=CASES, default=CASES, help="faults put in")
+    parser.add_argument("--crop", type=float, default=0.45, help="share of each side that is taken")
     parser.add_argument("--only", nargs="+", default=[], help="constants or modules by name")
     parser.add_argument("--off", action="store_true", help="try nothing and no limit, too")
     parser.add_argument("--count", action="store_true")
@@ -587,7 +610,7 @@ def main(arguments: list[str]) -> None:
             continue
         names = options.brackets or STAGES[stage]
         for name in set(names) - set(known):
-            known[name] = Replay(name, faults=not options.whole, crop=options.crop)
+            known[name] = Replay(name, cases=options.cases, crop=options.crop)
         replays = [FaultySensor()] if stage == "defects" else [known[name] for name in names]
         try_stage(stage, chosen, replays, with_off=options.off)
     for replay in known.values():
