@@ -31,6 +31,10 @@ _HUBER = 1.345
 _USUAL_FRAMES = 4
 # Median of the squares of a normal deviate, and of half the sum of two.
 MEDIAN_SQUARE = {1: NormalDist().inv_cdf(0.75) ** 2, 2: math.log(2)}
+# Of fewer values none is the odd one.
+FEWEST = 3
+# Spread of steps, relative, up to which they count as even.
+EVEN = 0.2
 # 90 % of a normal distribution lies within so many standard errors.
 NINETY = NormalDist().inv_cdf(0.95)
 

@@ -11,13 +11,7 @@ import numpy as np
 from merge.axis.residuals import TYPICAL, Windows, compare, slopes_of, take_tiles
 from merge.axis.searching import search_tiles
 from merge.model import Array
-from merge.significance import blocks_score
-
-# A frame that lies off the middle by more than this share of the usual step is looked at.
-_OFF = 0.2
-# Standard errors (of blocks of tiles) by which the middle must fit worse to be ruled out, and below
-# which it is taken.
-_RULED_OUT, _TAKEN = 2.0, 1.0
+from merge.significance import EVEN, FEWEST, NINETY, blocks_score
 
 
 def take_middle(data: Windows, frames_px: Array, tiles_px: Array) -> tuple[Array, Array]:
@@ -36,16 +30,14 @@ def take_middle(data: Windows, frames_px: Array, tiles_px: Array) -> tuple[Array
     """
     steps = np.diff(frames_px)
     usual = float(np.median(steps))
-    if len(steps) < 3 or not (steps > 0).all():
+    if len(steps) < FEWEST or not (steps > 0).all():
         return frames_px, np.zeros(len(frames_px))
     ends = frames_px[1] - usual, frames_px[-2] + usual
     middle = np.concatenate([[ends[0]], (frames_px[:-2] + frames_px[2:]) / 2, [ends[1]]])
     moved, doubt = frames_px.copy(), np.zeros(len(frames_px))
-    for frame in np.flatnonzero(np.abs(middle - frames_px) > _OFF * usual).tolist():
-        worse = _worse_by(data, frames_px, tiles_px, frame, float(middle[frame]))
-        if worse < _RULED_OUT:
+    for frame in np.flatnonzero(np.abs(middle - frames_px) > EVEN * usual).tolist():
+        if _worse_by(data, frames_px, tiles_px, frame, float(middle[frame])) < NINETY:
             doubt[frame] = abs(middle[frame] - frames_px[frame])
-        if worse < _TAKEN:
             moved[frame] = middle[frame]
     return moved, doubt
 

@@ -39,12 +39,11 @@ from merge.axis.starting import (
 from merge.axis.still import one_focus
 from merge.errors import RegistrationError
 from merge.model import Array, BoolArray, FocusAxis, FrameQuality, Index, TileEnergies
-from merge.significance import MEDIAN_SQUARE, NINETY, learned_spread
+from merge.significance import FEWEST, MEDIAN_SQUARE, NINETY, learned_spread
 
 # Standard error that all steps of a bracket share, relative: textures and lenses that are none of
 # the model's. Two frames hold no third that checks their step.
 _SCALE_ERROR, _PAIR_SCALE_ERROR = 0.05, 0.17
-_FEWEST_STEPS = 4
 # Error of the blur of what lies beyond an end, over the finest sigma and the model's misfit: three
 # bands tell it, whose logarithms of energy fall by about one in two sigmas of blur.
 _MISREAD = 3.5
@@ -248,7 +247,7 @@ def _seen_over_expected(solution: Solution) -> float:
     are smaller in this stack; uneven ones show nothing, since they may be so.
     """
     steps = np.diff(solution.frames_px)
-    if len(steps) < _FEWEST_STEPS:
+    if len(steps) < FEWEST:
         return 1.0
     own = np.diag(solution.covariance_px)
     error = np.sqrt(own[1:] + own[:-1] - 2 * np.diag(solution.covariance_px, 1))

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from merge.axis.residuals import FLOOR
 from merge.model import Array, Index
 from merge.significance import blocks_score, proof_limit
-
-_MOST_FEATURES = 1500
 
 
 def order_frames(energy: Array, blocks: Index) -> tuple[Index, float]:
@@ -35,7 +34,7 @@ def order_frames(energy: Array, blocks: Index) -> tuple[Index, float]:
     if len(given) < 3:
         return given, 0.0
     peak = np.maximum(energy.max(axis=0), 1e-12)
-    features = np.log(np.maximum(energy / peak, 0) + 0.1)
+    features = np.log(np.maximum(energy / peak, 0) + FLOOR)
     apart = _distances(features)
 
     def gain(one: Index, other: Index) -> float:
@@ -53,8 +52,7 @@ def order_frames(energy: Array, blocks: Index) -> tuple[Index, float]:
 
 def _distances(features: Array) -> Array:
     """Return the mean absolute difference of features (N, B, K) between all frames, (N, N)."""
-    flat = features.reshape(len(features), -1)
-    flat = flat[:, :: max(1, flat.shape[1] // _MOST_FEATURES)].astype(np.float32)
+    flat = features.reshape(len(features), -1).astype(np.float32)
     return np.stack([np.abs(flat - row).mean(axis=1) for row in flat]).astype(float)
 
 

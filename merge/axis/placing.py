@@ -17,6 +17,7 @@ from merge.axis.residuals import (
 )
 from merge.axis.searching import search_tiles
 from merge.axis.solving import Solution
+from merge.axis.transfer import LARGEST
 from merge.model import Array, BoolArray, Index
 
 # Frames on either side of a tile's peak that place it.
@@ -24,27 +25,23 @@ PLACED_BY = 3
 # Blur, over the finest sigma, that they span together at least, or frames between them are passed
 # over: what does not change tells no place (4.2 px at full size).
 _PLACED_OVER = 6.0
-# Within so many of the last step, and of the usual one, tiles are looked for beyond an end, times
-# 1.5. Of what lies farther no frame tells how far: with twice that, ends of the photograph that
-# were cut by a step of 6 px came out 20 px too far.
-_BEYOND_LAST, _BEYOND_USUAL = 2.0, 2.5
-# Tiles beyond an end are tried this far away, over the finest sigma, and at twice that (20 and
-# 40 px at full size); their cost must rise by so much (of log(1 + r^2), as a likelihood).
-_FAR_AWAY, _TOLD_APART = 29.0, 6.0
-# At half that blur they are told apart from what is far away, at more of it ever fewer.
-_END_REACH = _FAR_AWAY / 2
+# Within so many steps, times 1.5, tiles are looked for beyond an end. Of what lies farther no frame
+# tells how far: with twice that, ends of the photograph that were cut by a step of 6 px came out
+# 20 px too far.
+_BEYOND_END = 2.0
+# Tiles beyond an end are tried as far away as blur is known, and at half of it; their cost must
+# rise by so much (of log(1 + r^2), as a likelihood).
+_TOLD_APART = 6.0
 # Tiles count where their finest band shows so many times the noise; so much of a picture's detail
 # stands out of noise less in focus than what is taken for usual beyond an end.
 _OVER_NOISE, _WEAK = 2.0, 0.1
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
 _MOST_RAISED = 30.0
-_SPECTRUM_ROUNDS = 2
-# That over the largest seen up to which a band tells its own contrast, and for tiles in focus.
-_STILL_TELLS, _NEARLY_IN_FOCUS = 4.0, 2.0
-# Tiles farther from every frame than this, over the finest band's sigma, are placed anew so often,
-# by their spectrum in focus. For nearer ones it put tiles of two depths into gaps of 6 px (shares
-# 1.6 times too large on the photograph).
-_GAP_ROUNDS = 2
+# That over the largest seen up to which a band tells its own contrast.
+_STILL_TELLS = 4.0
+# Tiles farther from every frame than this, over the finest band's sigma, are placed anew, by their
+# spectrum in focus. For nearer ones it put tiles of two depths into gaps of 6 px (shares 1.6 times
+# too large on the photograph).
 _IN_GAP = 5.0
 
 
@@ -74,10 +71,8 @@ def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tupl
     found, _ = search_tiles(windows, slopes, frames_px, candidates, scale=scale)
     width = np.where(found < frames_px[centre], before[centre], after[centre]) / 8
     found += _search_beside(windows, slopes, frames_px, found, width, scale)
-    for _ in range(_GAP_ROUNDS):
-        far = np.abs(found[:, None] - frames_px).min(axis=1) > _IN_GAP * data.sigma_px[0]
-        if not far.any():
-            break
+    far = np.abs(found[:, None] - frames_px).min(axis=1) > _IN_GAP * data.sigma_px[0]
+    if far.any():
         some = take_tiles(windows, far)
         slopes[far] = _slopes_in_focus(some, slopes[far], frames_px, found[far])
         found[far] += _search_beside(
@@ -110,7 +105,8 @@ def end_reach_px(data: StackEnergies) -> float:
     detail = np.cumsum(np.sqrt(shown))
     weak = shown[np.searchsorted(detail, _WEAK * detail[-1])]
     left = min(_OVER_NOISE / float(weak), 1.0)
-    return min(data.blur.reach(max(left, FLOOR / 10)), _END_REACH) * finest
+    # At a quarter of the largest blur they are told from what is far away, at more ever fewer.
+    return min(data.blur.reach(max(left, FLOOR / 10)), LARGEST / 4) * finest
 
 
 def _passed_over(frames_px: Array, finest_px: float) -> int:
@@ -125,8 +121,8 @@ def _reaches(frames_px: Array, every: int, least_px: float) -> tuple[Array, Arra
     apart = np.maximum(frames_px[every:] - frames_px[:-every], least_px)
     # By the usual step, too: a frame of another scene at an end may lie 48 px away, and tiles
     # would be put as far beyond it.
-    most = _BEYOND_USUAL * np.median(apart)
-    first, last = (min(_BEYOND_LAST * a, most) for a in (apart[0], apart[-1]))
+    usual = np.median(apart)
+    first, last = (_BEYOND_END * min(a, usual) for a in (apart[0], apart[-1]))
     before = np.concatenate([frames_px[:every] - frames_px[0] + first, apart])
     after = np.concatenate([apart, frames_px[-1] - frames_px[-every:] + last])
     return before, after
@@ -141,7 +137,7 @@ def _as_well_far_away(
     some, found = take_tiles(windows, out), tiles_px[out]
     side = np.where(found < frames_px[0], -1.0, 1.0)
     end = np.where(side < 0, frames_px[0], frames_px[-1])
-    away = end + side * _FAR_AWAY * windows.sigma_px[0] * np.array([1.0, 2.0])[:, None]
+    away = end + side * LARGEST * windows.sigma_px[0] * np.array([0.5, 1.0])[:, None]
     _, near = search_tiles(some, slopes[out], frames_px, found[None], scale=scale, rounds=2)
     _, far = search_tiles(some, slopes[out], frames_px, away, scale=scale, rounds=2)
     out[out] = far - near < _TOLD_APART
@@ -168,10 +164,8 @@ def _slopes_in_focus(windows: Windows, slopes: Index, frames_px: Array, tiles_px
     With the spectrum that is seen, tiles in gaps of 18 px came out up to a third nearer to a
     frame than they are.
     """
-    for _ in range(_SPECTRUM_ROUNDS):
-        amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
-        slopes = slopes_of(windows, np.clip(amplitude, 1.0, _MOST_RAISED))
-    return slopes
+    amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
+    return slopes_of(windows, np.clip(amplitude, 1.0, _MOST_RAISED))
 
 
 def _detail_in_focus(
@@ -193,13 +187,12 @@ def _detail_in_focus(
     amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
     contrast = np.sqrt(windows.peak * np.clip(amplitude, 1.0, _MOST_RAISED))
     told = (amplitude < _STILL_TELLS) & (windows.peak > 2 * noise.T)
-    in_focus = told & (amplitude < _NEARLY_IN_FOCUS)
     fine = []
     for band in range(2):
         own = np.where(told[:, band], contrast[:, band], np.sqrt(windows.peak[:, band]))
         known = told[:, band]
         for coarser in range(band + 1, contrast.shape[1]):
-            both = in_focus[:, band] & told[:, coarser]
+            both = told[:, band] & told[:, coarser]
             here = told[:, coarser] & ~known
             if both.sum() < FEWEST_TILES:
                 continue

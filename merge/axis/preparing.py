@@ -9,7 +9,7 @@ import numpy as np
 
 from merge.axis.transfer import BlurTables, blur_tables
 from merge.model import Array, BoolArray, Index, TileEnergies
-from merge.significance import tile_blocks
+from merge.significance import FEWEST, tile_blocks
 
 # Largest share of clipped pixels in a tile: a clipped highlight keeps its hard edge when blurred.
 _MAX_CLIPPED = 0.02
@@ -21,7 +21,6 @@ _MAX_CHANGE = 0.5
 _SMOOTH, _POOL = 0.3, 4
 # Fewer tiles tell nothing of a stack.
 FEWEST_TILES = 8
-_FEWEST_AROUND = 4
 
 
 @dataclass(frozen=True)
@@ -213,7 +212,7 @@ def _spread_around(places_px: Array) -> Array:
     squares = np.square(apart)
     known = np.isfinite(squares).sum(axis=0)
     total = np.nan_to_num(squares).sum(axis=0)
-    return np.where(known >= _FEWEST_AROUND, np.sqrt(total / np.maximum(known, 1)), np.nan)
+    return np.where(known >= FEWEST, np.sqrt(total / np.maximum(known, 1)), np.nan)
 
 
 def sharpest_frame(data: StackEnergies) -> Index:

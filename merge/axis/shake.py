@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from merge.axis.preparing import StackEnergies, brightness_noise
+from merge.axis.preparing import FEWEST_TILES, StackEnergies, brightness_noise
 from merge.model import Array, BoolArray, Index, TileEnergies
 from merge.significance import (
+    FEWEST,
     FOUND,
     excess_spread,
     learned_spread,
@@ -27,12 +28,8 @@ Complex = NDArray[np.complex128]
 _NEAR_FOCUS = 0.35
 # In fewer blocks of tiles too little is in focus to tell.
 _FEWEST_BLOCKS = 5
-_FEWEST_TILES = 12
 # Tiles tell a direction where their finest energy is so many times the noise.
 _LEAST_SNR = 3.0
-# So many frames in a row tell which of them is the odd one; so many other sets of tiles, what is
-# usual.
-_FEWEST_IN_RUN, _FEWEST_SETS = 3, 3
 # Coarse detail of one direction (this anisotropy: four times the energy) tells nothing of the
 # other, and its fine detail has the same: stems would make all else look odd.
 _MOST_DIRECTED = 0.6
@@ -70,7 +67,7 @@ def measure_leans(
             continue
         run = order[rank]
         borne_out[run], rare, errors, degrees = _beside(fine[run], told[run].astype(float), blocks)
-        if len(run) >= _FEWEST_IN_RUN:  # of two nothing tells which is the odd one
+        if len(run) >= FEWEST:  # of two nothing tells which is the odd one
             lean[run], chance[run] = borne_out[run], rare
             needed[run] = errors * _vector_needed(len(tiles), degrees)
     round_enough = told & (np.abs(coarse) < _MOST_DIRECTED)
@@ -84,7 +81,7 @@ def measure_leans(
     ]
     for frame in np.flatnonzero(known):
         others = np.array([k for k in best if k is not None and sets[k] != sets[frame]], int)
-        if len(others) < _FEWEST_SETS:
+        if len(others) < FEWEST:
             continue
         off, seldom, spread, degrees = _odd_one(
             alone[frame], variance[frame], alone[others], variance[others]
@@ -133,7 +130,7 @@ def _separate_sets(told: BoolArray, blocks: Index) -> Index:
 
 def _tells(blocks: Index) -> bool:
     """Tell whether tiles, given their blocks, are enough to judge by."""
-    return len(blocks) >= _FEWEST_TILES and len(np.unique(blocks)) >= _FEWEST_BLOCKS
+    return len(blocks) >= FEWEST_TILES and len(np.unique(blocks)) >= _FEWEST_BLOCKS
 
 
 def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Array, Array, int]:
@@ -183,7 +180,7 @@ def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array, Arr
     off = lean - lean[::-1] if count == 2 else np.zeros(count, complex)
     chance = np.ones(count)
     sound, whole, degrees = np.ones(count, bool), np.full(count, np.inf), 1
-    while sound.sum() >= _FEWEST_IN_RUN:
+    while sound.sum() >= FEWEST:
         error = np.zeros(count)
         for k in map(int, np.flatnonzero(sound)):
             near = [j for j in np.argsort(np.abs(np.arange(count) - k), kind="stable") if sound[j]]

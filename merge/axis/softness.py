@@ -17,6 +17,7 @@ from merge.axis.residuals import FLOOR, Windows, compare, inside_stack, slopes_o
 from merge.axis.solving import FROM_NEAR, Depth, Solution, by_depth, normal_matrix, solve
 from merge.model import Array, BoolArray, Index
 from merge.significance import (
+    FEWEST,
     blocks_score,
     excess_spread,
     learned_spread,
@@ -27,12 +28,11 @@ from merge.significance import (
 
 # Change of blur over which what it does is taken as linear, over the finest sigma, squared.
 _LINEAR = 3.0**2
-# Frames are tried as soft from so many standard errors on, so many of a bracket.
-_TRIED, _MOST_TRIED = 1.0, 3
+# So many frames of a bracket are tried as soft.
+_MOST_TRIED = 3
 _ROUNDS, _SETTLED, _FARTHEST = 6, 0.2, 4.0
-# Of fewer frames none is usual.
-_FEWEST_FRAMES = 4
-# Standard errors by which the whole fit must be better: a number more always makes it so.
+# Standard errors from which a frame is tried, and by which the whole fit must be better then: a
+# number more always makes it so.
 _BETTER = 1.0
 
 
@@ -55,7 +55,7 @@ class _OwnBlur:
         """
         whole, told = known + self.square, sound & np.isfinite(self.error)
         usual = between = 0.0
-        if told.sum() >= _FEWEST_FRAMES:
+        if told.sum() >= FEWEST:
             trust = np.argsort(whole[told])
             total = np.cumsum(self.error[told][trust] ** -2.0)
             usual = max(float(whole[told][trust][np.searchsorted(total, total[-1] / 2)]), 0.0)
@@ -83,7 +83,7 @@ def find_soft(
         z = np.where(sound & (data.own == 0) & (len(sound) > 2), found.square / found.error, 0.0)
         best = None
         for frame in np.argsort(-z)[:_MOST_TRIED].tolist():
-            if z[frame] < _TRIED:
+            if z[frame] < _BETTER:
                 break
             tried = _with_own_blur(data, solution, sound, frame, found.square[frame])
             if tried is not None and (best is None or tried[1].cost < best[1].cost):
@@ -133,7 +133,7 @@ def _judge(
     count = len(sound)
     z = found.score(data.own, sound)
     usual_error = found.against_others(data.own, sound)[1]
-    if count < 3:
+    if count < FEWEST:
         sound = np.zeros_like(sound)
     # No fit is the better for that.
     unsure = ~sound | ~np.isfinite(found.error) | ((z > proof_limit(count)) & (data.own == 0))

@@ -30,10 +30,10 @@ from merge.model import Array, BoolArray, Index
 _LEAST_SCALE = 0.03
 _ITERATIONS = 40
 # How far off the model is for all tiles of one depth, in each band (standard deviation of
-# logarithms of energy), over the residuals' scale in this stack, and at least; and over how wide a
-# change of blur it stays alike, in that band's sigmas. What tiles scatter about the model tells how
-# far it holds for their textures: chosen so that 90 % intervals hold as much on random brackets.
-_MISFIT, _LEAST_MISFIT, _ALIKE = 1.5, 0.06, 4.0
+# logarithms of energy), over the residuals' scale in this stack; and over how wide a change of blur
+# it stays alike, in that band's sigmas. What tiles scatter about the model tells how far it holds
+# for their textures: chosen so that 90 % intervals hold as much on random brackets.
+_MISFIT, _ALIKE = 1.5, 4.0
 # At least so many from a rough start, and once more from a solution with fewer tiles.
 _FROM_AFAR, FROM_NEAR = 9, 4
 
@@ -93,7 +93,7 @@ def solve(
     # Of a tile's entries its amplitudes and its place take some.
     entries_a_tile = inside.sum() / len(inside)
     free = max(entries_a_tile - inside.shape[1] - 1, 1.0) / entries_a_tile
-    misfit = max(_MISFIT * scale / float(np.sqrt(free)), _LEAST_MISFIT)
+    misfit = _MISFIT * scale / float(np.sqrt(free))
     if errors:
         covariance = _covariance(data, fit, weight, *before, misfit)
     each = (np.log1p((fit.residual / TYPICAL) ** 2) * inside).sum(axis=1)

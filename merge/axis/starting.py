@@ -20,6 +20,7 @@ from merge.axis.preparing import (
 from merge.axis.residuals import TYPICAL, Windows, cut_windows, slopes_of
 from merge.axis.searching import misfit, search_tiles
 from merge.axis.solving import FROM_NEAR, Solution, solve
+from merge.axis.transfer import LARGEST
 from merge.model import Array, BoolArray, Index
 from merge.significance import blocks_score, not_alone, proof_limit, tile_blocks
 
@@ -38,10 +39,8 @@ _KEPT = 0.7
 _STARTS = np.geomspace(0.7, 40.0, 18)
 # Tiles that are tried with them: enough to tell steps a quarter apart.
 _TILES_TO_START = 600
-# Frames on either side of a tile's peak that are fitted, and the blur up to which they tell.
-_NARROWEST, _WIDEST, _REACH = 4, 12, 30.0
-# How often frames that may as well lie midway are moved.
-_MIDDLE_ROUNDS = 2
+# Frames on either side of a tile's peak that are fitted.
+_NARROWEST, _WIDEST = 4, 12
 
 
 def choose(data: StackEnergies) -> Index:
@@ -169,7 +168,7 @@ def solve_best_explained(
     kept = _best_explained(misfits, tiles.centres)
     windows = cut_windows(data, tiles.take(kept), half)
     solution = solve(windows, solution.frames_px, solution.tiles_px[kept], least=FROM_NEAR)
-    for _ in range(_MIDDLE_ROUNDS if errors else 0):
+    if errors:
         frames_px, doubt_px = take_middle(windows, solution.frames_px, solution.tiles_px)
         start = solution.tiles_px
         solution = solve(windows, frames_px, start, least=FROM_NEAR, errors=True)
@@ -191,5 +190,5 @@ def _best_explained(misfits: Array, centres: Index) -> Index:
 def half_window(data: StackEnergies, frames_px: Array) -> int:
     """Return how many frames on either side of a tile's peak tell about it."""
     step = max(float(np.median(np.diff(frames_px))), 1e-3)
-    half = int(np.clip(round(_REACH * data.sigma_px[0] / step), _NARROWEST, _WIDEST))
+    half = int(np.clip(round(LARGEST / 2 * data.sigma_px[0] / step), _NARROWEST, _WIDEST))
     return min(half, len(data.energy) - 1)

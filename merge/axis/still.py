@@ -5,6 +5,7 @@ Any distance between them is explained by tiles midway, so a fit would find some
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -17,8 +18,6 @@ from merge.significance import NINETY
 # Change of the logarithm of energy from frame to frame below which nothing changed: noise of its
 # own changes a tile's energy by ten times as much.
 _SAME = 0.002
-# Standard error of the place of such a frame, over the finest sigma.
-_ERROR = 0.05
 
 
 def one_focus(
@@ -30,7 +29,8 @@ def one_focus(
     if float(np.quantile(np.ptp(logarithm, axis=0), 0.9)) > _SAME:
         return None
     count, grid = len(tiles), tiles[0].level.shape
-    error = _ERROR * float(data.sigma_px[0])
+    # Near focus energy falls with the square of blur.
+    error = math.sqrt(_SAME) * float(data.sigma_px[0])
     detail = np.sqrt(np.maximum(data.energy[0, :2].sum(axis=0), 0))
     spread = np.full(count - 1, NINETY * 2**0.5 * error)
     return FocusAxis(

@@ -12,12 +12,16 @@ import numpy as np
 from merge.model import Array, Index
 from merge.optics import defocus_transfer, diffraction_mtf, jinc
 
-# Table: blur diameter over the band's sigma in [0, 60], and how fast the texture's energy rises
-# from one octave to the next coarser one: factor 2 ** slope. A tile holds few waves of a coarse
-# band, so single tiles reach far beyond what textures do; cut at -1, steps of 20 px came out
-# 10 % too wide.
-_LARGEST, _COLUMNS = 60.0, 3001
-_RATIOS = np.linspace(0, _LARGEST, _COLUMNS)
+# Table: blur diameter over the band's sigma up to this (40 px of the finest at full size), and how
+# fast the texture's energy rises from one octave to the next coarser one: factor 2 ** slope. A tile
+# holds few waves of a coarse band, so single tiles reach far beyond what textures do; cut at -1,
+# steps of 20 px came out 10 % too wide.
+LARGEST = 58.0
+# Steps of the tables: of diameters over sigma, of cut-offs x, half of it of waves times x (1 - x),
+# along which the exact transfer ripples alike for all frequencies, and of diffraction (wavelength
+# times f-number over sigma; less does nothing). Straight lines between them are within 0.002.
+_STEP = 0.02
+_RATIOS = np.arange(0, LARGEST + _STEP / 2, _STEP)
 _SLOPES = np.arange(-4.0, 4.01, 0.25)
 # Bands from this one on are averaged over tiles for their slope: in a single one it is noise.
 _POOLED_BAND = 3
@@ -26,11 +30,6 @@ _FREQUENCIES = np.linspace(0.004, 1.2, 300)
 # Waves of defocus up to which the exact transfer is taken; beyond, disk times diffraction is
 # within 0.025 of it.
 _EXACT_WAVES = 12.0
-# Steps of the table of the exact transfer: in cut-offs x, and in waves times x (1 - x), along which
-# it ripples alike for all frequencies. Straight lines between them are within 0.002.
-_CUTOFF_STEP, _RIPPLE_STEP = 0.02, 0.01
-# Diffraction below this (wavelength times f-number over sigma) changes no share by 0.002.
-_LEAST_WAVE = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +50,7 @@ class BlurTables:
     share: Array
     derivative: Array
     octaves: Array
-    per_unit: float = (_COLUMNS - 1) / _LARGEST
+    per_unit: float = 1 / _STEP
 
     def reach(self, share: float) -> float:
         """Return the diameter over sigma at which blur leaves a share of a flat band's energy."""
@@ -109,15 +108,15 @@ def _tables_for(sigma_px: tuple[float, ...], wave_px: float) -> BlurTables:
     # In focus, a power law of this slope has this energy in each band; the lens takes its part.
     octaves = np.arange(len(bands))[:, None] * _SLOPES
     return BlurTables(
-        share=share.reshape(-1, _COLUMNS),
-        derivative=np.gradient(share, _LARGEST / (_COLUMNS - 1), axis=2).reshape(-1, _COLUMNS),
+        share=share.reshape(-1, len(_RATIOS)),
+        derivative=np.gradient(share, _STEP, axis=2).reshape(-1, len(_RATIOS)),
         octaves=octaves + np.log2(np.stack([band[1] for band in bands])),
     )
 
 
 def _rounded(wave: float) -> float:
-    """Round to steps of 2 %, so that tables are found again; 0 where diffraction does nothing."""
-    return 0.0 if wave < _LEAST_WAVE else 1.02 ** round(math.log(wave, 1.02))
+    """Round to relative steps, so that tables are found again; 0 where diffraction does nothing."""
+    return 0.0 if wave < _STEP else (1 + _STEP) ** round(math.log(wave, 1 + _STEP))
 
 
 @lru_cache(maxsize=16)
@@ -163,7 +162,7 @@ def _exact_transfer(waves: Array, cutoffs: Array) -> Array:
     """
     table = _exact_table()
     x = np.minimum(cutoffs, 1.0)
-    column, row = x / _CUTOFF_STEP, waves[:, None] * (x * (1 - x)) / _RIPPLE_STEP
+    column, row = x / _STEP, waves[:, None] * (x * (1 - x)) / (_STEP / 2)
     left = np.minimum(column.astype(np.intp), table.shape[1] - 2)
     top = np.minimum(row.astype(np.intp), len(table) - 2)
     right, lower = column - left, row - top
@@ -175,8 +174,8 @@ def _exact_transfer(waves: Array, cutoffs: Array) -> Array:
 @lru_cache(maxsize=1)
 def _exact_table() -> Array:
     """Return the transfer by ripple (rows) and frequency over the cut-off (columns)."""
-    x = np.linspace(0, 1, round(1 / _CUTOFF_STEP) + 1)
-    ripple = np.arange(math.ceil(_EXACT_WAVES / 4 / _RIPPLE_STEP) + 2) * _RIPPLE_STEP
+    x = np.linspace(0, 1, round(1 / _STEP) + 1)
+    ripple = np.arange(math.ceil(_EXACT_WAVES / 2 / _STEP) + 2) * _STEP / 2
     table = np.zeros((len(ripple), len(x)))
     table[:, 0] = jinc(8 * np.pi * ripple)  # many waves of low frequencies: the disk
     # Nothing is looked up beyond _EXACT_WAVES.

@@ -10,17 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.diagnose.steps import Steps, steps_of
-from merge.diagnose.wording import ONE_CAUSE, counted, list_names, percent, two_apart
+from merge.diagnose.wording import counted, list_names, percent, two_apart
 from merge.model import Array, BoolArray, Box, Finding, FocusAxis, Severity
-from merge.significance import NINETY, not_alone, proof_limit, tile_blocks
+from merge.significance import FEWEST, NINETY, not_alone, proof_limit, tile_blocks
 
 # Shares of the picture's detail from which a hole counts as a problem, and below which it is
 # only noted.
 PROBLEM_SHARE, _NOTE_SHARE = 0.01, 0.002
-# Tiles that must lie beyond an end before it is mentioned.
-_END_TILES = 4
-# They must lie in so many blocks of tiles: one thing alone may be misread as a whole.
-_END_BLOCKS = 2
 # Beyond this f-number diffraction takes more than a narrower step gives; common practice, no
 # source.
 _SMALLEST_ADVISED = 16.0
@@ -156,7 +152,7 @@ def _all_wide(steps: Steps, tolerance_px: float) -> BoolArray:
     """Return the steps wider than allowed where most are, with one cause, and that is proven."""
     wide = steps.step_px > 2 * tolerance_px
     none = np.zeros_like(wide)
-    if wide.sum() < max(ONE_CAUSE, len(wide) / 2):
+    if wide.sum() < max(FEWEST, len(wide) / 2):
         return none
     typical = float(np.median(steps.step_px[wide]))
     own = float(np.median(steps.error_px[wide])) / math.sqrt(wide.sum())
@@ -246,7 +242,7 @@ def find_uncovered_ends(
         error = end_error_px(axis, end, tolerance_px)
         outside = not_alone(beyond > tolerance_px)
         share = _share(axis, outside)
-        if share < _NOTE_SHARE or np.count_nonzero(outside) < _END_TILES:
+        if share < _NOTE_SHARE:
             continue
         extent = _weighted_quantile(beyond[outside], axis.tile_detail[outside], _END_EXTENT)
         spread = NINETY * math.hypot(own, steps.scale_error * extent)
@@ -254,7 +250,7 @@ def find_uncovered_ends(
         # All that lies beyond, as a whole, or enough of it by itself.
         least = tolerance_px + proof_limit(2) * error
         sure = extent > least or _share(axis, not_alone(beyond > least)) >= PROBLEM_SHARE
-        sure &= len(places) >= _END_BLOCKS
+        sure &= len(places) > 1  # one thing alone may be misread as a whole
         extra = math.ceil((extent - tolerance_px) / (2 * tolerance_px) - 1e-9)
         read = f"({max(extent - spread, 0):.1f} to {extent + spread:.1f})"
         rest = f"{percent(share)} of the picture's detail is still sharpening at this end."

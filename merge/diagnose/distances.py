@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from merge.diagnose.wording import two_digits
+from merge.diagnose.wording import list_names, two_digits
 from merge.model import Array, CaptureSettings, Finding, FocusAxis
 from merge.optics import (
     distance_from_sensor_mm,
@@ -21,11 +21,6 @@ from merge.optics import (
 _SPAN_RATIO = 1.4
 # Magnification from which one factor serves the whole bracket.
 _CLOSE_UP = 0.05
-# A recorded distance that runs back by more than this share of the whole bracket contradicts the
-# order; less is its rounding.
-_BACKWARD = 0.05
-# Pairs of frames that a finding names.
-_SHOWN = 3
 
 
 @dataclass(frozen=True)
@@ -141,20 +136,18 @@ def find_distance_conflicts(
     if whole == 0:
         return []
     rising = 1.0 if nearness[-1] >= nearness[0] else -1.0
-    back = np.flatnonzero(rising * np.diff(nearness) < -_BACKWARD * whole)
+    steps = rising * np.diff(nearness)
+    back = np.flatnonzero(steps < -np.median(np.abs(steps)) / 2)  # less is their rounding
     findings = []
     if len(back):
         pairs = [(in_order[k].frame, in_order[k + 1].frame) for k in back.tolist()]
-        shown = "; ".join(f"{names[a]} and {names[b]}" for a, b in pairs[:_SHOWN])
-        if len(pairs) > _SHOWN:
-            shown += f"; and {len(pairs) - _SHOWN} more pairs"
+        shown = list_names([f"{names[a]} before {names[b]}" for a, b in pairs])
         findings.append(
             Finding(
                 kind="focus distances",
                 severity="note",
                 message=(
-                    f"The recorded focus distances put {shown} the other way round than the "
-                    "pictures do."
+                    f"The recorded focus distances put {shown}, the pictures the other way round."
                 ),
                 advice="The pictures decide here; do not trust the recorded distances.",
                 value=float(len(pairs)),

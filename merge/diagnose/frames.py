@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from merge.diagnose.wording import ONE_CAUSE, list_names, percent, shutter
+from merge.diagnose.wording import WORTH_TELLING, list_names, percent, shutter
 from merge.model import Array, CaptureSettings, Finding, FrameQuality, Registration
 from merge.model.geometry import JUMP_NEIGHBOURS
 from merge.significance import (
+    FEWEST,
     FOUND,
     learned_spread,
     proof_limit,
@@ -19,17 +20,11 @@ from merge.significance import (
     vector_spread,
 )
 
-# Jumps below this are the registration's own noise; above, they must stand out of the rest, too:
-# frames held by hand all jump. On a tripod moves are about so large (each way; common practice,
-# no source).
-_JUMP_PX, _USUAL_MOVE_PX = 1.5, 0.5
-# Moves between fewer frames have no trend to stand out of.
-_FEWEST_FOR_KNOCKS = 5
-# Energy of fine detail, over the others' or over that across, from which a loss is worth a line: a
-# contrast of 92 %.
-WORTH_TELLING = 0.85
+# Jumps must stand out of the rest: frames held by hand all jump. On a tripod moves are about so
+# large (each way; common practice, no source), and none is believed to be steadier.
+_USUAL_MOVE_PX = 0.5
+# A change of the light that shows in a picture.
 EXPOSURE_EV = 0.2
-_DRIFT_EV = 0.5
 
 
 def find_strangers(registration: Registration, names: Sequence[str]) -> list[Finding]:
@@ -96,7 +91,7 @@ def find_bump_limit_px(registration: Registration) -> float:
         limits = _bump_limits(np.hypot(*moves.T), np.hypot(errors[1:], errors[:-1]), FOUND)
     else:
         _, limits = _jumps(registration, FOUND)
-    return float(limits.max(initial=_JUMP_PX))
+    return float(limits.max(initial=0.0))
 
 
 def _well_placed(registration: Registration) -> list[int]:
@@ -138,14 +133,14 @@ def _bump_limits(sizes: Array, errors: Array, more: float = 0.0) -> Array:
     """Return the lengths that none of so many moves has by chance, and more standard errors."""
     # The median knows half as much of a spread as all moves do.
     spread, degrees = learned_spread(vector_spread(sizes), len(sizes) // 2, _USUAL_MOVE_PX)
-    whole = np.hypot(spread, errors)
-    return np.maximum(_JUMP_PX, whole * vector_limit(len(sizes), degrees)) + more * whole
+    whole = np.hypot(max(spread, _USUAL_MOVE_PX), errors)
+    return np.asarray(whole * (vector_limit(len(sizes), degrees) + more))
 
 
 def _moves(registration: Registration) -> Array:
     """Return the moves from well placed frame to frame off the usual one, (M, 2); none if few."""
     frames = [registration.frames[i].transform for i in _well_placed(registration)]
-    if len(frames) < _FEWEST_FOR_KNOCKS:
+    if len(frames) <= FEWEST:
         return np.zeros((0, 2))
     moves = np.diff([t.shift_px(registration.shape) for t in frames if t], axis=0)
     return np.asarray(moves - np.median(moves, axis=0))
@@ -246,7 +241,7 @@ def find_exposure_jumps(
     count = len(ev)
     findings = []
     jumps = np.diff(ev)
-    usual = np.median(jumps) if count > 3 else 0.0
+    usual = np.median(jumps) if count > FEWEST else 0.0
     k = 0
     while k < count - 1:
         jump = jumps[k] - usual
@@ -261,16 +256,16 @@ def find_exposure_jumps(
         others = f"{names[k]}" if not first_alone else f"{names[1]}"
         findings.append(_exposure_finding(value, frame, k, settings, names, others, alone=back))
         k += 2 if back else 1
-    if len(findings) >= ONE_CAUSE:
+    if len(findings) >= FEWEST:
         return [_flicker_finding(findings, settings, names)]
-    if not findings and abs(ev[-1] - ev[0]) > _DRIFT_EV:
+    if not findings and abs(ev[-1] - ev[0]) > EXPOSURE_EV:
         findings.append(
             Finding(
                 kind="exposure drift",
                 severity="note",
                 message=f"The light changes by {ev[-1] - ev[0]:+.1f} EV over the bracket.",
                 value=float(ev[-1] - ev[0]),
-                threshold=_DRIFT_EV,
+                threshold=EXPOSURE_EV,
                 unit="EV",
             )
         )

@@ -11,27 +11,19 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from merge.diagnose.sequence import UNSEEN_PX
 from merge.model import CaptureSettings, Finding, FocusAxis, Registration
+from merge.significance import EVEN, FEWEST
 
 # Stops that the f-numbers of an aperture series span. Close-up lenses report effective f-numbers
 # that rise with the focus distance, from infinity to life size by 1 + m, so by two stops at most
 # (thin lens), and most by 1.3 to 1.7 (common practice, no source).
 _STOPS = 2.1
-# Fewer are no series of f-numbers, and no pass through a bracket.
-_FEWEST = 3
 # Recorded distances that differ by more than this factor are no single focus.
 _DISTANCE_FACTOR = 1.1
-# Frames whose focus differs by less than this in all, px of blur, show one focus: nobody sees it.
-_ONE_FOCUS_PX = 0.75
-# Twice as much where exposures differ, of which clipping takes some detail; their spread in EV.
-_EXPOSED_EV = 1.0
-# Exposures set on purpose rise by even steps, of at least so much, to a third for rounded numbers,
+# Exposures set on purpose rise by even steps, of at least so much, to as much for rounded numbers,
 # and the pictures' light follows them as closely; smaller steps come from changing light.
-_SET_STEP_EV, _EVEN_EV = 0.5, 0.34
-# Of a bracket twice, in each pass, this share
-_MOST = 0.8
-# stands within this share of the usual step of where the other pass did.
-_SAME_PLACE = 0.25
+_SET_STEP_EV = 0.5
 _ANYWAY = "or take them all the same with --anyway"
 
 
@@ -39,7 +31,7 @@ def find_aperture_series(settings: Sequence[CaptureSettings]) -> Finding | None:
     """Return a finding if frames in shooting order are an aperture series, by what files tell."""
     numbers = [s.f_number for s in settings]
     known = [n for n in numbers if n is not None and n > 0]
-    if len(known) < len(numbers) or len(known) < _FEWEST:
+    if len(known) < len(numbers) or len(known) < FEWEST:
         return None
     steps = np.diff(np.log2(known)) * 2
     steady = bool((steps > 0.2).all() or (steps < -0.2).all())
@@ -130,7 +122,7 @@ def _exposed_on_purpose(settings: Sequence[CaptureSettings], registration: Regis
             return False
         set_ev.append(math.log2(s.exposure_time_s * s.iso / s.f_number**2))
     steps = np.diff(np.sort(set_ev))
-    if len(steps) < 2 or steps.min() < _SET_STEP_EV or np.ptp(steps) > _EVEN_EV:
+    if len(steps) < 2 or steps.min() < _SET_STEP_EV or np.ptp(steps) > _SET_STEP_EV:
         return False
     seen_ev = np.log2([registration.frames[i].gain for i in registration.aligned])
     follows = np.ptp(seen_ev - np.array(set_ev)) < _SET_STEP_EV
@@ -151,7 +143,7 @@ def _exposures(registration: Registration) -> Finding:
         "apart at one focus, no focus bracket.",
         f"Merge one exposure of each focus ('depthweld sort' tells frames apart), {_ANYWAY}.",
         value=spread_ev,
-        threshold=_EXPOSED_EV,
+        threshold=2 * _SET_STEP_EV,
         unit="EV",
         frames=registration.aligned,
     )
@@ -161,9 +153,10 @@ def _one_focus(registration: Registration, axis: FocusAxis) -> Finding | None:
     """Return a finding if all frames have one focus."""
     span = float(np.ptp(axis.positions_px))
     aligned = registration.aligned
-    if span < 2 * _ONE_FOCUS_PX and _spread_ev(registration) >= _EXPOSED_EV:
+    # Clipping takes some detail where exposures differ, of which a bracket has three.
+    if span < 2 * UNSEEN_PX and _spread_ev(registration) >= 2 * _SET_STEP_EV:
         return _exposures(registration)
-    if span >= _ONE_FOCUS_PX or len(aligned) < len(registration.frames):
+    if span >= UNSEEN_PX or len(aligned) < len(registration.frames):
         return None
     return Finding(
         "one focus",
@@ -174,7 +167,7 @@ def _one_focus(registration: Registration, axis: FocusAxis) -> Finding | None:
         + _ANYWAY
         + ", which gives less noise.",
         value=span,
-        threshold=_ONE_FOCUS_PX,
+        threshold=UNSEEN_PX,
         unit="px",
         frames=aligned,
     )
@@ -182,18 +175,16 @@ def _one_focus(registration: Registration, axis: FocusAxis) -> Finding | None:
 
 def _second_pass(places: np.ndarray) -> int | None:
     """Return where positions in shooting order begin anew, if they go the same way twice."""
-    for split in range(_FEWEST, len(places) - _FEWEST + 1):
+    for split in range(FEWEST, len(places) - FEWEST + 1):
         one, two = places[:split], places[split:]
         step = float(np.median(np.abs(np.diff(one))))
-        if step < _ONE_FOCUS_PX:
+        if step < UNSEEN_PX:
             continue
         steady = all(
-            (np.diff(part) > -_SAME_PLACE * step).all()
-            or (np.diff(part) < _SAME_PLACE * step).all()
+            (np.diff(part) > -EVEN * step).all() or (np.diff(part) < EVEN * step).all()
             for part in (one, two)
         )
         apart = np.abs(two[:, None] - one[None, :])
-        alike = [(apart.min(axis=k) < _SAME_PLACE * step).mean() for k in (0, 1)]
-        if steady and min(alike) >= _MOST:
+        if steady and all((apart.min(axis=k) < EVEN * step).all() for k in (0, 1)):
             return split
     return None

@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.diagnose.coverage import PROBLEM_SHARE, end_error_px
-from merge.diagnose.frames import EXPOSURE_EV, WORTH_TELLING, find_bump_limit_px
-from merge.diagnose.sequence import EVEN, LEAST_STEP_PX, MORE_THAN_ONE, duplicate_limit, usual_step
+from merge.diagnose.frames import EXPOSURE_EV, find_bump_limit_px
+from merge.diagnose.sequence import MORE_THAN_ONE, UNSEEN_PX, duplicate_limit, usual_step
 from merge.diagnose.steps import Steps, steps_of
+from merge.diagnose.wording import WORTH_TELLING
 from merge.model import FocusAxis, Registration
-from merge.significance import FOUND, detection_limit
+from merge.significance import EVEN, FOUND, detection_limit
 
 Array = NDArray[np.float64]
 
@@ -91,7 +92,7 @@ def measure_limits(
         gap_px=np.array([_gap_px(steps, k, sure, tolerance_px) for k in places]),
         missing_slices=np.array([_missing(steps, k) for k in places]),
         duplicate_px=np.array([_duplicate_px(steps, k) for k in places]),
-        backward_px=np.maximum(sure * steps.error_px, LEAST_STEP_PX + FOUND * steps.error_px),
+        backward_px=np.maximum(sure * steps.error_px, UNSEEN_PX / 2 + FOUND * steps.error_px),
         end_px=np.where(ends < axis.end_reach_px, ends, np.nan),
         end_reach_px=axis.end_reach_px,
         end_share=PROBLEM_SHARE,

@@ -12,18 +12,14 @@ from numpy.typing import NDArray
 from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import list_names, two_apart
 from merge.model import Array, Finding, FocusAxis
-from merge.significance import learned_spread, proof_limit
+from merge.model.geometry import JUMP_NEIGHBOURS
+from merge.significance import EVEN, FEWEST, learned_spread, proof_limit
 
-# Steps on either side that a step is compared with: steps may grow along a bracket.
-_NEIGHBOURS = 4
-# Largest spread of the neighbours, relative, that still counts as even.
-EVEN = 0.2
-# Between one step and two, and between one and none.
-MORE_THAN_ONE, _HARDLY_ONE = 1.5, 0.5
-# Without three steps a rhythm cannot be told; frames as near as this are focused alike.
-LEAST_STEP_PX = 0.35
-# Frames farther apart than this are no duplicates, however wide the others' steps: it shows.
-_ALIKE_PX = 1.5
+# Between one step and two; one less lies between one and none.
+MORE_THAN_ONE = 1.5
+# Blur that nobody sees. Frames with so much midway between them may differ, however wide the
+# others' steps; within half of it frames are focused alike where no rhythm can be told.
+UNSEEN_PX = 0.75
 
 
 def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> list[Finding]:
@@ -79,10 +75,10 @@ class _Usual:
 
 def usual_step(steps: Steps, at: int) -> _Usual | None:
     """Return the step around a place; None where there are too few neighbours."""
-    first = max(at - _NEIGHBOURS, 0)
-    near = [k for k in range(first, min(at + _NEIGHBOURS + 1, len(steps.step_px))) if k != at]
-    near = [k for k in near if steps.step_px[k] > LEAST_STEP_PX]
-    if len(near) < 3:
+    first = max(at - JUMP_NEIGHBOURS, 0)
+    near = [k for k in range(first, min(at + JUMP_NEIGHBOURS + 1, len(steps.step_px))) if k != at]
+    near = [k for k in near if steps.step_px[k] > UNSEEN_PX / 2]
+    if len(near) < FEWEST:
         return None
     # Along a straight line of their logarithms (by medians: P. K. Sen, 1968): steps may grow.
     own = np.log(steps.step_px[near])
@@ -105,7 +101,7 @@ def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
     findings = []
     for k, step in enumerate(steps.step_px):
         limit, error = duplicate_limit(steps, k)
-        if step > _ALIKE_PX or step + steps.limit * error >= limit:
+        if step > 2 * UNSEEN_PX or step + steps.limit * error >= limit:
             continue
         a, b = sorted(steps.order[k : k + 2].tolist())
         findings.append(
@@ -127,8 +123,8 @@ def duplicate_limit(steps: Steps, k: int) -> tuple[float, float]:
     """Return below which distance two frames are focused alike, and that distance's error, px."""
     usual = usual_step(steps, k)
     if usual is None:
-        return LEAST_STEP_PX, float(steps.error_px[k])
-    return _HARDLY_ONE * usual.step_px, usual.ratio_error(0.0) * usual.step_px
+        return UNSEEN_PX / 2, float(steps.error_px[k])
+    return (MORE_THAN_ONE - 1) * usual.step_px, usual.ratio_error(0.0) * usual.step_px
 
 
 def find_wrong_order(
@@ -180,7 +176,7 @@ def _proven_backward(axis: FocusAxis, frames: NDArray[np.intp]) -> NDArray[np.bo
     own = axis.covariance_px[np.ix_(frames, frames)]
     variance = np.diag(own)[1:] + np.diag(own)[:-1] - 2 * np.diag(own, 1)
     error = np.sqrt(np.maximum(variance, 0))
-    return np.asarray(step < -np.maximum(proof_limit(len(step)) * error, LEAST_STEP_PX))
+    return np.asarray(step < -np.maximum(proof_limit(len(step)) * error, UNSEEN_PX / 2))
 
 
 def _is_swap(order: NDArray[np.intp], at: int) -> bool:

@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from merge.diagnose.wording import WORTH_TELLING
 from merge.model import CaptureSettings, Finding, FocusAxis
 from merge.optics import (
     GREEN_UM,
@@ -21,6 +22,7 @@ from merge.optics import (
     magnification_from_sensor_distance,
     pixel_aperture_mtf,
 )
+from merge.optics.defocus import MOST_DEFOCUS_WAVES
 
 Limit = Literal["diffraction", "pixel", "step", "softness", "unknown"]
 
@@ -28,9 +30,6 @@ Limit = Literal["diffraction", "pixel", "step", "softness", "unknown"]
 REFERENCE_CY_PER_PX = 0.25
 # The aperture that diffraction is compared with.
 REFERENCE_F_NUMBER = 5.6
-# Loss of contrast against that aperture from which it is worth a line.
-_WORTH_TELLING = 0.10
-_MOST_WAVES = 60.0
 
 
 @dataclass(frozen=True)
@@ -131,7 +130,8 @@ def find_diffraction(
     tolerance_px : float
         Diameter of the blur circle that counts as sharp, in px.
     """
-    hit = [s for s in limits if (s.lost_to_reference or 0.0) >= _WORTH_TELLING]
+    least = 1 - math.sqrt(WORTH_TELLING)
+    hit = [s for s in limits if (s.lost_to_reference or 0.0) >= least]
     if not hit:
         return []
     worst = max(hit, key=lambda s: s.lost_to_reference or 0.0)
@@ -152,7 +152,7 @@ def find_diffraction(
             ),
             advice=_wider_aperture(worst, axis, tolerance_px),
             value=worst.lost_to_reference,
-            threshold=_WORTH_TELLING,
+            threshold=least,
             unit="contrast",
             frames=tuple(s.frame for s in hit),
         )
@@ -253,6 +253,6 @@ def _step_contrast(
         return float(np.abs(disk_transfer(REFERENCE_CY_PER_PX * 1000, half_step_px)))
     frequency, blur_um = REFERENCE_CY_PER_PX / pitch_um * 1000, half_step_px * pitch_um
     sharp = float(diffraction_mtf(frequency, GREEN_UM, number))
-    if sharp <= 0 or blur_um > 8 * _MOST_WAVES * GREEN_UM * number:
+    if sharp <= 0 or blur_um > 8 * MOST_DEFOCUS_WAVES * GREEN_UM * number:
         return float(np.abs(disk_transfer(frequency, blur_um)))
     return abs(float(defocus_transfer(frequency, GREEN_UM, number, blur_um))) / sharp

@@ -17,7 +17,7 @@ from merge.optics._checks import FloatOrArray, non_negative, plain, positive
 from merge.optics.diffraction import cutoff_cy_per_mm, jinc
 
 # Beyond this many wavelengths of defocus the quadrature would need hundreds of nodes.
-_MAX_DEFOCUS_WAVES = 60.0
+MOST_DEFOCUS_WAVES = 60.0
 
 
 def nyquist_cy_per_mm(pixel_pitch_um: FloatOrArray) -> FloatOrArray:
@@ -208,10 +208,10 @@ def defocus_transfer(
     """
     frequency = non_negative("frequency_cy_per_mm", frequency_cy_per_mm)
     waves = np.asarray(defocus_waves(blur_diameter_um, wavelength_um, f_number))
-    if np.any(waves > _MAX_DEFOCUS_WAVES):
+    if np.any(waves > MOST_DEFOCUS_WAVES):
         raise ValueError(
             f"blur_diameter_um: {np.max(waves):.0f} wavelengths of defocus; the exact form is "
-            f"made for up to {_MAX_DEFOCUS_WAVES:.0f}, use disk_transfer beyond"
+            f"made for up to {MOST_DEFOCUS_WAVES:.0f}, use disk_transfer beyond"
         )
     x = np.minimum(frequency / cutoff_cy_per_mm(wavelength_um, f_number), 1.0)
     x, waves = np.broadcast_arrays(x, waves)
