@@ -17,7 +17,14 @@ import numpy as np
 from merge.align.camera import invert
 from merge.align.geometry import StackGeometry
 from merge.align.motion import normaliser
-from merge.align.pair import PairMeasurement, Pyramid, build_pyramid, register_pair
+from merge.align.pair import (
+    TILE_PX,
+    PairMeasurement,
+    Pyramid,
+    build_pyramid,
+    finest_wave,
+    register_pair,
+)
 from merge.disks import blur_by_disk
 from merge.model import Array, FloatArray, MotionModel
 from merge.threads import share_out
@@ -25,10 +32,8 @@ from merge.threads import share_out
 # Diameters in px between which blur is interpolated; more than the last is as the last, since what
 # is blurred so far in both frames tells little.
 _DIAMETERS = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0)
-# Places along each side of a tile at which its blur is taken, and their distance, px.
-_PLACES, _APART_PX = 6, 8
-# Waves of the finest band, radians a px: where its difference of Gaussians lets most through.
-_WAVE = 0.96
+# Distance of the places in a tile at which its blur is taken, px.
+_APART_PX = 8
 # Contrast in focus over all places below which a tile tells nothing.
 _LEAST_CONTRAST = 0.05
 
@@ -118,7 +123,8 @@ def expected_drag_px(
     now, tiles = fit.linearise(geometry.motion), fit.tiles
     scale = normaliser(geometry.shape)
     centres = now.points * scale[0, 0] + scale[:2, 2]
-    along = (np.arange(_PLACES) - (_PLACES - 1) / 2) * _APART_PX
+    along = np.arange(_APART_PX, TILE_PX + 1, _APART_PX) - (TILE_PX + _APART_PX) / 2
+    wave = finest_wave()
     x, y = (
         np.clip(np.rint(c[:, None] + along), 0, n - 1).astype(np.intp)
         for c, n in zip(centres.T, depth_px.shape[::-1], strict=True)
@@ -126,7 +132,7 @@ def expected_drag_px(
     deep = depth_px[y[:, :, None], x[:, None, :]]
     frames = np.array([positions_px[k] for k in geometry.frames])
     one, two = (
-        np.exp(-(((deep - frames[ends][:, None, None]) * _WAVE) ** 2) / 32)
+        np.exp(-(((deep - frames[ends][:, None, None]) * wave) ** 2) / 32)
         for ends in (tiles.first, tiles.second)
     )
     power = [(c * c).sum((1, 2)) + 1e-9 for c in (one, two)]
@@ -138,7 +144,7 @@ def expected_drag_px(
     down, across = np.gradient(mean, _APART_PX, axis=(1, 2))
     slope = np.stack([across, down], 1).reshape(len(mean), 2, -1)
     pull = -(slope * (two - one).reshape(len(mean), 1, -1)).sum(2)
-    told = (mean**2).sum((1, 2)) * _WAVE**2 / np.trace(tiles.certainty, axis1=1, axis2=2)
+    told = (mean**2).sum((1, 2)) * wave**2 / np.trace(tiles.certainty, axis1=1, axis2=2)
     normal = told[:, None, None] * tiles.certainty + slope @ slope.transpose(0, 2, 1)
     drag = np.matmul(invert(normal + _LEAST_CONTRAST**2 * np.eye(2)), pull[..., None])[..., 0]
     told_by_all = replace(now, misfit=drag, trust=np.ones(len(drag)))

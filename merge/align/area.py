@@ -10,10 +10,9 @@ from merge.compiled import njit
 from merge.errors import RegistrationError
 from merge.model import BoolArray, FrameTransform
 
-# Points along the longer side of the grid on which the common rectangle is sought.
-_GRID = 256
-# Points along a side where lenses bend it.
-_SIDE_POINTS = 33
+# Points along the longer side of the grid on which the common rectangle is sought, and along a side
+# that lenses bend.
+_GRID = 64
 
 
 def _inside(transform: FrameTransform, points: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
@@ -149,7 +148,7 @@ def _covered(
     inside = 0 <= sides["top"] and 0 <= sides["left"]
     if not (inside and sides["bottom"] < shape[0] and sides["right"] < shape[1]):
         return False
-    count = 2 if all(t.is_matrix for t in transforms) else _SIDE_POINTS
+    count = 2 if all(t.is_matrix for t in transforms) else _GRID
     x, y = (
         np.linspace(sides[a], sides[b], count) for a, b in (("left", "right"), ("top", "bottom"))
     )

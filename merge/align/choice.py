@@ -20,20 +20,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align.camera import CameraModel, Motion, enriched
-from merge.align.solve import TAIL, Linearised, StackFit, squared
+from merge.align.pair import TAIL
+from merge.align.solve import Linearised, StackFit, squared
 from merge.errors import RegistrationError
 from merge.model import Array
+from merge.significance import SURE
 
 Change = Callable[[CameraModel], CameraModel]
 
 # Blocks along each side of the square about the picture; every fourth is left out at a time.
 _BLOCKS = 8
-# Standard errors from which a better prediction, and a number of the stack, are believed. By
-# chance, if normal, 0.1 and 0.006 %; seen: up to 1.9 and 3.6 without a cause, 6 and 8 and more
-# with one.
-BETTER, _CERTAIN = 3.0, 4.0
-# Rounds that take a fitted motion to a richer one.
-_ROUNDS = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +66,7 @@ def choose_motion(fit: StackFit, simplest: Motion, changes: Sequence[Change]) ->
             continue
         tried.add(model)
         try:
-            motion = fit.solve(enriched(chosen, model), _ROUNDS)
+            motion = fit.solve(enriched(chosen, model))
             other = _predict(fit, motion)
         except RegistrationError:  # too few tiles to hold so rich a motion
             continue
@@ -90,15 +86,15 @@ def _evidence(
         return 0.0
     model = motion.model
     if model.own > before.own:
-        return gain if gain > BETTER else 0.0
+        return gain if gain > SURE else 0.0
     place = 0 if model.bends and not before.bends else model.shared - 1
     certain = abs(_significance(fit, motion, place))
-    return certain if certain > _CERTAIN else 0.0
+    return certain if certain > SURE else 0.0
 
 
 def predicts_better(fit: StackFit, one: Motion, other: Motion) -> bool:
     """Tell whether the other motion predicts tiles better by more than chance."""
-    return _gain(_predict(fit, one), _predict(fit, other)) > BETTER
+    return _gain(_predict(fit, one), _predict(fit, other)) > SURE
 
 
 def rolling(model: CameraModel) -> CameraModel:

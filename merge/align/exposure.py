@@ -19,6 +19,7 @@ from merge.align.motion import resample
 from merge.align.pair import Pyramid
 from merge.encoding import linearize, scale_light
 from merge.model import Array, FloatArray, FrameRegistration
+from merge.significance import SURE
 
 Halves = NDArray[np.float16]
 
@@ -33,13 +34,11 @@ _BRIGHTEST = 0.8
 _DARKEST = 0.002
 _FEWEST_BLOCKS = 8
 _LEAST_COVERED = 0.5
-_LEAST_SPREAD = 0.002
 # Biweight limit in robust standard deviations: 95 % efficient on normal errors
 # (P. J. Rousseeuw and A. M. Leroy, Robust Regression, 1987, ch. 4, from memory).
 _BIWEIGHT = 4.685
-# Falloff is applied when it reaches this share of light and this many standard errors somewhere.
+# Falloff is applied when it reaches this share of light somewhere, beyond chance.
 _LEAST_FALLOFF = 0.02
-_SIGNIFICANT = 5.0
 # Gains are known to no better than this, so a smaller difference is not evened out.
 _LEAST_ERROR = 0.001
 # From so many frames on the trend may bend.
@@ -193,7 +192,7 @@ def _compare_colours(
             surprise = max(surprise, abs(fit[0]) / (np.sqrt(covariance[0, 0]) + _LEAST_ERROR))
         red, green, blue = (_fit(even, channel, blocks.light)[0][0] for channel in ratio.T)
         gains[i] = float(np.exp(red)), float(np.exp(green)), float(np.exp(blue))
-    return gains if surprise > _SIGNIFICANT else {}
+    return gains if surprise > SURE else {}
 
 
 def _between_centres(matrix: Array, shape: tuple[int, ...], small: tuple[int, ...]) -> Array:
@@ -223,7 +222,7 @@ def _falloff_trend(known: Mapping[int, _Blocks], reference: int) -> dict[int, fl
     excess = max(1.0, float(np.sum(weight * (measured - trend) ** 2)) / freedom)
     # All frames share the reference, so their errors do not average out over the stack.
     error = np.sqrt(excess) * float(np.median(errors))
-    if np.abs(trend).max() < max(_LEAST_FALLOFF, _SIGNIFICANT * error):
+    if np.abs(trend).max() < max(_LEAST_FALLOFF, SURE * error):
         return {}
     return dict(zip(known, trend.tolist(), strict=True))
 
@@ -266,7 +265,7 @@ def _fit(probe: Array, values: Array, light: Array) -> tuple[Array, Array]:
     normal, weight = np.eye(len(fit)), light
     for _ in range(20):
         left = values - probe @ fit
-        spread = max(1.48 * float(np.median(np.abs(left))), _LEAST_SPREAD)
+        spread = max(1.48 * float(np.median(np.abs(left))), _LEAST_ERROR)
         tame = np.clip(1 - (left / (_BIWEIGHT * spread)) ** 2, 0, None) ** 2
         weight = light * tame
         normal = probe.T @ (probe * weight[:, None]) + 1e-12 * np.eye(len(fit))

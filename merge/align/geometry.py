@@ -25,8 +25,6 @@ from merge.model import Array, FocusAxis, FrameTransform, MotionModel
 
 # Tiles of the focus axis around a place, on each side, whose median tells how deep it is.
 _AROUND = 2
-# Tiles of a pair on which a motion is judged: more add time.
-JUDGED_TILES = 160
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +166,7 @@ def solve_geometry(
 
 def _choose(fit: StackFit, simplest: Motion, changes: Sequence[Change]) -> Choice:
     """Return the motion that part of the tiles bears out, fitted to all of them."""
-    choice = choose_motion(fit.thinned(JUDGED_TILES), simplest, changes)
+    choice = choose_motion(fit.thinned(), simplest, changes)
     if choice.motion is simplest:
         return choice
     return replace(choice, motion=fit.solve(choice.motion))

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from merge.align.choice import BETTER, blocks_of, improvement, left_out, loss_of
-from merge.align.geometry import JUDGED_TILES, StackGeometry
-from merge.align.solve import TAIL, squared
+from merge.align.choice import blocks_of, improvement, left_out, loss_of
+from merge.align.geometry import StackGeometry
+from merge.align.pair import TAIL
+from merge.align.solve import squared
 from merge.model import Array, Misfit
 from merge.model.geometry import field_powers
+from merge.significance import SURE
 
 # Expected size of the field's coefficients, px; a weak prior that keeps corners without tiles calm.
 _USUAL_PX = 1.0
@@ -31,7 +33,7 @@ def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int])
     shape : (H, W)
         Of the full frames.
     """
-    fit = geometry.fit.thinned(JUDGED_TILES)
+    fit = geometry.fit.thinned()
     now, tiles = fit.linearise(geometry.motion), fit.tiles
     block = blocks_of(now)
     before = loss_of(now.misfit, now.certainty)
@@ -56,7 +58,7 @@ def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int])
     if not fields:
         return None
     evidence = improvement(before[judged], after[judged], block[judged])
-    return Misfit(fields, shape, evidence) if evidence > BETTER else None
+    return Misfit(fields, shape, evidence) if evidence > SURE else None
 
 
 def _fit_field(powers: Array, misfit: Array, certainty: Array, kept: Array) -> Array:

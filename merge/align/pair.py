@@ -29,39 +29,39 @@ from merge.model import Array, FloatArray, MotionModel
 # Band: difference of Gaussians on every pyramid level, in that level's pixels.
 _SIGMA_NARROW, _SIGMA_WIDE = 1.0, 2.0
 # Side of a tile at the finest level; four levels share the tiles (48, 24, 12, 6 px).
-_TILE_PX = 48
+TILE_PX = 48
 _BANDS = 4
 # Shift error of a tile that no amount of texture removes (pairs of five photograph stacks: median
 # error 0.045, 0.047, 0.052, 0.059 px with 0.03, 0.05, 0.1, 0.2).
 TILE_NOISE_PX = 0.03
-# Squared normalised residual from which a tile loses its say (0.5 to 4 made no difference).
-_TAIL = 1.0
+# Squared normalised residual from which a tile loses its say (worst error over six stacks with 1
+# and 2: 0.30 and 0.28 px).
+TAIL = 2.0
 # Certainty in 1/px² that keeps the equations of a tile without detail solvable.
 _LEAST_CERTAINTY = 1e-3
 # More tiles than this add time but no accuracy.
-_MAX_TILES = 320
+MAX_TILES = 320
 # They are spread: half of them are the best of each of this many squared parts of the picture.
 _SPREAD = 6
 _SMALLEST_SIDE_PX = 40
 # Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
-_KEPT_SIDE_PX = 1000
-# A step shorter than this ends the search at the finest level.
-_CONVERGED_PX = 0.004
-# And at coarser ones, which only begin it; as a rule the next step is a tenth to a fifth of it.
-_NEAR_PX = 0.05
-# Tiles with a larger error than this tell nothing about the model.
+KEPT_SIDE_PX = 1000
+# A step shorter than this ends the search at the finest level; at coarser ones, which only begin
+# it, one below a tile's own error.
+CONVERGED_PX = 0.004
+# Tiles with a larger error than this tell nothing about the model; of a shift beyond it one
+# Gauss-Newton step tells too little.
 _TELLING_PX = 0.2
 # Median squared normalised shift that errors alone may cause: 1.39 for normal ones in two
 # dimensions; 0.1 to 1.3 seen with a right model, 14 to 59 with a wrong one.
 _EXPECTED_SURPRISE = 3.0
-# Squared normalised shift of a tile that lies beside the model (three errors), and the shift from
-# which one Gauss-Newton step is too little.
-_BESIDE, _FOLLOWED_PX = 9.0, 0.25
+# Squared normalised shift of a tile that lies beside the model (three errors).
+_BESIDE = 9.0
 # Noise falls below this from the finest band to the next (0.41 to 0.66 for white noise, as it is
 # and smoothed by up to 1 px); detail does not (1.0 and more).
 _NOISE_FALLS = 0.7
 # Seen small, pictures are blurred so far that defocus changes little; they share so much at least.
-_ALIKE_SIGMA, _LEAST_SHARED = 2.0, 0.1
+_LEAST_SHARED = 0.1
 # Longest move at once, within which the bands of a tile still fit into one another, and rounds.
 _CAPTURE_PX, _FOLLOWING = 4.0, 4
 
@@ -128,7 +128,7 @@ class Pyramid:
     bands : tuple of ndarray, shape (H, W), int16
         The finest first, in units of `BAND_UNIT`.
     levels : dict of int to ndarray, float32
-        Luminance at those levels that are at most `_KEPT_SIDE_PX` px long.
+        Luminance at those levels that are at most `KEPT_SIDE_PX` px long.
     """
 
     bands: tuple[BandArray, ...]
@@ -147,7 +147,7 @@ def build_pyramid(luminance: FloatArray) -> Pyramid:
     bands: list[BandArray] = []
     levels: dict[int, FloatArray] = {}
     while True:
-        if max(picture.shape) <= _KEPT_SIDE_PX or min(picture.shape) < 2 * _SMALLEST_SIDE_PX:
+        if max(picture.shape) <= KEPT_SIDE_PX or min(picture.shape) < 2 * _SMALLEST_SIDE_PX:
             levels[len(bands)] = picture
         bands.append(_band(picture))
         if min(picture.shape) < 2 * _SMALLEST_SIDE_PX:
@@ -159,6 +159,12 @@ def _band(picture: FloatArray) -> BandArray:
     wide = cv2.GaussianBlur(picture, (0, 0), _SIGMA_WIDE)
     band = cv2.subtract(cv2.GaussianBlur(picture, (0, 0), _SIGMA_NARROW), wide, dst=wide)
     return np.asarray(cv2.multiply(band, 1 / BAND_UNIT, dtype=cv2.CV_16S), np.int16)
+
+
+def finest_wave() -> float:
+    """Return the waves of the finest band, radians a px: where it lets most through."""
+    narrow, wide = _SIGMA_NARROW**2, _SIGMA_WIDE**2
+    return float(np.sqrt(2 * np.log(wide / narrow) / (wide - narrow)))
 
 
 def register_pair(
@@ -244,7 +250,7 @@ def likeness_at(one: Pyramid, two: Pyramid, matrix: Array) -> float:
     -1 where they share next to nothing.
     """
     depth = max(one.levels)
-    a, b = (cv2.GaussianBlur(p.levels[depth], (0, 0), _ALIKE_SIGMA) for p in (one, two))
+    a, b = (cv2.GaussianBlur(p.levels[depth], (0, 0), _SIGMA_WIDE) for p in (one, two))
     place, size = resample(matrix, 0.5**depth), a.shape[::-1]
     flags = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
     shared = cv2.warpPerspective(np.ones_like(b), place, size, flags=flags) > 0.99
@@ -292,7 +298,7 @@ def _fit_levels(
     current = resample(known.matrix, 1 / factor)
     shape = one.bands[levels[0]].shape
     places = _choose_tiles(one, two, levels, current)
-    centres = np.asarray((places + 0.5) * _TILE_PX - 0.5, np.float64)
+    centres = np.asarray((places + 0.5) * TILE_PX - 0.5, np.float64)
     jacobian = basis(centres, shape, model)
     offsets = _hand_down(known.tiles, centres * factor) / factor
     for _ in range(limit):
@@ -303,7 +309,7 @@ def _fit_levels(
         left = jacobian @ parameters
         shifts = shifts - left
         offsets = np.where(offsets.any(axis=1, keepdims=True), offsets - left, 0.0)
-        if np.abs(parameters).max() < (_NEAR_PX if levels[0] else _CONVERGED_PX):
+        if np.abs(parameters).max() < (TILE_NOISE_PX if levels[0] else CONVERGED_PX):
             break
     tiles = TileShifts(centres, shifts, normal)
     tiles = _follow_tiles(one, two, levels, places, current, tiles)
@@ -321,7 +327,7 @@ def _follow_tiles(
     alike there.
     """
     beside = _surprise(tiles.shifts, tiles.certainty) > _BESIDE
-    beside &= np.hypot(tiles.shifts[:, 0], tiles.shifts[:, 1]) > _FOLLOWED_PX
+    beside &= np.hypot(tiles.shifts[:, 0], tiles.shifts[:, 1]) > _TELLING_PX
     active = np.flatnonzero(beside)
     if not len(active):
         return tiles
@@ -335,7 +341,7 @@ def _follow_tiles(
         better = found > alike
         change = np.linalg.norm(moved - shifts[active], axis=1)
         shifts[active[better]], certainty[active[better]] = moved[better], normal[better]
-        going = better & (change > _CONVERGED_PX * 5)
+        going = better & (change > TILE_NOISE_PX)
         active, alike = active[going], found[going]
         if not len(active):
             break
@@ -348,7 +354,7 @@ def _hand_down(tiles: TileShifts, centres: Array) -> Array:
     if not len(tiles.centres):
         return offsets
     beside = _surprise(tiles.shifts, tiles.certainty) > _BESIDE
-    beside &= np.hypot(tiles.shifts[:, 0], tiles.shifts[:, 1]) > _FOLLOWED_PX
+    beside &= np.hypot(tiles.shifts[:, 0], tiles.shifts[:, 1]) > _TELLING_PX
     if beside.any():
         away = centres[:, None] - tiles.centres
         nearest = (away**2).sum(axis=2).argmin(axis=1)
@@ -385,7 +391,7 @@ def _sum_levels(
     cross, power = np.zeros(len(places)), np.zeros(len(places))
     for level in levels:
         zoom = 1 << (level - levels[0])
-        side = _TILE_PX // zoom
+        side = TILE_PX // zoom
         bands = one.bands[level], two.bands[level]
         smaller = resample(current, 1 / zoom)
         found = compare_tiles(*bands, places * side, side, smaller, offsets / zoom)
@@ -409,7 +415,7 @@ def _fit_motion(shifts: Array, normal: Array, jacobian: Array) -> Array:
         weighted = np.repeat(trust, 2)[:, None] * borne
         parameters[:] = np.linalg.solve(weighted.T @ rows + prior, weighted.T @ aims)
         left = (aims - rows @ parameters).reshape(-1, 2)
-        trust = 1 / (1 + np.einsum("ti,tij,tj->t", left, certainty, left) / _TAIL)
+        trust = 1 / (1 + np.einsum("ti,tij,tj->t", left, certainty, left) / TAIL)
     return parameters
 
 
@@ -418,15 +424,15 @@ def _choose_tiles(
 ) -> NDArray[np.int64]:
     """Return (column, row) of the tiles with most detail sharp in both, spread over the picture."""
     shape = one.bands[levels[0]].shape
-    down, across = max(shape[0] // _TILE_PX, 1), max(shape[1] // _TILE_PX, 1)
+    down, across = max(shape[0] // TILE_PX, 1), max(shape[1] // TILE_PX, 1)
     rows, columns = np.divmod(np.arange(down * across), across)
-    if len(rows) > _MAX_TILES:
+    if len(rows) > MAX_TILES:
         # One level coarser: a quarter of the time and less noise.
         level = levels[min(1, len(levels) - 1)]
-        side = _TILE_PX >> (level - levels[0])
+        side = TILE_PX >> (level - levels[0])
         a, b = (_tile_power(p.bands[level], (down, across), side) for p in (one, two))
         moved = cv2.warpPerspective(
-            b, resample(current, 1 / _TILE_PX), (across, down), flags=cv2.WARP_INVERSE_MAP
+            b, resample(current, 1 / TILE_PX), (across, down), flags=cv2.WARP_INVERSE_MAP
         )
         chosen = _spread_choice(np.minimum(a, moved).ravel(), (down, across))
         rows, columns = rows[chosen], columns[chosen]
@@ -450,7 +456,7 @@ def _spread_choice(detail: FloatArray, grid: tuple[int, int]) -> NDArray[np.intp
     for tile in order:
         rank[tile] = counts[part[tile]]
         counts[part[tile]] += 1
-    fair = _MAX_TILES // (2 * _SPREAD * _SPREAD)
+    fair = MAX_TILES // (2 * _SPREAD * _SPREAD)
     first = np.flatnonzero(rank < fair)
-    rest = [t for t in order if rank[t] >= fair][: _MAX_TILES - len(first)]
+    rest = [t for t in order if rank[t] >= fair][: MAX_TILES - len(first)]
     return np.sort(np.concatenate([first, np.array(rest, int)]))

@@ -17,22 +17,19 @@ from scipy.sparse.linalg import spsolve
 
 from merge.align.camera import Index, Motion, Projector, invert
 from merge.align.motion import normaliser
-from merge.align.pair import TILE_NOISE_PX, PairMeasurement
+from merge.align.pair import CONVERGED_PX, MAX_TILES, TAIL, TILE_NOISE_PX, PairMeasurement
 from merge.errors import RegistrationError
 from merge.model import Array
 
-# Squared normalised residual from which a measurement loses its say (worst error over six stacks
-# with 1 and 2: 0.30 and 0.28 px).
-TAIL = 2.0
-# Pairs whose tiles as a whole disagree with the others by this much lose theirs.
-_PAIR_TAIL_PX = 0.3
+# Pairs whose tiles as a whole disagree with the others by this much lose their say; the largest
+# error that a bracket from a tripod may have.
+PAIR_TAIL_PX = 0.3
 # How far second differences of the magnification may wander, in px at the picture's rim (rms error
 # over six stacks with 0.02, 0.03, 0.05: 0.119, 0.122, 0.126 px; uneven steps need room).
 _SMOOTH_PX = 0.05
 _ROUNDS = 12
 # Focus changes the size of a picture by a fifth; a tenth of the size is no bracket.
 _LEAST_SIZE = 0.1
-_CONVERGED_PX = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,18 +143,18 @@ class StackFit:
         self.tiles, self.shape, self.reference = tiles, shape, reference
         self.half = max(shape) / 2
 
-    def thinned(self, most: int) -> StackFit:
-        """Return a fit to at most so many tiles of every pair, evenly taken."""
+    def thinned(self) -> StackFit:
+        """Return a fit to half the tiles of every full pair, evenly taken: a motion is judged."""
         tiles = self.tiles
         counts = np.bincount(tiles.pair)
         rank = np.arange(len(tiles)) - (np.cumsum(counts) - counts)[tiles.pair]
-        every = -(-counts // most)[tiles.pair]
+        every = -(-counts // (MAX_TILES // 2))[tiles.pair]
         kept = rank % np.maximum(every, 1) == 0
         return StackFit(tiles.only(kept), self.shape, self.reference)
 
-    def solve(self, motion: Motion, rounds: int = _ROUNDS) -> Motion:
+    def solve(self, motion: Motion) -> Motion:
         """Return the fit of a motion's model that starts at ``motion``."""
-        for _ in range(rounds):
+        for _ in range(_ROUNDS):
             update = self.step(motion, self.linearise(motion))
             motion = replace(
                 motion,
@@ -165,7 +162,7 @@ class StackFit:
                 shared=motion.shared + update[motion.own.size :],
             )
             _check_sizes(motion)
-            if np.abs(update).max(initial=0.0) * self.half < _CONVERGED_PX:
+            if np.abs(update).max(initial=0.0) * self.half < CONVERGED_PX:
                 break
         return motion
 
@@ -189,7 +186,7 @@ class StackFit:
         trust = 1 / (1 + squared(misfit, certainty) / TAIL)
         # A pair that went wrong as a whole.
         off = (self.pair_means(misfit, certainty) ** 2).sum(1)
-        trust = trust / (1 + off[tiles.pair] / _PAIR_TAIL_PX**2)
+        trust = trust / (1 + off[tiles.pair] / PAIR_TAIL_PX**2)
         return Linearised(points[0], misfit, jacobian * self.half, certainty, trust)
 
     def pair_means(self, misfit: Array, certainty: Array) -> Array:

@@ -8,12 +8,11 @@ import cv2
 import numpy as np
 
 from merge.align.motion import resample
-from merge.align.pair import Pyramid
+from merge.align.pair import KEPT_SIDE_PX, Pyramid
 from merge.model import Array, FloatArray, MotionModel
 
 # Working sizes: enough detail to match, little enough to be quick.
 _PHASE_SIDE_PX = 400
-_FEATURE_SIDE_PX = 1000
 _FEATURES = 2000
 # A match counts when it is this much closer than the second best (D. G. Lowe, IJCV 60(2), 2004).
 _DISTINCT = 0.75
@@ -30,7 +29,7 @@ def shift_of_detail(one: Pyramid, two: Pyramid) -> Array | None:
     see from afar. Not whitened: the strongest detail decides. None where it fits elsewhere, too, as
     a pattern that repeats does, or noise.
     """
-    fitting = [k for k, band in enumerate(one.bands) if max(band.shape) <= _FEATURE_SIDE_PX]
+    fitting = [k for k, band in enumerate(one.bands) if max(band.shape) <= KEPT_SIDE_PX]
     depth = min(fitting, default=len(one.bands) - 1)
     a, b = (np.fft.rfft2(p.bands[depth].astype(np.float32)) for p in (one, two))
     alike = np.fft.irfft2(np.conj(a) * b, one.bands[depth].shape)
@@ -80,8 +79,8 @@ def _by_phase(one: Pyramid, two: Pyramid) -> Array:
 
 
 def _by_features(one: Pyramid, two: Pyramid, model: MotionModel) -> Array | None:
-    a, factor = _level(one, _FEATURE_SIDE_PX)
-    b, _ = _level(two, _FEATURE_SIDE_PX)
+    a, factor = _level(one, KEPT_SIDE_PX)
+    b, _ = _level(two, KEPT_SIDE_PX)
     sift = cv2.SIFT_create(_FEATURES)
     found = []
     for picture in (a, b):

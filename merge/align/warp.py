@@ -18,15 +18,12 @@ from merge.compiled import njit
 from merge.model import Box, FloatArray, FrameTransform
 from merge.threads import share_out
 
-# Pole of the cubic B-spline's inverse filter; beyond eight taps it is below 3e-5 of the centre.
-_POLE = np.sqrt(3.0) - 2.0
+# The cubic B-spline's inverse filter; beyond eight taps it is below 3e-5 of the centre.
 _TAPS = 8
-_PREFILTER = np.sqrt(3.0) * _POLE ** np.abs(np.arange(-_TAPS, _TAPS + 1))
+_PREFILTER = np.sqrt(3.0) * (np.sqrt(3.0) - 2.0) ** np.abs(np.arange(-_TAPS, _TAPS + 1))
 _PREFILTER = (_PREFILTER / _PREFILTER.sum()).astype(np.float32)
 # Coefficients that the sixteen reach beyond those of a frame, on every side.
 _RIM = 2
-# Samples beside a position that the kernel and its prefilter reach.
-_MARGIN = _TAPS + 2
 # Side of what one job of a thread fills: its samples fit a processor's second-level cache.
 _TILE_PX = 256
 
@@ -223,8 +220,8 @@ def needed_area(
         places = np.concatenate([end.apply(points) for end in ends])
     slices = []
     for low, high, size in zip(places.min(axis=0), places.max(axis=0), shape[1::-1], strict=True):
-        first = int(np.clip(np.floor(low) - _MARGIN, 0, size - 2))
-        last = int(np.clip(np.ceil(high) + _MARGIN + 1, first + 2, size))
+        first = int(np.clip(np.floor(low) - _TAPS - _RIM, 0, size - 2))
+        last = int(np.clip(np.ceil(high) + _TAPS + _RIM + 1, first + 2, size))
         slices.append(slice(first, last))
     return slices[1], slices[0]
 

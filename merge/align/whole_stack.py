@@ -29,7 +29,7 @@ from merge.align.pair import (
     telling,
     unexplained_px,
 )
-from merge.align.solve import linked_frames
+from merge.align.solve import PAIR_TAIL_PX, linked_frames
 from merge.align.start import shift_of_detail, starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
@@ -44,6 +44,7 @@ from merge.model import (
     Registration,
 )
 from merge.model.geometry import JUMP_NEIGHBOURS
+from merge.significance import FEWEST
 
 # Pictures above this size are reduced for comparison: time, and at 6 MP the pixel is still finer
 # than the registration's error.
@@ -57,19 +58,12 @@ _COARSE = "placed by its coarse detail alone: noise fills the rest"
 # A pair that agrees less than this is tried from other starting points too, and one whose sharp
 # tiles lie farther beside its motion: a wrong place, where what is blurred agrees alone, or sway.
 _GOOD_AGREEMENT, _BESIDE_PX = 0.85, 1.0
-# Pairs are compared once more where a frame is expected to lie so far off, the largest error that a
-# bracket from a tripod may have; with 0.03, 60 frames of moss lost 0.06 dB and 0.03 px.
-_DRAG_PX = 0.3
 # A frame is compared with this many earlier ones.
 _COMPARED = 2
-# Fewest neighbours that a frame's position is compared with.
-_FEWEST_NEIGHBOURS = 3
 _STRIP_ROWS = 256
-# Places along each side of a picture at which its overlap with another is taken.
-_PLACES = 16
-# Frames of another scene: so many at least, and so unlike, seen small (frames of one scene under
-# any defocus correlate by more than 0.8).
-_FEWEST_OF_A_SCENE, _SAME_SCENE, _SCENE_PX = 3, 0.5, 32
+# Side of pictures on which scenes are told apart (frames of one under any defocus correlate by more
+# than 0.8), and their overlap is taken.
+_SCENE_PX = 32
 
 
 def analysis_reduction(shape: tuple[int, ...]) -> int:
@@ -265,7 +259,8 @@ class StackRegistration:
             return None
         small = depth_px / np.float32(self._reduction)
         places = {i: px / self._reduction for i, px in positions_px.items()}
-        if expected_drag_px(geometry, small, places) < _DRAG_PX:
+        # With a tenth of it, 60 frames of moss lost 0.06 dB and 0.03 px.
+        if expected_drag_px(geometry, small, places) < PAIR_TAIL_PX:
             return None
         matrices = {i: t.matrix for i, t in geometry.transforms(1).items()}
         return PairsAgain(self._pairs, matrices, small, places, self._pair_model)
@@ -328,7 +323,7 @@ class StackRegistration:
         largest = max(groups, key=len, default=set())
         here = self._small[reference].light
         alike = max((_likeness(here, self._small[i].light) for i in largest), default=1.0)
-        if len(largest) < _FEWEST_OF_A_SCENE or alike > _SAME_SCENE:
+        if len(largest) < FEWEST or alike > MIN_AGREEMENT:
             return ()
         return tuple(sorted(largest))
 
@@ -430,8 +425,8 @@ def _worth(one: Pyramid, two: Pyramid, result: PairResult) -> float:
 
 def _overlap(matrix: Array, shape: tuple[int, int]) -> float:
     """Return the share of a picture that lies inside the other."""
-    rows, columns = np.indices((_PLACES, _PLACES)).reshape(2, -1)
-    unit = (np.stack([columns, rows], 1) + 0.5) / _PLACES
+    rows, columns = np.indices((_SCENE_PX, _SCENE_PX)).reshape(2, -1)
+    unit = (np.stack([columns, rows], 1) + 0.5) / _SCENE_PX
     moved = apply(matrix, unit * shape[::-1]) / shape[::-1]
     return float(((moved >= 0) & (moved <= 1)).all(axis=1).mean())
 
@@ -465,7 +460,7 @@ def _jumps(matrices: dict[int, Array], full: tuple[int, int], reduction: int) ->
     for k, i in enumerate(order):
         others = order[max(k - JUMP_NEIGHBOURS, 0) : k + JUMP_NEIGHBOURS + 1]
         others.remove(i)
-        if len(others) < _FEWEST_NEIGHBOURS:
+        if len(others) < FEWEST:
             continue
         slopes = [
             (place[b] - place[a]) / (b - a) for n, a in enumerate(others) for b in others[n + 1 :]

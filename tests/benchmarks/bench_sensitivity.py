@@ -8,8 +8,8 @@ only what follows the constant runs again: depth, blend and moving from the firs
 region), axis from the tiles' energies (error of steps, share of the true ones), both over the
 middle of the picture, diagnose from the axis (findings, notes too), align from the reduced frames
 (px, gains; its resampling by the picture), defects from the frames of one photograph with faults
-put in (found, false, light lost). Findings are those of the bracket as it is (whole), without a frame
-(dropped), with one twice, with two swapped and with one soft, or of some ``--cases``.
+put in (found, false, light lost). Findings are those of the bracket as it is (whole), without a
+frame (dropped), with one twice, with two swapped and with one soft, or of some ``--cases``.
 
 Whatever freezes a constant is made anew with it: compiled loops, numbers that others are computed
 from at import, default arguments, remembered results. Brackets come one after the other, and a
