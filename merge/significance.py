@@ -34,7 +34,7 @@ MEDIAN_SQUARE = {1: NormalDist().inv_cdf(0.75) ** 2, 2: math.log(2)}
 # Standard errors from which what a whole stack shows is believed: in motion and light up to 3.6
 # came without a cause, 6 and more with one.
 SURE = 4.0
-# Of fewer values none is the odd one.
+# Of fewer values none is the odd one; beside one that is judged stand as many.
 FEWEST = 3
 # Spread of steps, relative, up to which they count as even.
 EVEN = 0.2

@@ -247,7 +247,7 @@ def _seen_over_expected(solution: Solution) -> float:
     are smaller in this stack; uneven ones show nothing, since they may be so.
     """
     steps = np.diff(solution.frames_px)
-    if len(steps) < FEWEST:
+    if len(steps) <= FEWEST:
         return 1.0
     own = np.diag(solution.covariance_px)
     error = np.sqrt(own[1:] + own[:-1] - 2 * np.diag(solution.covariance_px, 1))

@@ -212,7 +212,7 @@ def _spread_around(places_px: Array) -> Array:
     squares = np.square(apart)
     known = np.isfinite(squares).sum(axis=0)
     total = np.nan_to_num(squares).sum(axis=0)
-    return np.where(known >= FEWEST, np.sqrt(total / np.maximum(known, 1)), np.nan)
+    return np.where(known > FEWEST, np.sqrt(total / np.maximum(known, 1)), np.nan)
 
 
 def sharpest_frame(data: StackEnergies) -> Index:

@@ -55,7 +55,7 @@ class _OwnBlur:
         """
         whole, told = known + self.square, sound & np.isfinite(self.error)
         usual = between = 0.0
-        if told.sum() >= FEWEST:
+        if told.sum() > FEWEST:
             trust = np.argsort(whole[told])
             total = np.cumsum(self.error[told][trust] ** -2.0)
             usual = max(float(whole[told][trust][np.searchsorted(total, total[-1] / 2)]), 0.0)

@@ -26,26 +26,22 @@ from merge.defects.types import DustSpot
 from merge.encoding import linearize
 from merge.model import FloatArray
 from merge.samples import luminance, reduce_samples
+from merge.significance import proof_limit
 
 # Frames are averaged down until they have no more than this many pixels.
 _ANALYSED_PX = 1_600_000
 # Light is taken as at least this much above black, where logarithms only show noise.
 _DARK_LIGHT = 0.002
 # Differences of Gaussians find spots, at two sizes on each of three halvings; a disk of radius r
-# answers most at about r / 1.6 (measured on soft-rimmed disks). One size is the ratio times as wide
-# as the other.
+# answers most at about r / 1.6 (measured on soft-rimmed disks), the ratio of one size to the next.
 _LEVELS = 3
-_RATIO = 1.6
-_SIGMAS_PX = (1.0, _RATIO)
+_SIGMAS_PX = (1.0, 1.6, 2.56)
 # Candidates differ less from frame to frame where they are than where the picture went.
 _STAYS_BETTER = 0.8
-# Where the picture cannot move but blurs: deviation over frames of a steady answer over its mean.
-_STEADY_ANSWER = 0.25
 # Half-width, in sigmas, of the window that tells how busy a frame is around a place, the least
 # answer that it is taken to hold, and the same for differences of neighbouring pixels.
 _AROUND = 6.0
 _FAINTEST = 0.003
-_FAINTEST_STEP = 0.002
 # As many of the most certain are measured: twice as many found no more on the test scenes.
 _CANDIDATES = 200
 # Shadows below this share of light at their darkest are left: 1.5 % is one step of 8 bits at mid
@@ -54,7 +50,7 @@ _SMALLEST_LOSS = 0.015
 # What takes more is no dust.
 _LARGEST_LOSS = 0.5
 # Limits that split dust from things on the test scenes with a margin; see bench_defects.py.
-# Deviation over frames of a spot's darkness over its mean.
+# Deviation over frames of a spot's darkness, or of its answer, over its mean.
 _STEADY = 0.35
 # Its profile one step before the end, over that in the middle: a shadow ends, a slope goes on.
 _ENDS = 0.1
@@ -65,17 +61,13 @@ _ROUND_FEW = 0.85
 _MANY_FRAMES = 5
 # Number of frames that must show it clearly.
 _COUNTED = 2.0
-# The part of it that stays while the picture moves, 1 for dust, 0 for a thing: so many standard
-# errors below what is measured
-_ERRORS = 3.0
-# it must still be this much, and the error this small;
+# The part of it that stays while the picture moves, 1 for dust, 0 for a thing: it must be this much
+# beyond chance, and the error this small;
 _STAYS = (0.7, 0.12)
 # where the profile explains so much that it is clearly round,
 _CLEARLY_ROUND = 0.75
 # less is asked of both.
 _STAYS_ROUND = (0.5, 0.25)
-# Above this it moves against the picture, as no dust does.
-_MOST = 1.5
 # Blur that dissolves a thing, over its diameter.
 _DISSOLVED = 1.5
 # Pixels' worth of belief in an undarkened value at each radius: the centre has few pixels.
@@ -85,8 +77,6 @@ _ROUNDS = 5
 _SETTLED_PX = 0.1
 # Number of neighbouring differences that vary together.
 _ALIKE = 6.0
-# A candidate is measured as it was found, then as a larger spot: a shadow's core answers, too.
-_SIZES = (1.0, 1.35, 1.8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,21 +142,18 @@ class _Sample:
             self._answer(frame, transform)
 
     def _answer(self, light: FloatArray, transform: NDArray[np.float64]) -> None:
-        level, side = light, 1
+        level, side, sizes = light, 1, len(_SIGMAS_PX) - 1
         for k in range(_LEVELS):
             if k:
                 level, side = cv2.pyrDown(level), 2 * side
             matrix = _reduced_transform(transform, self._reduction, side)
-            if len(self._answers) <= k * len(_SIGMAS_PX):
+            if len(self._answers) <= k * sizes:
                 self._answers += [
                     _Answers(sigma, side, *([np.zeros_like(level) for _ in "123"] for _ in "12"))
-                    for sigma in _SIGMAS_PX
+                    for sigma in _SIGMAS_PX[:-1]
                 ]
-            blurred = [
-                cv2.GaussianBlur(level, (0, 0), sigma)
-                for sigma in (*_SIGMAS_PX, _SIGMAS_PX[-1] * _RATIO)
-            ]
-            sums = self._answers[k * len(_SIGMAS_PX) :][: len(_SIGMAS_PX)]
+            blurred = [cv2.GaussianBlur(level, (0, 0), sigma) for sigma in _SIGMAS_PX]
+            sums = self._answers[k * sizes :][:sizes]
             for one, (finer, coarser) in zip(sums, pairwise(blurred), strict=True):
                 _add_answer(one, coarser - finer, matrix)
 
@@ -186,12 +173,13 @@ class _Sample:
 
     def _candidates(self) -> list[tuple[int, int, float]]:
         """Return (row, column, sigma) of dark places that do not go with the picture."""
-        places = []
+        places: list[tuple[float, int, int, float]] = []
+        sizes = len(_SIGMAS_PX) - 1
         middle = self._motion.transforms[len(self._light) // 2]
         for k, sums in enumerate(self._answers):
             mean, varies, varies_there = self._compare(sums, middle)
-            level = k // len(_SIGMAS_PX) * len(_SIGMAS_PX)
-            beside = self._answers[level : level + len(_SIGMAS_PX)]
+            level = k // sizes * sizes
+            beside = self._answers[level : level + sizes]
             fits = mean > _SMALLEST_LOSS / 3  # a disk of loss a answers about a / 3
             fits &= mean >= cv2.dilate(mean, np.ones((3, 3), np.uint8))
             for other in beside:
@@ -199,7 +187,7 @@ class _Sample:
             stays = varies < _STAYS_BETTER * varies_there
             size_px = 3 * sums.sigma_px * sums.side * self._reduction
             if self._motion.blurred_px() >= _DISSOLVED * size_px:
-                stays |= varies < (_STEADY_ANSWER * mean) ** 2
+                stays |= varies < (_STEADY * mean) ** 2
             for row, column in np.argwhere(fits & stays):
                 at = (row * sums.side, column * sums.side)
                 sure = mean[row, column] / (
@@ -245,7 +233,7 @@ class _Sample:
             seen = radius <= outer
             template = np.interp(radius, np.arange(len(profile)), profile)
             fit = _fit_frames(flat, template, seen)
-            weights = 1 / (fit.rest**2 + _FAINTEST_STEP**2)
+            weights = 1 / (fit.rest**2 + _FAINTEST**2)
             weights /= weights.sum()
             step = (weights @ fit.moved).clip(-1, 1)
             dx, dy = dx + step[0], dy + step[1]
@@ -310,7 +298,7 @@ class _Sample:
 
     def _find_size(self, row: int, column: int, sigma: float) -> _Spot | None:
         """Return the spot at a place if it is dust, whatever its size comes out as."""
-        for larger in _SIZES:
+        for larger in _SIGMAS_PX[:-1]:  # a shadow's core answers, too
             spot = self._measure(row, column, sigma * larger)
             if spot is None or spot.roundness < _ROUND:
                 return None
@@ -328,8 +316,9 @@ class _Sample:
         if spot.roundness < (_ROUND_FEW if few else _ROUND) or spot.counted < _COUNTED:
             return False
         least, largest_error = _STAYS_ROUND if spot.roundness > _CLEARLY_ROUND else _STAYS
-        if spot.stays_error < largest_error and spot.stays < _MOST:
-            return spot.stays - _ERRORS * spot.stays_error > least
+        # As far above 1 it moves against the picture, as no dust does.
+        if spot.stays_error < largest_error and spot.stays < 2 - least:
+            return spot.stays - proof_limit(1) * spot.stays_error > least
         size_px = 2 * len(spot.profile) * self._reduction
         dissolves = self._motion.blurred_px() >= _DISSOLVED * size_px
         return dissolves and spot.roundness > _ROUND_FEW and spot.varies < _STEADY / 2

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.compiled import njit
+from merge.defects.spikes import WINDOW
 from merge.defects.types import DustSpot, SensorDefects
 from merge.encoding import scale_light
 from merge.errors import FrameMismatchError
@@ -18,7 +19,6 @@ from merge.model import FloatArray
 # Reach of `merge.depth`'s measure of sharpness around a pixel: the wider Gaussian of its band at
 # full size, and the window that it is averaged over at the reduced one.
 _MEASURE_REACH_PX, _MEASURE_REACH_CELLS = 4, 2
-_FILLED_FROM_PX = 4
 
 
 def repair_frame(
@@ -55,7 +55,7 @@ def repair_frame(
     if (len(defects.pixels) or defects.dust) and not samples.flags.writeable:
         samples = samples.copy()
     if len(defects.pixels):
-        _fill_listed(samples, defects, _FILLED_FROM_PX)
+        _fill_listed(samples, defects, WINDOW // 2 + 1)
     for spot in defects.dust:
         _brighten(samples, spot, transfer, white)
     return samples
@@ -104,7 +104,7 @@ def repair_measure(measure: FloatArray, defects: SensorDefects, reduction: int) 
     seen = cv2.dilate(seen, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
     wider = replace(small, pixels=np.argwhere(seen).astype(np.int32))
     values = measure.astype(np.float32).reshape(*small.shape, 1)
-    _fill_listed(values, wider, reach + _FILLED_FROM_PX)
+    _fill_listed(values, wider, reach + WINDOW // 2 + 1)
     return values[..., 0]
 
 

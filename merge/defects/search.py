@@ -14,18 +14,17 @@ from merge.defects.hot import judge_spikes, reached_pixels, separate_spikes
 from merge.defects.spikes import SpikeSearch
 from merge.defects.types import SensorDefects
 from merge.model import FloatArray, FrameTransform
+from merge.significance import FEWEST
 
-# With fewer frames, chance puts fine detail at one place in all of them (measured: no false alarm
-# from three frames on).
-SMALLEST_SAMPLE = 3
-LARGEST_SAMPLE = 8
+_LARGEST_SAMPLE = 8
 
 
 def choose_sample(usable: Sequence[int]) -> tuple[int, ...]:
     """Return up to eight of some frames' indices, spread evenly; none where they are too few."""
-    if len(usable) < SMALLEST_SAMPLE:
+    # With fewer, chance puts fine detail at one place in all (no false alarm from three frames on).
+    if len(usable) < FEWEST:
         return ()
-    places = np.linspace(0, len(usable) - 1, min(len(usable), LARGEST_SAMPLE))
+    places = np.linspace(0, len(usable) - 1, min(len(usable), _LARGEST_SAMPLE))
     return tuple(usable[i] for i in np.rint(places).astype(int))
 
 
@@ -80,7 +79,7 @@ class DefectSearch:
         """
         used = [i for i, transform in enumerate(transforms) if transform is not None]
         nothing = SensorDefects(self._shape, 0, np.empty((0, 2), np.int32))
-        if len(used) < SMALLEST_SAMPLE:
+        if len(used) < FEWEST:
             return nothing
         motion = PictureMotion.of(
             [t for t in transforms if t is not None],
@@ -129,7 +128,7 @@ def find_hot_photosites(
     tuple of (int, int)
         On the sensor, not turned; in order. Empty for fewer than three mosaics.
     """
-    if len(transforms) < SMALLEST_SAMPLE:
+    if len(transforms) < FEWEST:
         return ()
     motion = PictureMotion.of(transforms, positions_px)
     search, shape = SpikeSearch(len(transforms), reach=1), (0, 0)

@@ -140,7 +140,7 @@ def _bump_limits(sizes: Array, errors: Array, more: float = 0.0) -> Array:
 def _moves(registration: Registration) -> Array:
     """Return the moves from well placed frame to frame off the usual one, (M, 2); none if few."""
     frames = [registration.frames[i].transform for i in _well_placed(registration)]
-    if len(frames) <= FEWEST:
+    if len(frames) <= FEWEST + 1:  # moves stand between frames
         return np.zeros((0, 2))
     moves = np.diff([t.shift_px(registration.shape) for t in frames if t], axis=0)
     return np.asarray(moves - np.median(moves, axis=0))
