@@ -41,6 +41,9 @@ _STARTS = np.geomspace(0.7, 40.0, 18)
 _TILES_TO_START = 600
 # Frames on either side of a tile's peak that are fitted.
 _NARROWEST, _WIDEST = 4, 12
+# How often frames that may as well lie midway are moved: a frame moved leaves its neighbours unsure;
+# with once, a frame of a rail is called soft.
+_MIDDLE_ROUNDS = 2
 
 
 def choose(data: StackEnergies) -> Index:
@@ -168,7 +171,7 @@ def solve_best_explained(
     kept = _best_explained(misfits, tiles.centres)
     windows = cut_windows(data, tiles.take(kept), half)
     solution = solve(windows, solution.frames_px, solution.tiles_px[kept], least=FROM_NEAR)
-    if errors:
+    for _ in range(_MIDDLE_ROUNDS if errors else 0):
         frames_px, doubt_px = take_middle(windows, solution.frames_px, solution.tiles_px)
         start = solution.tiles_px
         solution = solve(windows, frames_px, start, least=FROM_NEAR, errors=True)
