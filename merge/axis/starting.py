@@ -41,8 +41,8 @@ _STARTS = np.geomspace(0.7, 40.0, 18)
 _TILES_TO_START = 600
 # Frames on either side of a tile's peak that are fitted.
 _NARROWEST, _WIDEST = 4, 12
-# How often frames that may as well lie midway are moved: one moved leaves its neighbours unsure; with
-# once, a frame of a rail is called soft.
+# How often frames that may as well lie midway are moved: one moved leaves its neighbours unsure.
+# With once, a frame of a rail is called soft.
 _MIDDLE_ROUNDS = 2
 
 
