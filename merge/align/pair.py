@@ -34,9 +34,9 @@ _BANDS = 4
 # Shift error of a tile that no amount of texture removes (pairs of five photograph stacks: median
 # error 0.045, 0.047, 0.052, 0.059 px with 0.03, 0.05, 0.1, 0.2).
 TILE_NOISE_PX = 0.03
-# Squared normalised residual from which a tile loses its say (worst error over six stacks with 1
-# and 2: 0.30 and 0.28 px).
-TAIL = 2.0
+# Squared normalised residual from which a tile loses its say (a rail's worst frame is 0.48 px off
+# with 1, 0.62 with 2).
+TAIL = 1.0
 # Certainty in 1/px² that keeps the equations of a tile without detail solvable.
 _LEAST_CERTAINTY = 1e-3
 # More tiles than this add time but no accuracy.
