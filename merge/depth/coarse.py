@@ -41,8 +41,6 @@ _STRIP_ROWS = 64
 # An octave counts where so much of its window is free; a thing's blur reaches so many times as far
 # as its place tells.
 _FREE_SHARE, _SAFE_BLUR = 0.1, 1.25
-# Independent values in the window of an octave.
-_FREEDOM = 8.0
 # A loss so many times a sixteenth of the noise's variance has half of the greatest weight; where
 # nothing tells, the far end has this one.
 _CLEAR_LOSS, _PRIOR = 64.0, 0.1
@@ -353,8 +351,10 @@ def _losses(
         for powers in _powers(octaves, pictures, measures):
             np.maximum(most, powers, out=most)
             amplitudes.append(np.sqrt(np.maximum(powers / noise - 1, 0)))
-        # An octave of noise alone says nothing: of N frames one is always strongest.
-        significant = np.clip(most / (noise * np.float32(1 + 4 * np.sqrt(2 / _FREEDOM))) - 1, 0, 1)
+        # An octave of noise alone says nothing: of N frames one is always strongest. In a window of
+        # sigma 2 there are 1 + 2 * 2² independent values of a band of 1 px.
+        chance = np.float32(1 + 4 * np.sqrt(2 / 9))
+        significant = np.clip(most / (noise * chance) - 1, 0, 1)
         clear = octaves.seen > _FREE_SHARE
         highest = np.sqrt(np.maximum(most / noise - 1, 0))
         for k in range(count):

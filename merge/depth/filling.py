@@ -27,9 +27,8 @@ _WIDE_STRIDE_PX = 4
 # the last three.
 _SURE, _AGREEING = 0.5, 0.6
 _WIDELY_SURE, _WIDELY_AGREEING = 0.25, 0.5
-# Confidence is kept from the second share of agreement on, and nothing of it is left at the first.
-_AGREEMENT_RANGE = 0.2, 0.8
-# Smoothness of the filling, and the difference of colour (sum of the channels) that halts it.
+# Smoothness of the filling, the difference of colour (sum of channels) that halts it, and rounds:
+# the paper's (see `fill_guesses`), which leave no streaks.
 _SMOOTHNESS, COLOUR_STEP, _ROUNDS = 900.0, 0.03, 3
 _STRIP_ROWS = 64
 
@@ -62,14 +61,11 @@ def fill_guesses(depth: DepthMap, guide: FloatArray, reduction: int = 1) -> Dept
     stride = max(round(_WIDE_STRIDE_PX / reduction), 1)
     wide_agreement = _agreement(depth.position, AGREE_RADIUS_PX, stride)
     guess |= (depth.confidence < _WIDELY_SURE) & (wide_agreement < _WIDELY_AGREEING)
-    low, high = _AGREEMENT_RANGE
-    confidence = depth.confidence * np.clip((agreement - low) / (high - low), 0, 1)
-    confidence = confidence.astype(np.float32)
+    confidence = depth.confidence * agreement
     confidence[guess] = 0
     if not guess.any() or guess.all():
         return DepthMap(depth.position, confidence, depth.exact)
-    weight = (depth.confidence * agreement) ** 2
-    weight[guess] = 0
+    weight = confidence**2
     filled, _ = spread_along_colours(depth.position, weight, guide, reduction)
     exact = None if depth.exact is None else np.where(guess, filled, depth.exact)
     return DepthMap(np.where(guess, filled, depth.position), confidence, exact)

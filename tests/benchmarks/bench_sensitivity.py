@@ -370,7 +370,9 @@ class Replay:
             mock.patch.object(merging, "_output_box", middle),
             mock.patch.object(merging, "inspect_bracket", return_value=self._inspection),
         ):
-            return self._picture(merging.merge_stack(self.stack, self.options))
+            detail = dataclasses.replace(self.options, method="detail")
+            options = detail if module.endswith(".detail") else self.options
+            return self._picture(merging.merge_stack(self.stack, options))
 
     @functools.cached_property
     def _inspection(self) -> Any:
@@ -619,15 +621,15 @@ def main(arguments: list[str]) -> None:
 
 def try_stage(stage: str, chosen: list[Constant], replays: list[Any], *, with_off: bool) -> None:
     """Print every constant of a stage, then those that are worth nothing."""
-    bases: dict[bool, list[dict]] = {}
+    bases: dict[str, list[dict]] = {}
     results: dict[str, list[str]] = {}
     for constant in chosen:
-        by_picture = constant.module.endswith((".warp", ".area"))
-        if by_picture not in bases:
-            bases[by_picture] = [replay.measure(stage, constant.module) for replay in replays]
+        way = constant.module.rsplit(".", 1)[1]
+        if way not in bases:
+            bases[way] = [replay.measure(stage, constant.module) for replay in replays]
         label = f"{constant.module}.{constant.name} = {constant.value}"
         print(label, flush=True)
-        verdict = try_constant(constant, stage, replays, bases[by_picture], with_off)
+        verdict = try_constant(constant, stage, replays, bases[way], with_off)
         results.setdefault(verdict, []).append(label)
     for verdict, labels in results.items():
         if verdict != "counts":
