@@ -31,8 +31,8 @@ _HUBER = 1.345
 _USUAL_FRAMES = 4
 # Median of the squares of a normal deviate, and of half the sum of two.
 MEDIAN_SQUARE = {1: NormalDist().inv_cdf(0.75) ** 2, 2: math.log(2)}
-# Standard errors from which what a whole stack shows is believed. Motions: up to 3.6 came without a
-# cause, 6 and more with one; light: with 4, frames of a rail got a falloff that they do not have.
+# Standard errors from which a number that a whole stack shows is believed: of motion up to 3.6 came
+# without a cause, 8 and more with one; of light, with 4 a rail got a falloff that it does not have.
 SURE = 5.0
 # Of fewer values none is the odd one; beside one that is judged stand as many.
 FEWEST = 3

@@ -24,7 +24,7 @@ from merge.align.pair import TAIL
 from merge.align.solve import Linearised, StackFit, squared
 from merge.errors import RegistrationError
 from merge.model import Array
-from merge.significance import SURE
+from merge.significance import SURE, proof_limit
 
 Change = Callable[[CameraModel], CameraModel]
 
@@ -86,7 +86,7 @@ def _evidence(
         return 0.0
     model = motion.model
     if model.own > before.own:
-        return gain if gain > SURE else 0.0
+        return gain if gain > proof_limit(1) else 0.0
     place = 0 if model.bends and not before.bends else model.shared - 1
     certain = abs(_significance(fit, motion, place))
     return certain if certain > SURE else 0.0
@@ -94,7 +94,7 @@ def _evidence(
 
 def predicts_better(fit: StackFit, one: Motion, other: Motion) -> bool:
     """Tell whether the other motion predicts tiles better by more than chance."""
-    return _gain(_predict(fit, one), _predict(fit, other)) > SURE
+    return _gain(_predict(fit, one), _predict(fit, other)) > proof_limit(1)
 
 
 def rolling(model: CameraModel) -> CameraModel:

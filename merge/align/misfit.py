@@ -14,7 +14,7 @@ from merge.align.pair import TAIL
 from merge.align.solve import squared
 from merge.model import Array, Misfit
 from merge.model.geometry import field_powers
-from merge.significance import SURE
+from merge.significance import proof_limit
 
 # Expected size of the field's coefficients, px; a weak prior that keeps corners without tiles calm.
 _USUAL_PX = 1.0
@@ -58,7 +58,7 @@ def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int])
     if not fields:
         return None
     evidence = improvement(before[judged], after[judged], block[judged])
-    return Misfit(fields, shape, evidence) if evidence > SURE else None
+    return Misfit(fields, shape, evidence) if evidence > proof_limit(1) else None
 
 
 def _fit_field(powers: Array, misfit: Array, certainty: Array, kept: Array) -> Array:
