@@ -8,6 +8,7 @@ import numpy as np
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian
 
+# Smaller levels, px, are all rim: masks are eroded over nine (`level_masks`).
 _SMALLEST_SIDE_PX = 8
 
 

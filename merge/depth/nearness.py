@@ -15,7 +15,9 @@ from merge.depth.occlusion import gap_in_frames
 from merge.model import DepthMap, FloatArray
 from merge.scratch import ScratchStack
 
-# Outlines are looked for within a window of this side; fewer places beside them tell nothing.
+# Outlines are looked for within a window of this side, px (held by
+# test_outlines_tell_which_end_is_near); fewer places beside them tell nothing (by
+# test_without_depth_steps_the_first_frame_is_near).
 _WINDOW_PX, _LEAST_PLACES = 5, 200
 
 

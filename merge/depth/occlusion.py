@@ -51,7 +51,8 @@ _APART = 0.12
 # there are none, by _APART),
 _CLEARLY, _PEAK_SIGMA_PX = 3.0, 1.0
 # by this share of the most around (beside it, too, there is some of its sharpness), and with so
-# much sharpness for its contrast: blurred letters before nothing nearer have less.
+# much sharpness for its contrast: blurred letters before nothing nearer have less (held by
+# test_the_border_of_a_smooth_leaf_takes_no_labels_of_the_wall).
 _THIN_SHARE, _STEEP = np.float32(0.7), np.float32(0.1)
 _TILE_PX = 128
 _SCRATCH_BYTES = 128 << 20

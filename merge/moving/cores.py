@@ -17,7 +17,7 @@ from merge.moving.parts import IntArray, box_of
 # Evidence that some place of a part must reach, and all others half of: still scenes stay below 5.6
 # (rendered macro), a texture that moves by its own size reaches 15 to 30.
 CERTAIN = 7.5
-# More pieces than this, of water for instance, are not told apart: the largest are.
+# More pieces than this, of water for instance, are not told apart, as all pairs are compared.
 _MOST_PIECES = 400
 # Up to this share of the picture a part comes from one frame: a person, a branch. How deep a larger
 # one is cannot be told from its depth map, where copies of a thing and water look alike; it
