@@ -81,6 +81,8 @@ def find_soft(
     while True:
         found = _measure(data, solution)
         z = np.where(sound & (data.own == 0) & (len(sound) > 2), found.square / found.error, 0.0)
+        if (z >= _TRIED).any():
+            solution = _settled(data, solution)
         best = None
         for frame in np.argsort(-z)[:_MOST_TRIED].tolist():
             if z[frame] < _BETTER:
@@ -91,6 +93,15 @@ def find_soft(
         if best is None:
             return data.own, _judge(data, solution, sound, found)
         data, solution = best
+
+
+def _settled(data: Windows, solution: Solution) -> Solution:
+    """Return the best of several solutions one from another: their costs differ by chance, too."""
+    best = solution
+    for _ in range(_ROUNDS // 2):
+        solution = solve(data, solution.frames_px, solution.tiles_px, least=FROM_NEAR)
+        best = min(best, solution, key=lambda s: s.cost)
+    return best
 
 
 def _with_own_blur(
