@@ -81,13 +81,12 @@ def find_soft(
     while True:
         found = _measure(data, solution)
         z = np.where(sound & (data.own == 0) & (len(sound) > 2), found.square / found.error, 0.0)
-        if (z >= _TRIED).any():
-            solution = _settled(data, solution)
+        without = _best_cost(data, solution) if (z >= _TRIED).any() else solution.tile_cost
         best = None
         for frame in np.argsort(-z)[:_MOST_TRIED].tolist():
             if z[frame] < _BETTER:
                 break
-            tried = _with_own_blur(data, solution, sound, frame, found.square[frame])
+            tried = _with_own_blur(data, solution, sound, frame, found.square[frame], without)
             if tried is not None and (best is None or tried[1].cost < best[1].cost):
                 best = tried
         if best is None:
@@ -95,20 +94,20 @@ def find_soft(
         data, solution = best
 
 
-def _settled(data: Windows, solution: Solution) -> Solution:
-    """Return the best of several solutions one from another: their costs differ by chance, too."""
+def _best_cost(data: Windows, solution: Solution) -> Array:
+    """Return the tiles' costs in the best of solutions from one another: these differ by chance."""
     best = solution
     for _ in range(_ROUNDS // 2):
         solution = solve(data, solution.frames_px, solution.tiles_px, least=FROM_NEAR)
         best = min(best, solution, key=lambda s: s.cost)
-    return best
+    return best.tile_cost
 
 
 def _with_own_blur(
-    data: Windows, solution: Solution, sound: BoolArray, frame: int, start: float
+    data: Windows, solution: Solution, sound: BoolArray, frame: int, start: float, without: Array
 ) -> tuple[Windows, Solution] | None:
-    """Fit with one frame's own blur free, too; None where that is not proven."""
-    before, blocks, own = solution.tile_cost, data.blocks, data.own.copy()
+    """Fit with one frame's own blur free, too; None where that is not proven, by the cost, too."""
+    blocks, own = data.blocks, data.own.copy()
     own[frame], last, farther = start, np.nan, 1.0
     for _ in range(_ROUNDS):
         data = replace(data, own=own.copy())
@@ -123,7 +122,7 @@ def _with_own_blur(
         last = change
         own[frame] = max(own[frame] + farther * change, 0.0)
     proven = _measure(data, solution).score(data.own, sound)[frame] > proof_limit(len(own))
-    better = blocks_score(before - solution.tile_cost, blocks) > _BETTER
+    better = blocks_score(without - solution.tile_cost, blocks) > _BETTER
     return (data, solution) if proven and better and data.own[frame] > 0 else None
 
 
