@@ -81,7 +81,7 @@ def find_soft(
     while True:
         found = _measure(data, solution)
         z = np.where(sound & (data.own == 0) & (len(sound) > 2), found.square / found.error, 0.0)
-        without = _best_cost(data, solution) if (z >= _TRIED).any() else solution.tile_cost
+        without = _best_cost(data, solution) if (z >= _BETTER).any() else solution.tile_cost
         best = None
         for frame in np.argsort(-z)[:_MOST_TRIED].tolist():
             if z[frame] < _BETTER:
