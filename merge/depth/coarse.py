@@ -44,9 +44,9 @@ _FREE_SHARE, _SAFE_BLUR = 0.1, 1.25
 # A loss so many times a sixteenth of the noise's variance has half of the greatest weight; where
 # nothing tells, the far end has this one.
 _CLEAR_LOSS, _PRIOR = 64.0, 0.1
-# A guess that colours tie to fine detail by less than this share takes what little is told: on a
-# windy field before a backdrop +0.5 dB, as good from 0.2 to 0.4.
-_LOOSE = 0.25
+# A guess that colours tie to fine detail by less than the second share takes what is told, however
+# little; by less than the first it lies at the far end where nothing is, else as far as what blurs.
+_LOOSE, _BOUND = 0.25, 0.5
 # Detail on fewer pixels than this is noise or a speck.
 _LEAST_SURE_PX = 20
 _SCRATCH_BYTES = 128 << 20
@@ -205,11 +205,11 @@ def settle_smooth_places(
         With ``beyond``; confidence 0 where coarse detail decided.
     """
     far = len(axis_px) - 1 if near_first else 0
-    place, trust = _judge_octaves(measures, pictures, guide, depth.position, evidence, axis_px, far)
+    judged = _judge_octaves(measures, pictures, guide, depth.position, evidence, axis_px, far)
     whole = 0, 0, *depth.position.shape
-    place = enlarge_part(place, whole, CELL_PX)
-    loose = (depth.confidence <= 0) & (enlarge_part(_tie(evidence, guide), whole, CELL_PX) < _LOOSE)
-    told = ~evidence.sure & (enlarge_part(trust, whole, CELL_PX) > LEAST_SHARE * ~loose)
+    place, trust, tie = (enlarge_part(values, whole, CELL_PX) for values in judged)
+    told = ((depth.confidence <= 0) & (tie < _BOUND)) | (trust > LEAST_SHARE)
+    told &= ~evidence.sure
     told &= ~shows_less(pictures, measures, evidence, place, depth.position)
     # Coarse detail in an end frame and no fine one there: it lies beyond.
     beyond = np.zeros(told.shape, np.int8)
@@ -272,8 +272,8 @@ def _judge_octaves(
     evidence: Evidence,
     axis_px: NDArray[np.float64],
     far: int,
-) -> tuple[FloatArray, FloatArray]:
-    """Return, in cells, the frame with least loss of light's variance, and how far to trust it."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return, in cells, the frame with least loss of light, how far to trust it, and `_tie`."""
     loss, known = _losses(measures, pictures, position, evidence, axis_px)
     floor = np.float32((evidence.noise / evidence.reduction) ** 2 / 16)
     most = loss.max(axis=0)
@@ -285,11 +285,28 @@ def _judge_octaves(
     own = _least(loss, floor)
     around, trust = _spread(own, weight**2, colour, free < 1)
     trust = np.sqrt(trust)
-    # A smooth place of which no frame shows more than another is rather far than near.
-    around = (around * trust**2 + far * _PRIOR**2) / (trust**2 + _PRIOR**2)
+    # A smooth place of which no frame shows more than another is rather far than near; one that
+    # blur of sharp things reaches in some frame, and that is not clearly apart from them by its
+    # colour, as far as any of them.
+    tie = _tie(evidence, guide)
+    apart = known | ((trust > 0) & (tie < _LOOSE))
+    last = np.where(apart, np.float32(far), _farthest(position, evidence.sure, axis_px, far))
+    around = (around * trust**2 + last * _PRIOR**2) / (trust**2 + _PRIOR**2)
     near = cv2.GaussianBlur(weight, (0, 0), 1.0)
     own = cv2.GaussianBlur(own * weight, (0, 0), 1.0) / np.maximum(near, np.float32(1e-6))
-    return near * own + (1 - near) * around, np.maximum(near, trust)
+    return near * own + (1 - near) * around, np.maximum(near, trust), tie
+
+
+def _farthest(
+    position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float64], far: int
+) -> FloatArray:
+    """Return, in cells, the depth farthest back of what is sharp as far around as blur reaches."""
+    share = reduce_map(sure.astype(np.float32), CELL_PX)
+    apart = reduce_map(np.abs(position - np.float32(far)) * sure, CELL_PX)
+    apart = np.where(share > _BOUND, apart / np.maximum(share, LEAST_SHARE), len(axis_px))
+    reach = int(np.ceil(np.ptp(axis_px) / CELL_PX))
+    least = cv2.erode(apart.astype(np.float32), np.ones((2 * reach + 1,) * 2, np.uint8))
+    return np.abs(np.float32(far) - np.where(least < len(axis_px), least, np.float32(0)))
 
 
 def _tie(evidence: Evidence, guide: FloatArray) -> FloatArray:
