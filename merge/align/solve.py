@@ -269,7 +269,9 @@ class StackFit:
         """
         if motion.model.family not in ("similarity", "camera"):
             return []
-        size = motion.own[:, 2] if motion.model.bends else np.log1p(motion.own[:, 2])
+        size = motion.own[:, 2]
+        if not motion.model.bends:  # what shrinks to less is refused by `_check_sizes`
+            size = np.log1p(np.maximum(size, _LEAST_SIZE - 1))
         wanted = []
         factor = np.array([1.0, -2.0, 1.0])
         for i in range(1, len(size) - 1):
