@@ -115,6 +115,14 @@ def test_verbose_lists_every_frame(bracket, tmp_path):
     assert result.stderr.startswith("Aligning: 3 of 3, ")
 
 
+def test_verbose_states_no_uncertainty_where_nothing_was_moved(bracket, tmp_path):
+    result = merge(bracket, "-o", tmp_path / "out.tif", "-v", "--motion", "none", "--anyway")
+    assert result.exit_code == 0, result.output
+    rows = [line for line in result.stdout.splitlines() if re.match(r"  +\d+  ", line)]
+    assert len(rows) == 3
+    assert all(re.search(r"%  +-  ", row) for row in rows), result.stdout
+
+
 def test_quiet_prints_the_written_name_alone(bracket, tmp_path):
     result = merge(bracket, "-o", tmp_path / "out.tif", "-q")
     assert (result.stdout, result.stderr) == (f"{tmp_path / 'out.tif'}\n", "")

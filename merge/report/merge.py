@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -94,7 +95,9 @@ def _frame_table(result: MergeResult) -> Iterator[str]:
             yield f"  {number:5d}  {'left out':<57}{source.name}"
             continue
         x, y = frame.transform.shift_px(result.registration.shape)
-        size, residual = frame.transform.magnification, f"{frame.residual_px:.2f} px"
+        size, residual = frame.transform.magnification, "-"
+        if math.isfinite(frame.residual_px):  # without motion nothing is measured
+            residual = f"{frame.residual_px:.2f} px"
         yield (
             f"  {number:5d}  {x:+8.2f} {y:+8.2f}  {100 * size:13.3f} %  "
             f"{100 * frame.gain:7.1f} %  {residual:>12}  {source.name}"
