@@ -63,11 +63,6 @@ class VeilScene:
         order = np.arange(len(self.positions_px), dtype=np.float64)
         return np.interp(self.position, order, self.positions_px).astype(np.float32)
 
-    @cached_property
-    def covered_light(self) -> FloatArray:
-        """Full coverage and `light`, shape (h, w, C + 1)."""
-        return np.dstack([np.ones_like(self.position), self.light])
-
 
 def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[FloatArray, FloatArray]:
     """Return the darkest and the brightest that any frame shows within ``reach`` of every pixel.
@@ -121,7 +116,9 @@ def find_veil(index: int, scene: VeilScene) -> Veil | None:
     own = np.abs(scene.position - np.float32(index)) < 1  # where the frame is mixed in
     blur, gap_px = np.float32(scene.positions_px[index]) - scene.place_px, _gap_px(scene)
     for core, padded, inner in _tiles_beside_foreground(own, blur > gap_px, blur):
-        cover, light = _blur_foreground(scene.covered_light[padded], blur[padded], gap_px)
+        here = scene.light[padded]
+        covered = np.dstack([np.ones(here.shape[:2], np.float32), here])
+        cover, light = _blur_foreground(covered, blur[padded], gap_px)
         allowed = own[padded] & (cover > EIGHT_BIT_STEP) & (cover < _MOST_COVER)
         if not allowed[inner].any():
             continue
