@@ -46,7 +46,7 @@ _FREE_SHARE, _SAFE_BLUR = 0.1, 1.25
 _CLEAR_LOSS, _PRIOR = 64.0, 0.1
 # A guess that colours tie to fine detail by less than the second share takes what is told, however
 # little; by less than the first it lies at the far end where nothing is, else as far as what blurs.
-_LOOSE, _BOUND = 0.25, 0.5
+_LOOSE, _BOUND = 0.25, 0.4
 # Independent values in the window of the finest measure: with those of an octave a backdrop at ISO
 # 6400 loses 0.5 dB.
 _FINE_FREEDOM = 60.0
