@@ -79,6 +79,7 @@ def test_find_other_kind_knows_a_bracket_shot_twice():
     assert "frames 1 to 6 and 7 to 12" in found.message
     assert "depthweld sort" in found.advice
     assert kind_of([*once, *again[::-1]]) == "bracket twice"
+    assert kind_of([*once, *np.delete(again, 3)]) == "bracket twice"
 
 
 def test_find_other_kind_knows_exposures_and_bursts_of_one_focus():

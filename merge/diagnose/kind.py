@@ -24,6 +24,8 @@ _DISTANCE_FACTOR = 1.1
 # Exposures set on purpose rise by even steps, of at least so much, to as much for rounded numbers,
 # and the pictures' light follows them as closely; smaller steps come from changing light.
 _SET_STEP_EV = 0.5
+# Of a bracket twice, the share of each pass that has a partner: the other may lack a frame.
+_PARTNERED = 0.8
 _ANYWAY = "or take them all the same with --anyway"
 
 
@@ -185,6 +187,7 @@ def _second_pass(places: np.ndarray) -> int | None:
             for part in (one, two)
         )
         apart = np.abs(two[:, None] - one[None, :])
-        if steady and all((apart.min(axis=k) < EVEN * step).all() for k in (0, 1)):
+        partnered = [(apart.min(axis=k) < EVEN * step).mean() for k in (0, 1)]
+        if steady and min(partnered) >= _PARTNERED:
             return split
     return None
