@@ -25,6 +25,7 @@ from merge.significance import (
     score,
     student_limit,
 )
+from merge.threads import share_out
 
 # Change of blur over which what it does is taken as linear, over the finest sigma, squared.
 _LINEAR = 3.0**2
@@ -194,7 +195,8 @@ def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = Non
         number[depth.tiles] = k
     place = (number[:, None] * count + data.frames).ravel()
     square, error, degrees = np.zeros(count), np.full(count, np.inf), np.ones(count)
-    for frame in range(count) if some is None else some:
+
+    def judge(frame: int) -> None:
         column = np.where((data.frames == frame)[:, None] & data.used[:, None], by_square, 0.0)
         shared = _by_frame(data, (project(column) * by_place).sum(axis=1), count)
         moved = np.concatenate([[0.0], places @ shared[1:]])
@@ -202,12 +204,14 @@ def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = Non
         pull = project(column)
         told = float((pull * column).sum())
         if told <= 0:
-            continue
+            return
         by_block = np.bincount(data.blocks, (pull * fit.residual).sum(axis=(1, 2)))
         chance = float((by_block**2).sum())
         whole = chance + _model_variance(data, pull, depths, place)
         square[frame], error[frame] = by_block.sum() / told, np.sqrt(whole) / told
         degrees[frame] = max(whole**2 / max(float((by_block**4).sum()), 1e-12) - 1, 1.0)
+
+    share_out(judge, range(count) if some is None else some)
     return _OwnBlur(square, error, degrees)
 
 

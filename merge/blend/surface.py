@@ -115,13 +115,15 @@ class SurfaceBlend:
         r = self._reduction
         area = np.s_[row // r : -(-(row + height) // r), column // r : -(-(column + width) // r)]
         position, reach = self._position[area], self._reach[area]
+        centre = self._window_centre(position, reach)
         frames = np.zeros(self._count, bool)
         for place in (reach <= 1, reach > 1):
             if not place.any():
                 continue
             # Between reduced pixels depth may be up to three quarters of a frame away.
             farthest = float(reach[place].max()) + (0.75 if r > 1 else 0)
-            for depth in np.unique(np.round(position[place] * 2)) / 2:
+            both = np.concatenate([position[place], centre[place]])
+            for depth in np.unique(np.round(both * 2)) / 2:
                 first = int(np.ceil(depth - 0.25 - farthest))
                 last = int(np.floor(depth + 0.25 + farthest))
                 frames[max(first, 0) : max(last + 1, 0)] = True
@@ -135,6 +137,12 @@ class SurfaceBlend:
                     frames[:] = True
                 self._totals[box] = total
         return frames
+
+    def _window_centre(self, position: FloatArray, reach: FloatArray) -> FloatArray:
+        """Return about which frame fine detail is averaged: so that none lies beyond an end."""
+        middle = np.float32((self._count - 1) / 2)
+        inside = np.minimum(reach - 1, middle)
+        return np.clip(position, inside, 2 * middle - inside)
 
     def parts_with(self, index: int) -> list[Part]:
         """Return the parts in which frame ``index`` counts."""
@@ -159,8 +167,10 @@ class SurfaceBlend:
         top, left = row // r, column // r
         area = np.s_[top : -(-(row + height) // r), left : -(-(column + width) // r)]
         # Between reduced pixels depth may be up to three quarters of a frame away.
-        reach = self._reach[area] + np.float32(0.75 if r > 1 else 0)
-        near = np.abs(self._position[area] - np.float32(index)) < reach
+        beside, reach = np.float32(0.75 if r > 1 else 0), self._reach[area]
+        near = np.abs(self._position[area] - np.float32(index)) < 1 + beside
+        centre = self._window_centre(self._position[area], reach)
+        near |= np.abs(centre - np.float32(index)) < reach + beside
         if box in self._totals:  # where frames lack pixels, all may count everywhere
             near[:] = True
         rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
@@ -277,11 +287,12 @@ def _fill_hats(  # pragma: no cover - compiled
 ) -> bool:  # fmt: skip
     """Fill both with max(0, 1 - |position - index| / reach) over its sum, the second for reach 1.
 
-    Tell whether they differ. ``place``: row, column, reduction; ``frame``: index, frames in all.
+    For the first, positions near an end count as farther in. Tell whether they differ.
+    ``place``: row, column, reduction; ``frame``: index, frames in all.
     """
     row, column, reduction = place
     index, count = np.float32(frame[0]), frame[1]
-    one, zero = np.float32(1), np.float32(0)
+    one, zero, middle = np.float32(1), np.float32(0), np.float32((count - 1) / 2)
     differ = False
     tops, belows, down = neighbours(row, weight.shape[0], reduction, position.shape[0])
     lefts, besides, along = neighbours(column, weight.shape[1], reduction, position.shape[1])
@@ -299,8 +310,12 @@ def _fill_hats(  # pragma: no cover - compiled
             if far > one:
                 differ = True
                 weight[i, j] = zero
+                # Noise is averaged over as many frames at an end as between.
+                inside = min(far - one, middle)
+                centre = min(max(depth, inside), middle + middle - inside)
+                away = abs(centre - index)
                 if away < far:
-                    weight[i, j] = (one - away / far) / _sum_of_hats(depth, far, count)
+                    weight[i, j] = (one - away / far) / _sum_of_hats(centre, far, count)
     return differ
 
 
