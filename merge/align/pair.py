@@ -60,7 +60,7 @@ _BESIDE = 9.0
 # Noise falls below this from the finest band to the next (0.41 to 0.66 for white noise, as it is
 # and smoothed by up to 1 px); detail does not (1.0 and more).
 _NOISE_FALLS = 0.7
-# Seen small, pictures are blurred so far that defocus changes little; they share so much at least.
+# Share of each other that two pictures must see for their likeness to count.
 _LEAST_SHARED = 0.1
 # Longest move at once, within which the bands of a tile still fit into one another, and rounds.
 _CAPTURE_PX, _FOLLOWING = 4.0, 4

@@ -310,7 +310,7 @@ def _fill_hats(  # pragma: no cover - compiled
             if far > one:
                 differ = True
                 weight[i, j] = zero
-                # Noise is averaged over as many frames at an end as between.
+                # As `_window_centre`: noise is averaged over as many frames at an end as between.
                 inside = min(far - one, middle)
                 centre = min(max(depth, inside), middle + middle - inside)
                 away = abs(centre - index)
