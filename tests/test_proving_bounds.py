@@ -21,7 +21,7 @@ FLOORS: dict[str, tuple[float, float | None]] = {
     "market-stall-50mm": (-0.2, 1.9),
     "watchworks-1to1": (5.8, 8.7),
     "thistle-1to2": (3.0, 3.0),
-    "gnat-3to1-rail": (-1.1, -0.7),
+    "gnat-3to1-rail": (-0.8, -0.5),
     "fern-35mm-windy": (2.2, 3.0),
     "lichen-1to1-60": (1.4, 1.6),
 }
