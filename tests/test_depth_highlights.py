@@ -85,3 +85,20 @@ def test_a_bright_place_crossed_by_hairs_keeps_its_depths():
     before, after = settled(frames_of(light))
     changed = after.position != before.position
     assert not (changed & (after.position != FOCUS)).any()
+
+
+def test_a_bright_wire_that_runs_through_depth_keeps_its_depths():
+    rng, frames, ends = np.random.default_rng(4), [], (FOCUS - 2, FOCUS + 4)
+    pieces = np.array_split(np.arange(20, 100), 40)
+    for k in range(FRAMES):
+        light = np.full((*SIZE, 3), 0.15, np.float32)
+        for piece, depth in zip(pieces, np.linspace(*ends, len(pieces)), strict=True):
+            part = np.zeros_like(light)
+            part[43:48, piece] = 30.0
+            light += blur(part, STEP_PX * abs(k - depth))
+        coded = encode(np.clip(light, 0, 1), "srgb")
+        coded += 0.004 * rng.standard_normal(light.shape)
+        frames.append(np.clip(coded, 0, 1).astype(np.float32))
+    _, after = settled(frames)
+    wire = after.position[45, 22:98]
+    np.testing.assert_allclose(wire, np.linspace(*ends, len(wire)), atol=1.0)

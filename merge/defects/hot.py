@@ -11,13 +11,10 @@ from merge.defects.evidence import PictureMotion, widest_px
 from merge.defects.spikes import WINDOW
 from merge.model import FloatArray
 
-# Movement from which a blob has left the place where it stood out, beyond the reach of the search.
-_MOVED_BEYOND = 0.5
 # Diameter, over the reach, of the disk that a point is blurred to when it reaches the pixels that
-# it has to be above, even if it is clipped white: twice as far as they are.
+# it has to be above, even if it is clipped white: twice as far as they are. Without it six
+# highlights of coins count as hot pixels.
 _BLURRED_BEYOND = 4.0
-# Part of a spike's height from which a pixel beside it counts as reached by it.
-_REACHED = 0.08
 
 
 def judge_spikes(
@@ -48,7 +45,8 @@ def judge_spikes(
         widest_px(motion.offsets_px(row, column)[seen])
         for (row, column), seen in zip(positions.tolist(), present, strict=True)
     ]
-    return np.array(moved, np.float64) >= (reach + _MOVED_BEYOND) * side
+    # Moved so far, a point is one of those that its old place would have to be above.
+    return np.array(moved, np.float64) >= reach * side
 
 
 def separate_spikes(places: NDArray[np.int32]) -> list[tuple[int, int]]:
@@ -83,8 +81,7 @@ def reached_pixels(
     for (row, column, _, _), window in zip(places.tolist(), windows, strict=True):
         ground = np.nanmedian(window[rim], axis=0)
         above = np.nan_to_num(np.abs(window - ground)).max(axis=2)
-        noise = np.nan_to_num(np.abs(window[rim] - ground)).max()
-        reached = above > max(_REACHED * above[half, half], noise)
+        reached = above > np.nan_to_num(np.abs(window[rim] - ground)).max()
         reached[half, half] = True
         reached &= ~rim
         rows, columns = np.nonzero(reached)

@@ -16,6 +16,7 @@ from merge.defects.types import SensorDefects
 from merge.model import FloatArray, FrameTransform
 from merge.significance import FEWEST
 
+# A bound on time: every frame more is searched.
 _LARGEST_SAMPLE = 8
 
 

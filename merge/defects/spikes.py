@@ -29,6 +29,7 @@ _STEADY = 0.35
 # Side of the window around a spike that is kept: what developing and JPEG spread it over.
 WINDOW = 7
 _STRIP_ROWS = 256
+# Rows that noise is taken from: with twice or half as many the same is found.
 _NOISE_LINES = 64
 _STRIP_SPIKES = 65536
 

@@ -23,9 +23,9 @@ from merge.tiles import Tile, grow_tile
 
 # Values from here on are clipped, but for what averaging and resampling made of them.
 _WHITE = np.float16(0.97)
-# A highlight grows from the frame in focus on by at least so much of its area; less is noise.
-_LEAST_GROWTH, _LEAST_GROWTH_PX = 1.5, 4
-# It fills so much of its convex hull: what hairs or twigs cross has more than one depth.
+# A highlight fills so much of its convex hull: what hairs cross, or a bright wire that runs through
+# depth and blurs at its ends, has more than one depth (held by
+# test_a_bright_wire_that_runs_through_depth_keeps_its_depths).
 _COMPACT = 0.9
 
 
@@ -54,11 +54,11 @@ def settle_highlights(depth: DepthMap, pictures: ScratchStack) -> DepthMap:
         brightest = picture.ravel()[places]
         light[k] = np.bincount(owner, brightest.astype(np.float32), count)
         area[k] = np.bincount(owner[brightest >= _WHITE], minlength=count)
-    focus = light.argmin(axis=0)
-    smallest = area[focus, np.arange(count)]
-    grows = area.max(axis=0) >= _LEAST_GROWTH * smallest + _LEAST_GROWTH_PX
-    grows &= smallest >= 1
-    largest = area.argmax(axis=0)
+    focus, largest = light.argmin(axis=0), area.argmax(axis=0)
+    radius = np.sqrt(area / np.pi)
+    smallest = radius[focus, np.arange(count)]
+    # From the frame in focus on, by a pixel all round: less is noise and resampling.
+    grows = (smallest > 0) & (radius.max(axis=0) >= smallest + 1)
     out = DepthMap(
         depth.position.copy(),
         depth.confidence,
