@@ -40,6 +40,7 @@ from merge.align import (
     valid_area,
     warp_frame,
 )
+from merge.align.exposure import SmallPicture, compare_exposures
 from merge.encoding import encode, linearize
 from merge.errors import RegistrationError
 from merge.model import FocusAxis, FrameTransform, Registration
@@ -679,3 +680,34 @@ def test_pairs_are_compared_again_where_a_zone_of_sharpness_draws_tiles_along():
 
 def test_pairs_are_not_compared_again_where_that_would_change_little():
     assert len(compared_twice(*dome_seen(stripes=False, high_px=8))) == 1
+
+
+def small_pictures(light: np.ndarray, gain: float, blur_sigma: float = 0.0) -> dict:
+    """Return two small pictures, the second with more light and blurred, clipped at white."""
+    rng, out = np.random.default_rng(3), {}
+    for frame, factor in enumerate((1.0, gain)):
+        seen = cv2.GaussianBlur(light, (0, 0), blur_sigma) if frame and blur_sigma else light
+        seen = factor * seen + 0.0005 * rng.standard_normal(light.shape)
+        out[frame] = SmallPicture(np.clip(seen, 0, 1).astype(np.float32), 8.0)
+    return out
+
+
+def light_of(pictures: dict) -> tuple[float, float]:
+    unmoved, (height, width) = dict.fromkeys(pictures, np.eye(3)), pictures[0].light.shape
+    found = compare_exposures(pictures, unmoved, 0, (8 * height, 8 * width))
+    return found[1].gain, found[1].falloff
+
+
+def test_a_sky_that_clips_tells_nothing_of_the_light():
+    ground = 0.2 + 0.1 * np.random.default_rng(5).random((85, 128))
+    light = cv2.GaussianBlur(ground, (0, 0), 2.0)
+    light[:50] = 3.0
+    assert light_of(small_pictures(light, 1.1)) == (pytest.approx(1.1, abs=0.003), 0)
+
+
+@pytest.mark.parametrize("blur_sigma", [0.0, 6.0])
+def test_a_lamp_alone_in_the_dark_tells_nothing_of_the_light(blur_sigma):
+    """Its blur crosses the rims of the few blocks that it lights."""
+    light = np.full((85, 128), 1e-4)
+    cv2.circle(light, (64, 42), 4, 0.6, -1)
+    assert light_of(small_pictures(light, 1.1, blur_sigma)) == (1, 0)

@@ -24,15 +24,17 @@ from merge.significance import SURE
 Halves = NDArray[np.float16]
 
 # Small pictures of at most this size are kept of every frame; of so many samples along each side of
-# a pixel their colours are the mean.
+# a pixel their colours are the mean: bounds on memory and time.
 _SIDE_PX, _SAMPLES = 128, 4
 # Blocks along the longer side.
 _BLOCKS = 12
-# A small picture's pixel above this share of white may hold clipped ones.
+# A small picture's pixel above this share of white may hold clipped ones (held by
+# test_a_sky_that_clips_tells_nothing_of_the_light).
 _BRIGHTEST = 0.8
-# Mean light of a block below this says little.
-_DARKEST = 0.002
-_FEWEST_BLOCKS = 8
+# Mean light of a block below this is noise, and of fewer blocks blur across their rims makes the
+# light: both held by test_a_lamp_alone_in_the_dark_tells_nothing_of_the_light.
+_DARKEST, _FEWEST_BLOCKS = 0.002, 8
+# Share of a block that both pictures must show: less is its rim.
 _LEAST_COVERED = 0.5
 # Biweight limit in robust standard deviations: 95 % efficient on normal errors
 # (P. J. Rousseeuw and A. M. Leroy, Robust Regression, 1987, ch. 4, from memory).
@@ -41,8 +43,6 @@ _BIWEIGHT = 4.685
 _LEAST_FALLOFF = 0.02
 # Gains are known to no better than this, so a smaller difference is not evened out.
 _LEAST_ERROR = 0.001
-# From so many frames on the trend may bend.
-_FRAMES_FOR_CURVE = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,7 +203,7 @@ def _between_centres(matrix: Array, shape: tuple[int, ...], small: tuple[int, ..
 
 
 def _falloff_trend(known: Mapping[int, _Blocks], reference: int) -> dict[int, float]:
-    """Return every frame's falloff from a smooth trend over the stack; empty if none shows."""
+    """Return every frame's falloff from a steady trend over the stack; empty if none shows."""
     if not known:
         return {}
     values, errors = [], []
@@ -212,13 +212,9 @@ def _falloff_trend(known: Mapping[int, _Blocks], reference: int) -> dict[int, fl
         values.append(fit[1])
         errors.append(np.sqrt(covariance[1, 1]) + _LEAST_ERROR)
     away = np.array(list(known), float) - reference
-    terms = 2 if len(away) >= _FRAMES_FOR_CURVE else 1
-    powers = np.stack([away, away**2], 1)[:, :terms] / np.abs(away).max() ** np.arange(1, terms + 1)
     measured, weight = np.array(values), 1 / np.array(errors) ** 2
-    inverse = np.linalg.inv(powers.T @ (powers * weight[:, None]))
-    slope = inverse @ (powers.T @ (weight * measured))
-    trend = powers @ slope
-    freedom = max(len(away) - terms, 1)
+    trend = away * float((weight * away * measured).sum() / (weight * away**2).sum())
+    freedom = max(len(away) - 1, 1)
     excess = max(1.0, float(np.sum(weight * (measured - trend) ** 2)) / freedom)
     # All frames share the reference, so their errors do not average out over the stack.
     error = np.sqrt(excess) * float(np.median(errors))

@@ -245,7 +245,7 @@ def agreement_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float:
 
 
 def likeness_at(one: Pyramid, two: Pyramid, matrix: Array) -> float:
-    """Return the correlation of two pictures, seen small, where both show the scene.
+    """Return the correlation of what no band of two pictures holds, where both show the scene.
 
     -1 where they share next to nothing.
     """

@@ -51,7 +51,7 @@ from merge.significance import FEWEST
 _ANALYSIS_PIXELS = 6_500_000
 # Bands of pictures of one scene agree better than this after registration, those of different
 # scenes worse (photograph scenes: neighbours 0.98, first against last 0.84; upside down, another
-# scene or noise below 0.2).
+# scene or noise below 0.2). Of small pictures it is the same number, a correlation: 1 or about 0.
 MIN_AGREEMENT = 0.5
 _NO_MATCH = "matches no frame beside it: another scene, strong motion or no detail"
 _COARSE = "placed by its coarse detail alone: noise fills the rest"

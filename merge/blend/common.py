@@ -8,8 +8,8 @@ import numpy as np
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian
 
-# Smaller levels, px, are all rim: masks are eroded over nine (`level_masks`).
-_SMALLEST_SIDE_PX = 8
+# What pixels from outside the frame reach in every level; one no wider than two rims is all rim.
+_RIM_PX = 4
 
 
 def weigh(pixels: FloatArray, weight: FloatArray) -> FloatArray:
@@ -23,7 +23,7 @@ def weigh(pixels: FloatArray, weight: FloatArray) -> FloatArray:
 
 def fitting_levels(shape: tuple[int, ...], wanted: int) -> int:
     """Return ``wanted``, or the most levels that a picture of ``shape`` has room for."""
-    fitting = int(np.log2(max(min(shape[:2]) / _SMALLEST_SIDE_PX, 1)))
+    fitting = int(np.log2(max(min(shape[:2]) / (2 * _RIM_PX), 1)))
     return max(min(wanted, fitting), 1)
 
 
@@ -31,7 +31,8 @@ def level_masks(valid: BoolArray | None, levels: int) -> list[BoolArray | None]:
     """Return where the coefficients of every level come from the frame's own pixels only."""
     if valid is None or valid.all():
         return [None] * (levels + 1)
+    around = np.ones((2 * _RIM_PX + 1,) * 2, np.uint8)
     masks: list[BoolArray | None] = []
     for level in build_gaussian(valid.astype(np.float32), levels):
-        masks.append(cv2.erode(level, np.ones((9, 9), np.uint8), borderValue=1) > 0.999)
+        masks.append(cv2.erode(level, around, borderValue=1) > 0.999)
     return masks

@@ -20,7 +20,7 @@ from merge.samples import luminance
 # window, 27.7 with 3 levels).
 _LEVELS = 7
 _WINDOW_SIGMA_PX = 1.0
-# Levels that are done in parts, and a part's side.
+# Levels that are done in parts, a bound on memory, and a part's side.
 _FINE_LEVELS = 2
 DETAIL_PART_PX = 512
 

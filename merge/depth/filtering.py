@@ -19,7 +19,7 @@ from merge.model import FloatArray
 # against 30.6).
 FILTER_RADIUS_PX = 4
 FILTER_VARIANCE = 1e-4
-# Three colours need more than the nine places of a window of radius 1.
+# Where the map is small: the spread of three colours needs more than nine places, of radius 1.
 _LEAST_RADIUS_PX = 2
 # No measure counts as less than this, so that every place has a peak, and a logarithm.
 LEAST = np.float32(1e-6)
