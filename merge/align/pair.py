@@ -43,6 +43,7 @@ _LEAST_CERTAINTY = 1e-3
 MAX_TILES = 320
 # They are spread: half of them are the best of each of this many squared parts of the picture.
 _SPREAD = 6
+# Halving ends before a picture is smaller than this, which holds a start and no more.
 _SMALLEST_SIDE_PX = 40
 # Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
 KEPT_SIDE_PX = 1000

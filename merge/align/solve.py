@@ -27,6 +27,7 @@ PAIR_TAIL_PX = 0.3
 # How far second differences of the magnification may wander, in px at the picture's rim (rms error
 # over six stacks with 0.02, 0.03, 0.05: 0.119, 0.122, 0.126 px; uneven steps need room).
 _SMOOTH_PX = 0.05
+# A bound on time: steps have become small before (`CONVERGED_PX`).
 _ROUNDS = 12
 # Focus changes the size of a picture by a fifth; a tenth of the size is no bracket.
 _LEAST_SIZE = 0.1

@@ -11,15 +11,15 @@ from merge.align.motion import resample
 from merge.align.pair import KEPT_SIDE_PX, Pyramid
 from merge.model import Array, FloatArray, MotionModel
 
-# Working sizes: enough detail to match, little enough to be quick.
+# Side of pictures and number of features: bounds on time; half or twice as many start as well.
 _PHASE_SIDE_PX = 400
 _FEATURES = 2000
 # A match counts when it is this much closer than the second best (D. G. Lowe, IJCV 60(2), 2004).
 _DISTINCT = 0.75
 # Beside the best fit of fine detail nothing counts within so many px: twice the band's waves.
 _BESIDE_PX = 16
-_FEWEST_MATCHES = 12
-_RANSAC_PX = 3.0
+# Chance makes three or four agree to within so many px of a place; what is found is refined.
+_FEWEST_MATCHES, _RANSAC_PX = 12, 3.0
 
 
 def shift_of_detail(one: Pyramid, two: Pyramid) -> Array | None:

@@ -24,9 +24,9 @@ from merge.axis.transfer import LARGEST
 from merge.model import Array, BoolArray, Index
 from merge.significance import blocks_score, not_alone, proof_limit, tile_blocks
 
-TILES_A_FRAME = 100
-TILES_MOST = 3000
-LEAST_SNR = 6.0
+# Tiles that are fitted: bounds on time (half or twice as many move a step of rocky-shore by less
+# than 1 %), of those whose finest bands show so many times the noise.
+TILES_A_FRAME, TILES_MOST, LEAST_SNR = 100, 3000, 6.0
 # Cost of a frame that no place explains, and over the usual one: residuals of a factor of 1.6. A
 # frame of another scene costs 2 to 2.7, sound ones 0.2 to 0.5. What moved costs as much over the
 # other tiles that peak in its frame: those beside a wide gap all do, so they are no measure for one

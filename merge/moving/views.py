@@ -8,6 +8,7 @@ import numpy as np
 from merge.model import FloatArray
 from merge.moving.compare import STILL_PX, blur
 
+# Detail and differences are means over so many px: of single ones most is noise.
 DETAIL_SIGMA_PX = 1.5
 # Two views show the same up to this difference, in units of the picture, less than what a veil must
 # have to be seen, and as far as a misalignment does it.

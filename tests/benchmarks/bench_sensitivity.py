@@ -8,8 +8,9 @@ only what follows the constant runs again: depth, blend and moving from the firs
 region), axis from the tiles' energies (error of steps, share of the true ones), both over the
 middle of the picture, diagnose from the axis (findings, notes too), align from the reduced frames
 (px, gains; its resampling by the picture), defects from the frames of one photograph with faults
-put in (found, false, light lost). Findings are those of the bracket as it is (whole), without a
-frame (dropped), with one twice, with two swapped and with one soft, or of some ``--cases``.
+put in (hot pixels, dust and false dust of four sensors, the last without faults; light lost).
+Findings are those of the bracket as it is (whole), without a frame (dropped), with one twice, with
+two swapped, with one soft and with one shaken, or of some ``--cases``; the first tells the steps.
 
 Whatever freezes a constant is made anew with it: compiled loops, numbers that others are computed
 from at import, default arguments, remembered results. Brackets come one after the other, and a
@@ -75,10 +76,8 @@ NO_CHANGE = {
 # A value that makes a replay take more processor time than this may make it take for ever.
 PATIENCE_S = 120
 # Sizes of work, and names of planes: they change speed or memory, not results.
-WORK = (
-    "_BYTES", "_ROWS", "_CHUNK", "_AT_ONCE", "STRIP", "BATCH", "_GROUP", "TILE_COLUMNS",
-    "DETAIL_PART_PX", "STATE_PLANES",
-)  # fmt: skip
+WORK = ("_BYTES", "_ROWS", "_COLUMNS", "_CHUNK", "_AT_ONCE", "_STRIP_SPIKES", "_BATCH_SHARE")
+WORK_NAMES = ("PART_PX", "DETAIL_PART_PX", "STATE_PLANES")
 
 
 @dataclass(frozen=True)
@@ -106,7 +105,7 @@ def constants(stage: str) -> list[Constant]:
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             for name in _assigned(node):
                 value = getattr(module, name)
-                if _is_number(value) and not any(w in name for w in WORK):
+                if _is_number(value) and not (name.endswith(WORK) or name in WORK_NAMES):
                     found.append(Constant(module.__name__, name, value))
     return found
 
@@ -484,7 +483,7 @@ class Replay:
 
 
 class FaultySensors:
-    """The open photograph's bracket from three sensors with faults, as it is and through JPEG."""
+    """The open photograph's bracket from sensors with and without faults, plain and as JPEG."""
 
     name = "photograph"
 
@@ -550,7 +549,7 @@ def differences(base: dict[str, Any], now: dict[str, Any]) -> tuple[str, bool]:
         counts = True
         more = sorted(set(now["findings"]) - set(base["findings"]))
         less = sorted(set(base["findings"]) - set(now["findings"]))
-        words.append(f"findings +{more} -{less}")
+        words.append(f"findings {len(now['findings']) - len(base['findings']):+} +{more} -{less}")
     return ", ".join(words), counts
 
 
