@@ -190,8 +190,10 @@ def _layers(rng: np.random.Generator, layout: str, near: float, far: float) -> l
         layers.append((cover, light, near + (far - near) * np.clip(dome, 0, 1)))
     count = {"ramp": 3, "landscape": 2, "planes": 7, "macro": 5, "relief": 1, "stems": 9}[layout]
     share = {"stems": 1.0, "landscape": 0.7}.get(layout, 0.4)
+    front = np.min([np.where(cover > 0.5, depth, np.inf) for cover, _, depth in layers], axis=0)
     for place in sorted(rng.uniform(near, far, int(rng.integers(0, count + 1))), reverse=True):
         cover, grey = thing(rng, CANVAS, hairs=share)
+        cover = np.where(place < front, cover, np.float32(0))  # else it runs into what is nearer
         smooth = str(rng.choice(SMOOTH)) if rng.random() < 0.2 else None
         light = _skin_of_things(rng, smooth) if smooth else _colour(rng, grey)
         layers.append((cover, light, np.full(CANVAS, place)))

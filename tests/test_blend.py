@@ -19,6 +19,7 @@ from small_brackets import small_bracket
 from merge.blend import (
     DetailBlend,
     SurfaceBlend,
+    mixing_position,
     mixing_reach,
     mixing_variance,
     restore_detail,
@@ -206,6 +207,32 @@ def test_mixing_variance_is_never_more_than_geometry_says_and_bounded(step_px):
     """Midway between frames; a disk 3.1 px wide has 0.6 px²."""
     found = mixing_variance(np.array([[0.5]], np.float32), np.array([0.0, step_px]))[0, 0]
     assert 0 <= found <= min(step_px**2 / 64, 0.6) + 1e-6
+
+
+@pytest.mark.parametrize("step_px", [8.0, 12.0])
+@pytest.mark.parametrize("fraction", [0.2, 0.35, 0.45])
+def test_between_frames_far_apart_the_nearer_one_counts_more(step_px, fraction):
+    """A texture blurred by the two disks: nearer to the sharp one than the even mix is."""
+    rng = np.random.default_rng(5)
+    sharp = cv2.GaussianBlur(rng.random((96, 96), np.float32), (0, 0), 0.8)
+    near, far = (
+        cv2.filter2D(sharp, -1, drawn_disk(max(share * step_px, 1)))
+        for share in (fraction, 1 - fraction)
+    )
+    position = np.array([[fraction]], np.float32)
+    share = float(mixing_position(position, np.array([0.0, step_px]))[0, 0])
+    mixed, even = ((1 - w) * near + w * far for w in (share, fraction))
+    assert np.abs(mixed - sharp).mean() < np.abs(even - sharp).mean()
+
+
+def test_mixing_is_even_between_frames_near_each_other_and_midway():
+    close, apart = np.array([0.0, 4.0, 10.0]), np.array([0.0, 9.0, 20.0])
+    position = np.linspace(0, 2, 9, dtype=np.float32)[None]
+    np.testing.assert_array_equal(mixing_position(position, close), position)
+    found = mixing_position(position, apart)
+    np.testing.assert_array_equal(found[0, ::4], [0, 1, 2])
+    np.testing.assert_allclose(found[0, [2, 6]], [0.5, 1.5])
+    assert (np.diff(found[0]) >= 0).all()
 
 
 @pytest.mark.parametrize("transfer", ["srgb", "linear", "gamma:2.2"])

@@ -27,7 +27,8 @@ PART_PX = 256
 _FLAT_REACH = 3.0
 # The blur between two frames is undone up to the first of these steps; up to the second the trust
 # in it fades: frames far apart say too little of where between them a place lies, and wrong
-# guesses draw dark outlines (rendered landscape, 13 px). So at most 0.56 px² are undone.
+# guesses draw dark outlines (rendered landscape, 13 px). So at most 0.56 px² are undone. Frames
+# farther apart than the first are mixed more sharply.
 _WIDE_STEP_PX = (6.0, 9.0)
 
 Coverage = Callable[[int, Box], BoolArray | None]
@@ -319,8 +320,11 @@ def _fill_hats(  # pragma: no cover - compiled
     return differ
 
 
-def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArray:
-    """Return how much blur mixing the two nearest frames leaves.
+def mixing_position(position: FloatArray, positions_px: NDArray[np.float64]) -> FloatArray:
+    """Return the depth that tells how much of which frames is mixed.
+
+    It is the true one but between frames so far apart that the blur of a mix is not undone: there,
+    mixing takes more from the nearer one than it lies nearer.
 
     Parameters
     ----------
@@ -332,16 +336,44 @@ def mixing_variance(position: FloatArray, positions_px: np.ndarray) -> FloatArra
     Returns
     -------
     ndarray, shape (H, W), float32
+    """
+    if np.abs(np.diff(positions_px)).max(initial=0) <= _WIDE_STEP_PX[0]:
+        return position
+    lower, step = _frame_below(position, positions_px)
+    clearer = np.maximum(step / np.float32(_WIDE_STEP_PX[0]), 1)
+    middle = np.float32(0.5)
+    return np.asarray(lower + np.clip((position - lower - middle) * clearer + middle, 0, 1))
+
+
+def mixing_variance(position: FloatArray, positions_px: NDArray[np.float64]) -> FloatArray:
+    """Return how much blur mixing the two nearest frames leaves.
+
+    Parameters
+    ----------
+    position, positions_px
+        As for `mixing_position`.
+
+    Returns
+    -------
+    ndarray, shape (H, W), float32
         Variance of the mixed blur along one axis, px². A disk of diameter D has D²/16; at a
-        fraction f between frames s apart the mix has f (1 - f) s²/16. Less, down to 0, between
+        fraction f between frames s apart an even mix has f (1 - f) s²/16. Less, down to 0, between
         frames so far apart that the depth between them is a guess.
     """
-    lower = np.clip(np.floor(position), 0, len(positions_px) - 2).astype(np.int32)
-    step = np.abs(np.diff(positions_px)).astype(np.float32)[lower]
-    fraction = position - lower
+    lower, step = _frame_below(position, positions_px)
+    fraction, share = position - lower, mixing_position(position, positions_px) - lower
     trusted = np.clip((_WIDE_STEP_PX[1] - step) / (_WIDE_STEP_PX[1] - _WIDE_STEP_PX[0]), 0, 1)
-    variance = trusted * fraction * (1 - fraction) * step * step / 16
-    return np.maximum(variance, 0).astype(np.float32)
+    apart = (1 - share) * fraction**2 + share * (1 - fraction) ** 2
+    return np.asarray(trusted * apart * step * step / 16, np.float32)
+
+
+def _frame_below(
+    position: FloatArray, positions_px: NDArray[np.float64]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the frame before every depth, and how far the next one lies from it, px of blur."""
+    lower = np.clip(np.floor(position), 0, len(positions_px) - 2)
+    step = np.abs(np.diff(positions_px)).astype(np.float32)[lower.astype(np.int32)]
+    return lower, step
 
 
 def restore_detail(pixels: FloatArray, variance: FloatArray, transfer: str) -> FloatArray:

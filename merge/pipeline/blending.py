@@ -15,6 +15,7 @@ from merge.blend import (
     Veil,
     VeilScene,
     find_veil,
+    mixing_position,
     mixing_reach,
     mixing_variance,
     remove_veil,
@@ -122,8 +123,9 @@ def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> 
 
 def _blend_of(job: BlendJob, measured: SceneEstimate, rows: tuple[int, int]) -> SurfaceBlend:
     """Return the empty blend of some rows of the output."""
+    position, positions = measured.depth.position, job.first.positions_px
     return SurfaceBlend(
-        measured.depth.position,
+        position if positions is None else mixing_position(position, positions),
         mixing_reach(measured.flatness),
         job.shape,
         len(job.first.aligned),
