@@ -9,10 +9,9 @@ from typing import Any
 
 from merge.errors import MergeError
 from merge.optics import (
-    distance_from_sensor_mm,
     effective_f_number,
+    focus_between_m,
     frames_to_cover,
-    magnification_from_sensor_distance,
 )
 from merge.plan.bracket import caution_for
 from merge.plan.types import Reshoot, ReshootFrame
@@ -286,9 +285,8 @@ def _focus_at(
 ) -> float | None:
     """Return the focus distance of a place on the axis, from those of two frames.
 
-    The frames are the pair, or an end and its neighbour. Even at the sensor: with a focal
-    length by the thin lens; else evenly in 1/distance, which is the same far away. Equal
-    distances mean that the file's record is too coarse to tell.
+    The frames are the pair, or an end and its neighbour. Equal distances mean that the file's
+    record is too coarse to tell.
     """
     first, second = pair
     if first == second:
@@ -298,13 +296,7 @@ def _focus_at(
     if near_m is None or far_m is None or near_m == far_m or together:
         return None
     share = (place_px - positions[first]) / (positions[second] - positions[first])
-    if focal_length_mm is None or min(near_m, far_m) * 1000 < 4 * focal_length_mm:
-        inverse = (1 - share) / near_m + share / far_m
-        return 1 / inverse if inverse > 0 else math.inf
-    sizes = [magnification_from_sensor_distance(m * 1000, focal_length_mm) for m in (near_m, far_m)]
-    # The image of a plane lies f·m behind the focal point; none lies nearer than infinity's.
-    size = max(0.0, (1 - share) * sizes[0] + share * sizes[1])
-    return float(distance_from_sensor_mm(size, focal_length_mm)) / 1000
+    return focus_between_m(share, near_m, far_m, focal_length_mm)
 
 
 def _missing(

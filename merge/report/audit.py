@@ -140,6 +140,8 @@ def _verdict(result: AuditResult) -> list[str]:
         count = sum(f.kind == "gap" for f in missed)
         ends = sum(f.kind == "end not covered" for f in missed)
         parts = [f"{count} gap{'s' if count > 1 else ''}"] if count else []
+        if parts and any(f.kind == "wide steps" for f in result.findings):  # one cause
+            parts = ["what wide steps leave between planes"]
         parts += [f"{ends} end{'s' if ends > 1 else ''} not covered"] if ends else []
         lost = any(f.kind == "sharp in no frame" for f in missed)
         parts += ["what only soft or shaken frames show"] if lost else []
