@@ -177,13 +177,13 @@ def _place_beyond_ends(
     out = (found < frames_px[0]) | (found > frames_px[-1])
     if not out.any():
         return
-    beyond, first = take_tiles(windows, out), slopes[out]
+    beyond, own = take_tiles(windows, out), slopes[out]
     end = np.clip(found[out], frames_px[0], frames_px[-1])
     apart = np.where(found[out] < frames_px[0], -most_px[0], most_px[1]) / _TRIED
-    best, rows, least = end, first.copy(), np.full(len(end), np.inf)
+    best, rows, least = end, own.copy(), np.full(len(end), np.inf)
     for step in range(_TRIED + 1):
         tried = end + step * apart
-        own = _slopes_in_focus(beyond, first, frames_px, tried)
+        own = _slopes_in_focus(beyond, own, frames_px, tried)
         _, cost = search_tiles(beyond, own, frames_px, tried[None], scale=scale, rounds=2)
         better = cost < least
         best = np.where(better, tried, best)

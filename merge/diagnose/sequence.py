@@ -45,7 +45,11 @@ def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> 
                     f"{two_apart(step, usual.step_px)} px, its neighbours are "
                     f"{two_apart(usual.step_px, step)} px."
                 ),
-                advice="Look for the file on the card, or take the slice again.",
+                advice=(
+                    "Look for the file on the card, or take the slice again."
+                    if missing == 1
+                    else "Look for the files on the card, or take the slices again."
+                ),
                 value=float(ratio),
                 threshold=MORE_THAN_ONE,
                 unit="steps",

@@ -40,11 +40,11 @@ def plan_reshoot(
           diameter, one for each frame that ``focus_axis.frames`` lists (0-based); without that
           list one for each frame, null for one that was left out;
         - ``tolerance_px``: float;
-        - ``findings``: list; those of kind "gap" with ``frames`` = [first, second] (0-based)
-          are the gaps. Without the list, or with another tolerance, every step that leaves
-          more than the tolerance midway is one. Those of kind "end not covered" with
-          ``frames`` = [first or last on the axis] and ``value`` = px that the subject reaches
-          beyond that frame get frames beyond it. Severity "note" is passed over;
+        - ``findings``: list; those of kind "gap" or "dropped slice" with ``frames`` =
+          [first, second] (0-based) are the gaps. Without the list, or with another tolerance,
+          every step that leaves more than the tolerance midway is one. Those of kind "end not
+          covered" with ``frames`` = [first or last on the axis] and ``value`` = px that the
+          subject reaches beyond that frame get frames beyond it. Severity "note" is passed over;
         - ``frames``: list of objects with ``name`` and ``focus_distance_m``;
         - ``pixel_pitch_um``, ``magnification``, ``f_number`` (marked), ``effective_f_number``,
           ``focal_length_mm``: floats, at the top or under ``settings``.
@@ -181,7 +181,7 @@ def _gaps(
         ]
         return sorted(wide)
     listed = set()
-    for finding in _findings(audit, "gap"):
+    for finding in (*_findings(audit, "gap"), *_findings(audit, "dropped slice")):
         frames = finding.get("frames") or ()
         if len(frames) != 2 or not all(
             isinstance(f, int) and 0 <= f < len(positions) and math.isfinite(positions[f])
