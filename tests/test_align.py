@@ -678,6 +678,13 @@ def test_pairs_are_compared_again_where_a_zone_of_sharpness_draws_tiles_along():
     assert after < before / 3
 
 
+def test_pairs_are_compared_again_where_tiles_prove_a_drag_that_is_expected_to_be_small():
+    """Expected to be 0.05 px, which stripes understate."""
+    before, after = compared_twice(*dome_seen(stripes=True, high_px=17))
+    assert before > 0.3
+    assert after < before / 2
+
+
 def test_pairs_are_not_compared_again_where_that_would_change_little():
     assert len(compared_twice(*dome_seen(stripes=False, high_px=8))) == 1
 

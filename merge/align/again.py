@@ -15,9 +15,11 @@ import cv2
 import numpy as np
 
 from merge.align.camera import invert
+from merge.align.choice import blocks_of, misfit_after
 from merge.align.geometry import StackGeometry
 from merge.align.motion import normaliser
 from merge.align.pair import (
+    TILE_NOISE_PX,
     TILE_PX,
     PairMeasurement,
     Pyramid,
@@ -25,8 +27,10 @@ from merge.align.pair import (
     finest_wave,
     register_pair,
 )
+from merge.align.solve import PAIR_TAIL_PX, Linearised
 from merge.disks import blur_by_disk
 from merge.model import Array, FloatArray, MotionModel
+from merge.significance import blocks_score, proof_limit
 from merge.threads import share_out
 
 # Diameters in px between which blur is interpolated; more than the last is as the last, since what
@@ -34,6 +38,9 @@ from merge.threads import share_out
 _DIAMETERS = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0)
 # Distance of the places in a tile at which its blur is taken, px.
 _APART_PX = 8
+# Drag expected of all tiles over their errors together from which it is told from other slow drifts
+# (a sky's tiles: 0.1).
+_SEEN = 0.5
 # Contrast in focus over all places below which a tile tells nothing.
 _LEAST_CONTRAST = 0.05
 
@@ -110,10 +117,32 @@ def blurred(picture: FloatArray, diameter_px: FloatArray) -> FloatArray:
     return total
 
 
-def expected_drag_px(
+def drag_counts(
     geometry: StackGeometry, depth_px: FloatArray, positions_px: Mapping[int, float]
-) -> float:
-    """Return how far zones of sharpness that move on draw the worst frame along, expected px.
+) -> bool:
+    """Tell whether zones of sharpness that move on draw frames along by more than may be.
+
+    That is where the worst frame is expected to lie off by what a bracket from a tripod may, or by
+    more than a tile's own error if tiles prove it: what the motion leaves of them goes with what it
+    leaves of the drag expected beyond chance, and this is more than half their errors together.
+    """
+    fit, motion = geometry.fit, geometry.motion
+    now, drag = _expected_drag(geometry, depth_px, positions_px)
+    told = replace(now, misfit=drag)
+    update = fit.step(motion, replace(told, trust=np.ones(len(drag))))
+    off_px = float(np.abs(update[: motion.own.size]).max(initial=0.0) * fit.half)
+    if not TILE_NOISE_PX <= off_px < PAIR_TAIL_PX:
+        return off_px >= PAIR_TAIL_PX
+    left = misfit_after(fit, motion, told, fit.step(motion, told))
+    weighted = np.einsum("ti,tij,t->tj", left, now.certainty, now.trust)
+    proof = blocks_score((weighted * now.misfit).sum(1), blocks_of(now))
+    return proof > proof_limit(1) and float((weighted * left).sum()) > _SEEN**2
+
+
+def _expected_drag(
+    geometry: StackGeometry, depth_px: FloatArray, positions_px: Mapping[int, float]
+) -> tuple[Linearised, Array]:
+    """Return by how far zones of sharpness that move on draw tiles along, expected px, (n, 2).
 
     A texture t whose contrast is a in one frame and b in the other, with c their mean, seems to
     move by -M^-1 sum((b - a) grad c), M = sum(c**2 <grad t grad t'>) + sum(grad c grad c'). How
@@ -147,6 +176,4 @@ def expected_drag_px(
     told = (mean**2).sum((1, 2)) * wave**2 / np.trace(tiles.certainty, axis1=1, axis2=2)
     normal = told[:, None, None] * tiles.certainty + slope @ slope.transpose(0, 2, 1)
     drag = np.matmul(invert(normal + _LEAST_CONTRAST**2 * np.eye(2)), pull[..., None])[..., 0]
-    told_by_all = replace(now, misfit=drag, trust=np.ones(len(drag)))
-    update = fit.step(geometry.motion, told_by_all)[: geometry.motion.own.size]
-    return float(np.abs(update).max(initial=0.0) * fit.half)
+    return now, drag

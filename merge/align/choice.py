@@ -159,7 +159,7 @@ def _predict(fit: StackFit, motion: Motion) -> _Loss:
     block = blocks_of(now)
     loss = np.zeros(len(block))
     for out in left_out(block):
-        left = _left(fit, motion, now, fit.step(motion, now, np.where(out, 0.0, 1.0)))
+        left = misfit_after(fit, motion, now, fit.step(motion, now, np.where(out, 0.0, 1.0)))
         loss[out] = loss_of(left[out], now.certainty[out])
     return _Loss(loss, block)
 
@@ -181,7 +181,7 @@ def blocks_of(now: Linearised) -> NDArray[np.intp]:
     return np.asarray(at[:, 0] * _BLOCKS + at[:, 1])
 
 
-def _left(fit: StackFit, motion: Motion, now: Linearised, update: Array) -> Array:
+def misfit_after(fit: StackFit, motion: Motion, now: Linearised, update: Array) -> Array:
     """Return the misfits (n, 2) after an update."""
     moved = np.einsum("tiq,tq->ti", now.jacobian, _by_tile(fit, motion, update))
     return np.asarray(now.misfit - moved)
