@@ -163,6 +163,16 @@ def test_another_order_is_proven_by_many_parts_of_the_picture_or_not_at_all(bloc
     assert (score > proof_limit(6)) == proven
 
 
+@pytest.mark.parametrize("depth", [2.4, 4.0, 6.8])
+def test_what_lies_in_one_plane_proves_no_order(depth):
+    """By sharpness alone its frames would follow from the sharpest to the most blurred one."""
+    rng = np.random.default_rng(2)
+    seen = np.exp(-np.abs(np.arange(9) - depth))[:, None, None]
+    energy = seen * np.exp(rng.normal(0, 0.1, (9, 2, 240)))
+    found, score = order_frames(energy, np.arange(240) // 20)
+    assert found.tolist() == list(range(9)) or score <= proof_limit(9)
+
+
 def test_light_does_not_move_the_steps():
     frames = [f * 2.0 ** (0.4 * (i % 2)) for i, f in enumerate(slanted().frames)]
     brighter = axis_of(frames)

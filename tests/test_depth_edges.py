@@ -220,6 +220,23 @@ def is_first_near(frames: list[np.ndarray]) -> bool:
         return first_is_near(depth, measures, np.arange(len(frames)) * STEP_PX)
 
 
+@pytest.mark.parametrize("near_first", [True, False])
+def test_a_contrasty_outline_tells_more_than_long_faint_rims(near_first):
+    """A fifth of the rim is a thing's outline; the rest the filter spread over a backdrop."""
+    position = np.full((400, 100), 4, np.float32)
+    position[:, 30:60] = 0
+    frames = [np.full(position.shape, 0.010, np.float16) for _ in range(5)]
+    frames[0][:80, 28:62] = 0.2
+    frames[4][80:] = 0.012
+    if not near_first:
+        frames, position = frames[::-1], 4 - position
+    depth = DepthMap(position, np.ones_like(position))
+    with ScratchStack(5, position.shape, np.float16, memory_bytes=1 << 30) as measures:
+        for frame in frames:
+            measures.append(frame)
+        assert first_is_near(depth, measures, np.arange(5) * STEP_PX) is near_first
+
+
 def test_without_depth_steps_the_first_frame_is_near():
     flat = [np.full((40, 40, 3), 0.5, np.float32)] * 4
     assert is_first_near(flat)

@@ -574,3 +574,15 @@ def test_functions_take_arrays_and_broadcast():
     grid = optics.defocus_transfer(frequency, GREEN, numbers, 10.0)
     assert grid.shape == (2, 3)
     assert grid[1, 2] == pytest.approx(optics.defocus_transfer(90.0, GREEN, 8.0, 10.0), abs=1e-12)
+
+
+def test_focus_between_two_frames_is_even_at_the_sensor():
+    """A thin lens of 50 mm: the image lies v = f u / (u - f) behind it, u + v from the sensor."""
+    image_mm = [50 * u / (u - 50) for u in (600.0, 2000.0)]
+    first, second = ((u + v) / 1000 for u, v in zip((600.0, 2000.0), image_mm, strict=True))
+    middle = sum(image_mm) / 2
+    wanted = (50 * middle / (middle - 50) + middle) / 1000
+    assert optics.focus_between_m(0.5, first, second, 50.0) == pytest.approx(wanted, rel=1e-9)
+    assert optics.focus_between_m(0.0, first, second, 50.0) == pytest.approx(first)
+    assert optics.focus_between_m(2.0, first, second, 50.0) == np.inf
+    assert optics.focus_between_m(0.5, 1.0, 3.0) == pytest.approx(1.5)  # even in 1/m

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from merge.axis import shake
-from merge.axis.placing import end_reach_px
+from merge.axis.placing import end_reach_px, place_tiles
+from merge.axis.preparing import StackEnergies, ordered_tiles
 from merge.axis.transfer import blur_tables
 from merge.diagnose import diagnose_stack
 from merge.diagnose.coverage import find_gaps, find_steps_at_limit, find_uncovered_ends
@@ -323,3 +324,51 @@ def test_numbers_and_lists_as_findings_write_them():
     assert [shutter(s) for s in (1 / 250, 0.5, 2)] == ["1/250 s", "0.5 s", "2 s"]
     assert list_names(["a"]) == "a"
     assert list_names(list("abcdefgh")) == "a, b, c, d, e, f and 2 more"
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.5, 1.0])
+def test_what_lies_beyond_an_end_is_placed_by_the_spectrum_it_has_in_focus(slope):
+    """Exact energies of tiles 6.5 px beyond eight frames 2.3 px apart, which show blur alone."""
+    frames_px, at = 2.3 * np.arange(8), 2.3 * 7 + 6.5
+    sigma_px = 0.7 * 2.0 ** np.arange(5)
+    tables = blur_tables(sigma_px)
+    level = 2.0 ** (tables.octaves[:, [16]] + slope * np.arange(5)[:, None])
+    rows = tables.choose_rows(level)[:, 0]
+    columns = np.rint(np.abs(at - frames_px) / sigma_px[:, None] * tables.per_unit).astype(int)
+    left = np.take_along_axis(tables.share[rows], np.minimum(columns, 2900), axis=1)
+    energy = np.repeat((level * left).T[:, :, None], 12, axis=2)
+    data = StackEnergies(
+        energy=energy, noise=np.full((5, 12), 1e-6), usable=np.ones(12, bool), sigma_px=sigma_px,
+        gains=np.ones(8), blur=tables, grid=(3, 4), own=np.zeros(8),
+    )  # fmt: skip
+    tiles = ordered_tiles(data, np.arange(8))
+    places, _ = place_tiles(data, tiles, SimpleNamespace(frames_px=frames_px, scale=0.1))
+    assert places - frames_px[-1] == pytest.approx(np.full(12, 6.5), abs=0.2)
+
+
+def test_two_frames_prove_no_end():
+    tiles = np.tile(np.linspace(0, 17, 60), (50, 1))
+    (note,) = find_uncovered_ends(axis_of([0, 3], tiles=tiles), 2.0, NAMES)
+    assert (note.kind, note.severity) == ("end at the limit", "note")
+
+
+def test_where_to_go_on_beyond_an_end_is_told_as_what_can_be_set():
+    """6 px beyond, 2 px allowed: one frame 4 px on; 3 px of step are 0.1 mm each on a rail."""
+    axis = ended(6.0, 0.5)
+    (end,) = find_uncovered_ends(axis, 2.0, NAMES)
+    told = end.value - 2.0
+    assert f"{told / 3:.1f} times the step from frame4 to frame5 farther on" in end.advice
+    (end,) = find_uncovered_ends(axis, 2.0, NAMES, None, NOWHERE, 0.1)
+    assert f"(on a rail {0.1 * told:.3g} mm on from frame5)" in end.advice
+    near = [1 / (2.0 - 0.1 * i) for i in range(5)]
+    (end,) = find_uncovered_ends(axis, 2.0, NAMES, None, near)
+    assert f"focused at {1 / (1.6 - 0.1 * told / 3):.3g}" in end.advice
+
+
+def test_few_tiles_at_an_end_prove_no_duplicate():
+    """By chance they agree to 0.02 px, where other steps of 0.6 px are known to 0.3 px."""
+    axis = axis_of(0.6 * np.arange(12), error_px=0.3)
+    axis.positions_px[-1] = axis.positions_px[-2] + 0.05
+    axis.covariance_px[-1, -1] = axis.covariance_px[-2, -2]
+    axis.covariance_px[-1, -2] = axis.covariance_px[-2, -1] = axis.covariance_px[-2, -2]
+    assert find_duplicates(axis, [f"frame{i + 1}" for i in range(12)]) == []

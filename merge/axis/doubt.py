@@ -13,6 +13,9 @@ from merge.axis.searching import search_tiles
 from merge.model import Array
 from merge.significance import EVEN, FEWEST, NINETY, blocks_score
 
+# Scales that are tried where few frames tell it.
+_WIDER = np.geomspace(1 / 4, 4, 17)
+
 
 def take_middle(data: Windows, frames_px: Array, tiles_px: Array) -> tuple[Array, Array]:
     """Return frames put midway where that fits as well, and how far each may lie off.
@@ -26,11 +29,14 @@ def take_middle(data: Windows, frames_px: Array, tiles_px: Array) -> tuple[Array
     Returns
     -------
     frames_px, doubt_px : ndarray, shape (N,)
-        ``doubt_px`` is 0 where the middle is ruled out, or the frame lies there.
+        ``doubt_px`` is 0 where the middle is ruled out, or the frame lies there. Of a few frames
+        it tells how wide or narrow they may lie as well.
     """
     steps = np.diff(frames_px)
     usual = float(np.median(steps))
-    if len(steps) < FEWEST or not (steps > 0).all():
+    if len(steps) < FEWEST:
+        return frames_px, _doubt_of_few(data, frames_px, tiles_px)
+    if not (steps > 0).all():
         return frames_px, np.zeros(len(frames_px))
     ends = frames_px[1] - usual, frames_px[-2] + usual
     middle = np.concatenate([[ends[0]], (frames_px[:-2] + frames_px[2:]) / 2, [ends[1]]])
@@ -40,6 +46,25 @@ def take_middle(data: Windows, frames_px: Array, tiles_px: Array) -> tuple[Array
             doubt[frame] = abs(middle[frame] - frames_px[frame])
             moved[frame] = middle[frame]
     return moved, doubt
+
+
+def _doubt_of_few(data: Windows, frames_px: Array, tiles_px: Array) -> Array:
+    """Return how far off frames may be together where so few tell their scale: the same fit, wider.
+
+    What a frame shows less of than the one beside it may be blurred by a wide step, or by a narrow
+    one that lies beyond blur that both show.
+    """
+    usual = float(np.abs(np.diff(frames_px)).max())
+    own = _cost(data, frames_px, tiles_px, usual)
+    as_well = [
+        abs(wider - 1)
+        for wider in _WIDER
+        if blocks_score(
+            _cost(data, wider * frames_px, wider * tiles_px, wider * usual) - own, data.blocks
+        )
+        < NINETY
+    ]
+    return np.abs(frames_px) * max(as_well, default=0.0) / NINETY
 
 
 def _worse_by(

@@ -12,9 +12,10 @@ from merge.significance import blocks_score, proof_limit
 def order_frames(energy: Array, blocks: Index) -> tuple[Index, float]:
     """Return the order in which neighbours are most alike, and how sure it is.
 
-    Along the focus axis every tile rises to its peak and falls again, so the path from frame to
-    frame through the tiles' logarithmic energies is shortest in the right order. The direction
-    is the given one's.
+    Along the focus axis every tile rises to its peak and falls again. So where tiles lie in many
+    depths, the path from frame to frame through their logarithmic energies is shortest in the
+    right order. What lies in one depth rises and falls in other orders, too: only what changes
+    beyond one rise and one fall tells that an order is wrong. The direction is the given one's.
 
     Parameters
     ----------
@@ -28,7 +29,7 @@ def order_frames(energy: Array, blocks: Index) -> tuple[Index, float]:
     order : ndarray, shape (N,)
         Frame indices.
     score : float
-        By how many standard errors its path is shorter than the given one.
+        By how many standard errors tiles go less astray in it than in the given one.
     """
     given = np.arange(len(energy))
     if len(given) < 3:
@@ -38,8 +39,8 @@ def order_frames(energy: Array, blocks: Index) -> tuple[Index, float]:
     apart = _distances(features)
 
     def gain(one: Index, other: Index) -> float:
-        lengths = [np.abs(np.diff(features[order], axis=0)).sum((0, 1)) for order in (one, other)]
-        return blocks_score(lengths[0] - lengths[1], blocks)
+        astray = [_way_astray(features[order]) for order in (one, other)]
+        return blocks_score(astray[0] - astray[1], blocks)
 
     best, other = _improve(given, apart), _improve(_nearest_chain(apart), apart)
     if gain(best, other) > proof_limit(len(given)):
@@ -48,6 +49,12 @@ def order_frames(energy: Array, blocks: Index) -> tuple[Index, float]:
     if score <= 0:
         return given, 0.0
     return best if np.corrcoef(best, given)[0, 1] >= 0 else best[::-1], score
+
+
+def _way_astray(path: Array) -> Array:
+    """Return by how much tiles change beyond one rise and one fall along a path (N, B, K), (K,)."""
+    way = np.abs(np.diff(path, axis=0)).sum(0)
+    return np.asarray((way - (2 * path.max(0) - path[0] - path[-1])).sum(0))
 
 
 def _distances(features: Array) -> Array:

@@ -29,6 +29,8 @@ _PLACED_OVER = 6.0
 # tells how far: with twice that, ends of the photograph that were cut by a step of 6 px came out
 # 20 px too far.
 _BEYOND_END = 2.0
+# So many places are tried there; what comes out beyond this share of the way was not found.
+_TRIED, _WITHIN = 24, 0.9
 # Tiles beyond an end are tried as far away as blur is known, and at half of it; their cost must
 # rise by so much (of log(1 + r^2), as a likelihood).
 _TOLD_APART = 6.0
@@ -82,14 +84,16 @@ def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tupl
         found[far] += _search_beside(
             some, slopes[far], frames_px, found[far], 2 * width[far], scale
         )
+    # How far beyond either end tiles are looked for.
+    most = np.maximum(1.5 * np.array([before[0], after[-1]]), end_reach_px(data) / _WITHIN)
+    _place_beyond_ends(windows, slopes, frames_px, found, most, scale)
     far = _as_well_far_away(windows, slopes, frames_px, found, scale)
     places[usable] = np.where(far, np.nan, found)
     detail[usable] = _detail_in_focus(windows, slopes, frames_px, found, data.noise[:, usable])
     # What ends near the limit of the search was not found within it: backdrops that no frame comes
     # near show the same blur in all, and their noise drives them there.
-    limit = 0.9 * around[-1, 0]
-    lost = places < frames_px[0] - limit * before[0]
-    lost |= places > frames_px[-1] + limit * after[-1]
+    lost = places < frames_px[0] - _WITHIN * most[0]
+    lost |= places > frames_px[-1] + _WITHIN * most[1]
     lost |= ~np.isfinite(places)
     places[lost], detail[lost] = np.nan, 0.0
     return places, detail
@@ -160,6 +164,32 @@ def _search_beside(
     moves = np.linspace(-1, 1, 9)[:, None] * reach_px
     found, _ = search_tiles(windows, slopes, frames_px, tiles_px + moves, scale=scale)
     return found - tiles_px
+
+
+def _place_beyond_ends(
+    windows: Windows, slopes: Index, frames_px: Array, found: Array, most_px: Array, scale: float
+) -> None:
+    """Place tiles that were found beyond either end anew, with the spectrum they have in focus.
+
+    No frame shows it: with the one that blur leaves, a patch 6.5 px beyond an end came out at 4 px,
+    with what each tried place itself foretells at 6. Changes ``slopes`` and ``found``.
+    """
+    out = (found < frames_px[0]) | (found > frames_px[-1])
+    if not out.any():
+        return
+    beyond, own = take_tiles(windows, out), slopes[out]
+    end = np.clip(found[out], frames_px[0], frames_px[-1])
+    apart = np.where(found[out] < frames_px[0], -most_px[0], most_px[1]) / _TRIED
+    best, rows, least = end, own.copy(), np.full(len(end), np.inf)
+    for step in range(_TRIED + 1):
+        tried = end + step * apart
+        own = _slopes_in_focus(beyond, own, frames_px, tried)
+        _, cost = search_tiles(beyond, own, frames_px, tried[None], scale=scale, rounds=2)
+        better = cost < least
+        best = np.where(better, tried, best)
+        rows[better], least[better] = own[better], cost[better]
+    found[out] = best + _search_beside(beyond, rows, frames_px, best, np.abs(apart), scale)
+    slopes[out] = rows
 
 
 def _slopes_in_focus(windows: Windows, slopes: Index, frames_px: Array, tiles_px: Array) -> Index:

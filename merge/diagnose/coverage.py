@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.diagnose.advice import add_between, add_beyond
 from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import counted, list_names, percent, two_apart
 from merge.model import Array, BoolArray, Box, Finding, FocusAxis, Severity
@@ -65,6 +66,7 @@ def find_gaps(
     names: Sequence[str],
     distances_m: Sequence[float | None],
     subject_mm_per_px: float | None = None,
+    focal_length_mm: float | None = None,
 ) -> list[Finding]:
     """Return a finding for every pair of neighbouring planes proven to have too much blur between.
 
@@ -93,11 +95,12 @@ def find_gaps(
                     f"{percent(share)} of the picture's detail lies in it, beyond "
                     f"{tolerance_px:.3g} px."
                 ),
-                advice=_refocus(
+                advice=add_between(
                     (names[a], names[b]),
                     (distances_m[a], distances_m[b]),
                     extra,
                     None if subject_mm_per_px is None else (end - start) * subject_mm_per_px,
+                    focal_length_mm,
                 ),
                 value=blur,
                 threshold=tolerance_px,
@@ -175,24 +178,30 @@ def find_wide_steps(
     if len(wide) == 0:
         return []
     order, frames, blurs = steps.order, steps.frames_px, steps.step_px / 2
-    worst = int(blurs.argmax())
+    tiles = axis.tile_positions_px
+    apart = np.abs(tiles[..., None] - frames).min(axis=-1)
+    outside = np.nan_to_num(apart, nan=0.0) > tolerance_px
+    between = [(tiles > frames[k]) & (tiles < frames[k + 1]) & outside for k in wide.tolist()]
+    # Where no detail suffers, nothing is to be added.
+    matters = [_share(axis, inside) >= _NOTE_SHARE for inside in between]
+    worst = int(max(wide[matters] if any(matters) else wide, key=lambda k: blurs[k]))
     typical = float(np.median(blurs[wide]))
     a, b = names[order[worst]], names[order[worst + 1]]
-    apart = np.abs(axis.tile_positions_px[..., None] - frames).min(axis=-1)
-    between = (axis.tile_positions_px > frames[0]) & (axis.tile_positions_px < frames[-1])
-    outside = between & (np.nan_to_num(apart, nan=0.0) > tolerance_px)
+    outside &= (tiles > frames[0]) & (tiles < frames[-1])
     share = _share(axis, outside)
     which = f"All {len(blurs)}" if len(wide) == len(blurs) else f"{len(wide)} of {len(blurs)}"
+    idle = len(wide) - sum(matters)
+    rest = f" (with no detail in {idle} of them)" if idle and share >= _NOTE_SHARE else ""
     spread = NINETY * steps.scale_error * typical
     return [
         Finding(
             kind="wide steps",
             severity=_severity(share, typical, tolerance_px),
             message=(
-                f"{which} steps are wider than {tolerance_px:.3g} px of blur allow: midway it "
-                f"reaches {two_apart(typical, tolerance_px)} px as a rule, {blurs[worst]:.1f} px "
-                f"at worst (between {a} and {b}); {percent(share)} of the picture's detail lies "
-                "beyond."
+                f"{which} steps are wider than {tolerance_px:.3g} px of blur allow{rest}: midway "
+                f"it reaches {two_apart(typical, tolerance_px)} px as a rule, "
+                f"{blurs[worst]:.1f} px at worst (between {a} and {b}); {percent(share)} of the "
+                "picture's detail lies beyond."
             ),
             advice=_narrower(frames, typical / tolerance_px, tolerance_px, f_number),
             value=typical,
@@ -220,6 +229,9 @@ def find_uncovered_ends(
     tolerance_px: float,
     names: Sequence[str],
     infinity_px: Mapping[int, float] | None = None,
+    distances_m: Sequence[float | None] | None = None,
+    subject_mm_per_px: float | None = None,
+    focal_length_mm: float | None = None,
 ) -> list[Finding]:
     """Return a finding for either end that the subject is proven to reach beyond.
 
@@ -230,6 +242,8 @@ def find_uncovered_ends(
     ----------
     infinity_px : mapping of int to float, optional
         Blur of infinity in the frame that is focused farthest: nothing lies beyond.
+    distances_m, subject_mm_per_px, focal_length_mm : optional
+        As for gaps: to tell where more frames are to be focused.
     """
     steps = steps_of(axis)
     findings = []
@@ -251,7 +265,7 @@ def find_uncovered_ends(
         least = tolerance_px + proof_limit(2) * error
         sure = extent > least or _share(axis, not_alone(beyond > least)) >= PROBLEM_SHARE
         sure &= len(places) > 1  # one thing alone may be misread as a whole
-        extra = math.ceil((extent - tolerance_px) / (2 * tolerance_px) - 1e-9)
+        before = int(steps.order[1 if end == 0 else -2])
         read = f"({max(extent - spread, 0):.1f} to {extent + spread:.1f})"
         rest = f"{percent(share)} of the picture's detail is still sharpening at this end."
         finding = Finding(
@@ -262,9 +276,12 @@ def find_uncovered_ends(
                 f"The subject goes on beyond {names[frame]}: up to {extent:.1f} px of blur there "
                 f"{read}; {rest}"
             ),
-            advice=(
-                f"Add {_frames(extra)} beyond {names[frame]}, one step of "
-                f"{2 * tolerance_px:.1f} px each."
+            advice=add_beyond(
+                (names[before], names[frame]),
+                (None, None) if distances_m is None else (distances_m[before], distances_m[frame]),
+                (float(steps.step_px[end]), extent - tolerance_px, tolerance_px),
+                subject_mm_per_px,
+                focal_length_mm,
             ),
             value=extent,
             threshold=tolerance_px,
@@ -278,8 +295,13 @@ def find_uncovered_ends(
 
 
 def end_error_px(axis: FocusAxis, end: int, tolerance_px: float) -> float:
-    """Return the standard error of what lies at the tolerance beyond the end 0 or -1, px."""
+    """Return the standard error of what lies at the tolerance beyond the end 0 or -1, px.
+
+    Of two frames, one change tells their step and what lies beyond: nothing checks either.
+    """
     steps = steps_of(axis)
+    if len(steps.step_px) == 1:
+        return math.inf
     own = math.hypot(steps.error_px[end], axis.blur_error_px)
     return math.hypot(own, steps.scale_error * tolerance_px)
 
@@ -410,55 +432,3 @@ def _weighted_quantile(values: NDArray[np.generic], weights: Array, share: float
     if total[-1] <= 0:
         return float(np.quantile(values.astype(float), share))
     return float(values[order][np.searchsorted(total, share * total[-1])])
-
-
-def _refocus(
-    names: tuple[str, str],
-    distances_m: tuple[float | None, float | None],
-    extra: int,
-    step_mm: float | None,
-) -> str:
-    """Tell where to focus for so many more frames: as distances, else as parts of the step.
-
-    ``step_mm`` is the step at the subject: what a rail's carriage goes.
-    """
-    (first, second), (near_m, far_m) = names, distances_m
-    parts = [(k + 1) / (extra + 1) for k in range(extra)]
-    where = f"{_parts_of_step(extra)} of the way from {first} to {second}"
-    if extra == 1:
-        where = f"midway between {first} and {second}"
-    if near_m and far_m and near_m != far_m:
-        # Focus planes are even at the sensor where the reciprocal distances are.
-        places = [1 / (1 / near_m + part * (1 / far_m - 1 / near_m)) for part in parts]
-        where = f"focused at {_apart([near_m, *places, far_m])}"
-    elif step_mm is not None:
-        listed = _listed([f"{part * step_mm:.3g} mm" for part in parts])
-        where += f" (on a rail {listed} on from {first})"
-    return f"Take {_frames(extra)} more, {where}."
-
-
-def _parts_of_step(extra: int) -> str:
-    """Write k / (extra + 1) for k = 1 to extra, in words a photographer can set."""
-    name = {2: "third", 3: "quarter", 4: "fifth"}.get(extra, "")
-    if not name:
-        return f"1/{extra + 1}, 2/{extra + 1} and so on to {extra}/{extra + 1}"
-    words = ("a", "two", "three", "four")[:extra]
-    parts = [f"{word} {name}" + ("s" if k else "") for k, word in enumerate(words)]
-    return ", ".join(parts[:-1]) + f" and {parts[-1]}"
-
-
-def _apart(distances_m: Sequence[float]) -> str:
-    """Write the inner ones of distances with as many digits as it takes to differ, 3 to 6."""
-    for digits in (3, 4, 5, 6):
-        written = [f"{d:#.{digits}g}" for d in distances_m]
-        if len(set(written)) == len(written):
-            break
-    return _listed([f"{text.rstrip('.')} m" for text in written[1:-1]])
-
-
-def _listed(words: Sequence[str]) -> str:
-    return ", ".join(words[:-1]) + (" and " if len(words) > 1 else "") + words[-1]
-
-
-def _frames(count: int) -> str:
-    return "one frame" if count == 1 else f"{count} frames"

@@ -107,10 +107,12 @@ def _axis_findings(
     numbers = {s.f_number for s in settings}
     f_number = numbers.pop() if len(numbers) == 1 else None
     findings = find_wide_steps(axis, tolerance_px, names, f_number)
-    findings += find_gaps(axis, tolerance_px, names, distances, subject_mm_per_px)
+    lengths = {s.focal_length_mm for s in settings}
+    told = distances, subject_mm_per_px, lengths.pop() if len(lengths) == 1 else None
+    findings += find_gaps(axis, tolerance_px, names, *told)
     findings += find_steps_at_limit(axis, tolerance_px, names)
     infinity = _infinity_px(settings, pixel_pitch_um)
-    findings += find_uncovered_ends(axis, tolerance_px, names, infinity)
+    findings += find_uncovered_ends(axis, tolerance_px, names, infinity, *told)
     findings += find_dropped(axis, tolerance_px, names)
     findings += find_duplicates(axis, names)
     findings += find_needless_frames(axis, tolerance_px)

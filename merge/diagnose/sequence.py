@@ -45,7 +45,11 @@ def find_dropped(axis: FocusAxis, tolerance_px: float, names: Sequence[str]) -> 
                     f"{two_apart(step, usual.step_px)} px, its neighbours are "
                     f"{two_apart(usual.step_px, step)} px."
                 ),
-                advice="Look for the file on the card, or take the slice again.",
+                advice=(
+                    "Look for the file on the card, or take the slice again."
+                    if missing == 1
+                    else "Look for the files on the card, or take the slices again."
+                ),
                 value=float(ratio),
                 threshold=MORE_THAN_ONE,
                 unit="steps",
@@ -123,7 +127,9 @@ def duplicate_limit(steps: Steps, k: int) -> tuple[float, float]:
     """Return below which distance two frames are focused alike, and that distance's error, px."""
     usual = usual_step(steps, k)
     if usual is None:
-        return UNSEEN_PX / 2, float(steps.error_px[k])
+        # The few tiles at an end scatter less by chance than those of the steps before it.
+        beside = steps.error_px[max(k - JUMP_NEIGHBOURS, 0) : k + JUMP_NEIGHBOURS + 1]
+        return UNSEEN_PX / 2, max(float(np.median(beside)), float(steps.error_px[k]))
     return (MORE_THAN_ONE - 1) * usual.step_px, usual.ratio_error(0.0) * usual.step_px
 
 

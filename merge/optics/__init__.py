@@ -15,8 +15,8 @@ the names; an argument outside its range is a ValueError that names it.
   `diffraction_blur_um`, `nyquist_cy_per_mm`.
 - Thin lens: `magnification_at`, `blur_circle_um`, `depth_of_field_limits_mm`,
   `hyperfocal_distance_mm`, `macro_depth_mm`, `depth_at_sensor_um`, the focus shifts and distances.
-- Brackets and apertures: `bracket_distances_mm`, `bracket_blur_um`, `frames_to_cover`,
-  `best_f_number`, `worst_blur_um`.
+- Brackets and apertures: `bracket_distances_mm`, `bracket_blur_um`, `focus_between_m`,
+  `frames_to_cover`, `best_f_number`, `worst_blur_um`.
 - Conventions of the trade: `f_number_series` (ISO 517), `nearest_f_number`,
   `circle_of_confusion_um`, `equivalent_settings`, `pixel_pitch_from_sensor_um`,
   `parse_tolerance_px`.
@@ -25,6 +25,7 @@ Books and standards are cited from memory (marked so); every formula is confirme
 an independent route: scipy, a physical-optics package, numeric pupils, or traced rays.
 """
 
+from merge.optics.between import focus_between_m
 from merge.optics.choice import best_f_number, frames_to_cover, worst_blur_um
 from merge.optics.conventions import (
     Stops,
@@ -103,6 +104,7 @@ __all__ = [
     "equivalent_settings",
     "f_number_series",
     "find_mtf50_cy_per_mm",
+    "focus_between_m",
     "focus_shift_at_sensor_um",
     "focus_shift_at_subject_um",
     "frames_to_cover",

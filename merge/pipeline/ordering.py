@@ -8,12 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from merge.align import StackRegistration
 from merge.axis import fit_focus_axis
 from merge.errors import RegistrationError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, place_tiles
-from merge.model import FocusAxis, Registration, Stack, TileEnergies
+from merge.model import Array, BoolArray, FocusAxis, Registration, Stack, TileEnergies
 from merge.threads import share_out
 
 # Fitted again in the new order, frames of one focus may change places once more.
@@ -74,14 +75,14 @@ def order_by_focus(
     axis, problem = None, f"frames of less than {SMALLEST_SIDE_PX} px hold too few tiles"
     for _ in range(_ROUNDS if cells else 0):
         axis, problem = _measure_axis(cells, registration, diffraction_scale_px)
-        found = _focus_order(registration, axis)
-        if axis is None or found == tuple(range(len(stack))):
+        if axis is None or not (_goes_back(axis.positions_px) & (axis.step_high_px < 0)).any():
             break
+        found = _focus_order(registration, axis)
         stack, registration = reorder_stack(stack, found), _reorder(registration, found)
         cells = {new: cells[old] for new, old in enumerate(found) if old in cells}
         order = tuple(order[i] for i in found)
-    if axis is not None and (np.diff(axis.positions_px) < 0).any():  # alike, to within the noise
-        axis = dataclasses.replace(axis, positions_px=np.maximum.accumulate(axis.positions_px))
+    if axis is not None and (np.diff(axis.positions_px) < 0).any():
+        axis = dataclasses.replace(axis, positions_px=_rising(axis))
     return OrderedBracket(stack, registration, order, axis, problem, diffraction_scale_px)
 
 
@@ -118,8 +119,22 @@ def is_out_of_order(bracket: OrderedBracket) -> bool:
     aligned = bracket.registration.aligned
     place = dict(zip(aligned, bracket.axis.positions_px.tolist(), strict=True))
     shot = sorted(aligned, key=lambda frame: bracket.order[frame])
-    steps = np.diff([place[frame] for frame in shot])
-    return bool((steps < -_ALIKE * np.median(np.abs(steps))).any())
+    return bool(_goes_back(np.array([place[frame] for frame in shot])).any())
+
+
+def _goes_back(positions_px: Array) -> BoolArray:
+    """Tell which steps lead farther back than between frames that are focused alike."""
+    steps = np.diff(positions_px)
+    return np.asarray(steps < -_ALIKE * np.median(np.abs(steps)))
+
+
+def _rising(axis: FocusAxis) -> Array:
+    """Return positions that rise, of frames whose order nothing proves wrong."""
+    certainty = None
+    if axis.covariance_px is not None:
+        certainty = 1 / np.maximum(np.diag(axis.covariance_px), 1e-6)
+    rising = isotonic_regression(axis.positions_px, weights=certainty).x
+    return np.asarray(rising - rising[0])
 
 
 def reorder_stack(stack: Stack, order: Sequence[int]) -> Stack:

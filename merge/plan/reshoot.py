@@ -9,10 +9,9 @@ from typing import Any
 
 from merge.errors import MergeError
 from merge.optics import (
-    distance_from_sensor_mm,
     effective_f_number,
+    focus_between_m,
     frames_to_cover,
-    magnification_from_sensor_distance,
 )
 from merge.plan.bracket import caution_for
 from merge.plan.types import Reshoot, ReshootFrame
@@ -41,11 +40,11 @@ def plan_reshoot(
           diameter, one for each frame that ``focus_axis.frames`` lists (0-based); without that
           list one for each frame, null for one that was left out;
         - ``tolerance_px``: float;
-        - ``findings``: list; those of kind "gap" with ``frames`` = [first, second] (0-based)
-          are the gaps. Without the list, or with another tolerance, every step that leaves
-          more than the tolerance midway is one. Those of kind "end not covered" with
-          ``frames`` = [first or last on the axis] and ``value`` = px that the subject reaches
-          beyond that frame get frames beyond it. Severity "note" is passed over;
+        - ``findings``: list; those of kind "gap" or "dropped slice" with ``frames`` =
+          [first, second] (0-based) are the gaps. Without the list, or with another tolerance,
+          every step that leaves more than the tolerance midway is one. Those of kind "end not
+          covered" with ``frames`` = [first or last on the axis] and ``value`` = px that the
+          subject reaches beyond that frame get frames beyond it. Severity "note" is passed over;
         - ``frames``: list of objects with ``name`` and ``focus_distance_m``;
         - ``pixel_pitch_um``, ``magnification``, ``f_number`` (marked), ``effective_f_number``,
           ``focal_length_mm``: floats, at the top or under ``settings``.
@@ -182,7 +181,7 @@ def _gaps(
         ]
         return sorted(wide)
     listed = set()
-    for finding in _findings(audit, "gap"):
+    for finding in (*_findings(audit, "gap"), *_findings(audit, "dropped slice")):
         frames = finding.get("frames") or ()
         if len(frames) != 2 or not all(
             isinstance(f, int) and 0 <= f < len(positions) and math.isfinite(positions[f])
@@ -286,9 +285,8 @@ def _focus_at(
 ) -> float | None:
     """Return the focus distance of a place on the axis, from those of two frames.
 
-    The frames are the pair, or an end and its neighbour. Even at the sensor: with a focal
-    length by the thin lens; else evenly in 1/distance, which is the same far away. Equal
-    distances mean that the file's record is too coarse to tell.
+    The frames are the pair, or an end and its neighbour. Equal distances mean that the file's
+    record is too coarse to tell.
     """
     first, second = pair
     if first == second:
@@ -298,13 +296,7 @@ def _focus_at(
     if near_m is None or far_m is None or near_m == far_m or together:
         return None
     share = (place_px - positions[first]) / (positions[second] - positions[first])
-    if focal_length_mm is None or min(near_m, far_m) * 1000 < 4 * focal_length_mm:
-        inverse = (1 - share) / near_m + share / far_m
-        return 1 / inverse if inverse > 0 else math.inf
-    sizes = [magnification_from_sensor_distance(m * 1000, focal_length_mm) for m in (near_m, far_m)]
-    # The image of a plane lies f·m behind the focal point; none lies nearer than infinity's.
-    size = max(0.0, (1 - share) * sizes[0] + share * sizes[1])
-    return float(distance_from_sensor_mm(size, focal_length_mm)) / 1000
+    return focus_between_m(share, near_m, far_m, focal_length_mm)
 
 
 def _missing(

@@ -140,10 +140,14 @@ def _verdict(result: AuditResult) -> list[str]:
         count = sum(f.kind == "gap" for f in missed)
         ends = sum(f.kind == "end not covered" for f in missed)
         parts = [f"{count} gap{'s' if count > 1 else ''}"] if count else []
+        if parts and any(f.kind == "wide steps" for f in result.findings):  # one cause
+            parts = ["what wide steps leave between planes"]
         parts += [f"{ends} end{'s' if ends > 1 else ''} not covered"] if ends else []
         lost = any(f.kind == "sharp in no frame" for f in missed)
         parts += ["what only soft or shaken frames show"] if lost else []
-        parts += ["a slice out of the rhythm"] if not parts else []
+        gaps = [f.frames for f in missed if f.kind == "gap"]
+        rhythm = [f for f in missed if f.kind == "dropped slice" and f.frames not in gaps]
+        parts += ["what a step out of the rhythm leaves out"] if rhythm else []
         lines.append(
             f"Missed: {' and '.join(parts)}; {percent(coverage.outside_share)} of the picture's "
             f"detail reads as blurred by more than {coverage.tolerance_px:.2g} px in every frame."
@@ -179,10 +183,14 @@ def _distance_lines(result: AuditResult) -> list[str]:
     recorded = [p.recorded_m for p in result.inspection.places if p.recorded_m is not None]
     if not measured:
         return []
-    text = f"Focused from {_metres(min(measured))} to {_metres(max(measured))} by these steps"
-    if recorded:
-        text += f" (recorded: {_metres(min(recorded))} to {_metres(max(recorded))})"
-    return [f"{text}."]
+    text = f"{_metres(min(measured))} to {_metres(max(measured))} by these steps"
+    if not recorded:
+        return [f"Focused from {text}."]
+    told = f"recorded: {_metres(min(recorded))} to {_metres(max(recorded))}"
+    if any(f.kind == "focus distances" for f in result.findings):
+        return [f"Focused from {text} ({told})."]
+    # A small error of the steps is a large one of far distances.
+    return [f"Focused as {told}; the steps agree with that."]
 
 
 def _metres(distance_m: float) -> str:

@@ -75,8 +75,8 @@ def judge(
 class Fault:
     """A bracket with a fault: what was made of it, and the frames that it concerns.
 
-    `k` is where it was made, `left` the share of the finest energy that a soft frame keeps, or a
-    shaken one along the shake over that across.
+    `k` is where it was made, `left` the share of the finest energy that a soft frame keeps in what
+    is in focus, or a shaken one along the shake over that across.
     """
 
     pictures: list
@@ -86,17 +86,21 @@ class Fault:
     left: float = 1.0
 
 
-def energy_left(before: np.ndarray, after: np.ndarray, angle_deg: float | None) -> float:
-    """Return the share of finest energy left; with an angle, along it over that across."""
-    one, two = (measure_cells(np.ascontiguousarray(f)) for f in (before, after))
+def energy_left(frames: np.ndarray, k: int, after: np.ndarray, angle_deg: float | None) -> float:
+    """Return the share of finest energy left where frame ``k`` is sharper than those beside it.
+
+    With an angle, in the whole frame along it over that across.
+    """
     place = FrameTransform(np.eye(3))
-    tiles = [place_tiles(cells, place) for cells in (one, two)]
+    shown = [np.ascontiguousarray(f) for f in (*frames[k - 1 : k + 2], after)]
+    nearer, before, farther, faulty = (place_tiles(measure_cells(f), place) for f in shown)
     if angle_deg is None:
-        a, b = (float(np.nansum(t.energy[0])) for t in tiles)
-        return b / a
+        energy = np.nan_to_num([t.energy[0] for t in (nearer, before, farther, faulty)])
+        in_focus = energy[1] >= energy[:3].max(axis=0)
+        return float(energy[3][in_focus].sum() / energy[1][in_focus].sum())
     c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
     sides = []
-    for t in tiles:
+    for t in (before, faulty):
         xx, yy, xy = (float(np.nansum(part)) for part in t.orientation)
         along = xx * c * c + yy * s * s + 2 * xy * c * s
         sides.append(along / (xx + yy - along))
@@ -133,7 +137,7 @@ def with_fault(
             {k, k + 1},
             k,
         )
-    left = energy_left(light, made, angle)
+    left = energy_left(bracket.frames, k, made, angle)
     return Fault([*pictures[:k], shot, *pictures[k + 1 :]], frames, {k}, k, left)
 
 
