@@ -22,6 +22,7 @@ _SCATTER = (0.17, 0.25, 0.43)
 _BELIEVED = 20.0
 # A factor on the noise of either band, at most and at least, in one round.
 _MOST = 4.0
+# A bound on time: with twice as many steps at ISO 6400 change by 0.6 %.
 _ROUNDS = 8
 
 

@@ -35,6 +35,7 @@ _LEAST_SNR = 3.0
 _MOST_DIRECTED = 0.6
 # Frames beside it that the lean of one is compared with.
 _BESIDE = 4
+# A bound on time: two or eight tell the same of a shaken frame.
 _ROUNDS = 4
 # What is usual, as standard deviations between sound frames beyond their tiles' errors: of
 # anisotropy about that beside, and of fine less coarse anisotropy between textures. Medians over 34

@@ -29,8 +29,10 @@ from merge.threads import share_out
 
 # Change of blur over which what it does is taken as linear, over the finest sigma, squared.
 _LINEAR = 3.0**2
-# So many frames of a bracket are tried as soft.
+# So many frames of a bracket are tried as soft, a bound on time: the likeliest first.
 _MOST_TRIED = 3
+# Rounds in which a frame's own blur is fitted, a bound on time; the change in standard errors that
+# ends them; and the most by which a step goes farther than it seems.
 _ROUNDS, _SETTLED, _FARTHEST = 6, 0.2, 4.0
 # Standard errors from which a frame is tried, and by which the whole fit must be better then: a
 # number more always makes it so.

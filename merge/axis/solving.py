@@ -28,6 +28,7 @@ from merge.model import Array, BoolArray, Index
 
 # Scale of the residuals of a perfect fit: below it weights do not tighten further.
 _LEAST_SCALE = 0.03
+# A bound on time.
 _ITERATIONS = 40
 # How far off the model is for all tiles of one depth, in each band (standard deviation of
 # logarithms of energy), over the residuals' scale in this stack; and over how wide a change of blur
