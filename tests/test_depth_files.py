@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
 import tifffile
 from plyfile import PlyData
 
+from merge.diagnose import FocusPlace
 from merge.errors import WriteError
 from merge.model import DepthMap, DepthScale
+from merge.pipeline.merging import MergeResult
+from merge.pipeline.saving import depth_scale
 from merge.write import DEPTH_KINDS, write_depth, write_mesh
 
 SCALE = DepthScale((0, 1, 3), (0.0, 0.5, 2.5), "first frame, at the subject", 0.02)
@@ -38,6 +43,15 @@ def surface(path: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 def test_frames_in_mm_are_linear_between_frames():
     np.testing.assert_allclose(SCALE.in_mm(np.float32([0.5, 2.0])), [0.25, 1.5])
+
+
+def test_a_pixel_is_as_long_as_the_magnification_behind_the_depths_says():
+    """Longitudinal magnification is m²: 0.5 mm at the sensor for 2 mm at the subject, m = 0.5."""
+    places = [FocusPlace(k, 4.0 * k, 0.25 * k, 1.0 * k, None, None) for k in range(3)]
+    inspection = SimpleNamespace(places=places, pixel_pitch_um=5.0)
+    scale = depth_scale(cast(MergeResult, SimpleNamespace(inspection=inspection)))
+    assert scale is not None
+    assert (scale.mm, scale.pixel_mm) == ((0, 1, 2), pytest.approx(0.01))
 
 
 def test_a_depth_map_tells_its_scale_and_what_every_value_is(tmp_path):

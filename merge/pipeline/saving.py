@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -240,11 +241,16 @@ def depth_scale(result: MergeResult) -> DepthScale | None:
     frames = tuple(place.frame for place in places)
     if len(places) < 2:
         return None
-    pitch_um, magnification = inspection.pixel_pitch_um, inspection.magnification
-    lengths = [place.subject_mm for place in places]
-    pixel_mm = pitch_um / 1000 / magnification if pitch_um and magnification else None
-    mm = [v for v in lengths if v is not None]
+    sensor, mm = (
+        [v for v in lengths if v is not None]
+        for lengths in ([p.sensor_mm for p in places], [p.subject_mm for p in places])
+    )
     if len(mm) == len(places):
+        # Along the axis lengths at the sensor are m² of those at the subject, across it m; the
+        # files may have told m.
+        along, pitch_um = mm[-1] - mm[0], inspection.pixel_pitch_um
+        size = math.sqrt((sensor[-1] - sensor[0]) / along) if along else 0.0
+        pixel_mm = pitch_um / 1000 / size if pitch_um and size else None
         return DepthScale(frames, tuple(mm), "first frame, at the subject", pixel_mm)
     for told in ([p.measured_m for p in places], [p.recorded_m for p in places]):
         mm = [1000 * v for v in told if v is not None]
