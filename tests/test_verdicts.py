@@ -107,6 +107,13 @@ def test_slices_are_missed_and_doubled_along_steps_that_grow():
     assert find_duplicates(unsure, [*NAMES, "x"]) == []
 
 
+def test_frames_on_either_side_of_what_is_sharp_in_both_are_no_duplicates():
+    """Blur is the same there, and a single plane lets them read as focused alike."""
+    positions = 3.0 * np.arange(12)
+    positions[6:8] = positions[6:8].mean()
+    assert find_duplicates(axis_of(positions), NAMES) == []
+
+
 def test_order_is_doubted_only_beyond_the_error():
     swapped = [0, 4, 2.5, 6, 9]
     assert find_wrong_order(axis_of(swapped, error_px=0.6), NAMES, range(5)) == []

@@ -105,7 +105,7 @@ def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
     findings = []
     for k, step in enumerate(steps.step_px):
         limit, error = duplicate_limit(steps, k)
-        if step > 2 * UNSEEN_PX or step + steps.limit * error >= limit:
+        if step > 2 * UNSEEN_PX or step + steps.limit * error >= limit or _lies_astride(steps, k):
             continue
         a, b = sorted(steps.order[k : k + 2].tolist())
         findings.append(
@@ -121,6 +121,17 @@ def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
             )
         )
     return findings
+
+
+def _lies_astride(steps: Steps, k: int) -> bool:
+    """Tell whether two frames may as well lie on either side of what is sharp in both.
+
+    Blur is the same there. Then the steps beside theirs are longer by what theirs lacks; a second
+    frame of one focus leaves them as they are.
+    """
+    usual = usual_step(steps, k)
+    near = steps.step_px[max(k - 1, 0) : k + 2]
+    return usual is not None and float(near.sum()) > (len(near) - 0.5) * usual.step_px
 
 
 def duplicate_limit(steps: Steps, k: int) -> tuple[float, float]:
