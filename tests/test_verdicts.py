@@ -10,7 +10,12 @@ from merge.axis.placing import end_reach_px, place_tiles
 from merge.axis.preparing import StackEnergies, ordered_tiles
 from merge.axis.transfer import blur_tables
 from merge.diagnose import diagnose_stack
-from merge.diagnose.coverage import find_gaps, find_steps_at_limit, find_uncovered_ends
+from merge.diagnose.coverage import (
+    find_gaps,
+    find_steps_at_limit,
+    find_uncovered_ends,
+    find_wide_steps,
+)
 from merge.diagnose.distances import blur_at_infinity_px
 from merge.diagnose.frames import (
     find_bump_limit_px,
@@ -351,6 +356,15 @@ def test_what_lies_beyond_an_end_is_placed_by_the_spectrum_it_has_in_focus(slope
     tiles = ordered_tiles(data, np.arange(8))
     places, _ = place_tiles(data, tiles, SimpleNamespace(frames_px=frames_px, scale=0.1))
     assert places - frames_px[-1] == pytest.approx(np.full(12, 6.5), abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("last_px", "words"), [(6, "3.0 px at worst"), (8, "3.0 px as a rule, 4.0")]
+)
+def test_wide_steps_tell_the_usual_one_only_where_the_worst_is_wider(last_px, words):
+    positions = [*6.0 * np.arange(6), 30.0 + last_px]
+    (wide,) = find_wide_steps(axis_of(positions), 2.0, NAMES, None)
+    assert f"midway it reaches {words}" in wide.message
 
 
 def test_two_frames_prove_no_end():

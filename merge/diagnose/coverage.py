@@ -192,6 +192,9 @@ def find_wide_steps(
     which = f"All {len(blurs)}" if len(wide) == len(blurs) else f"{len(wide)} of {len(blurs)}"
     idle = len(wide) - sum(matters)
     rest = f" (with no detail in {idle} of them)" if idle and share >= _NOTE_SHARE else ""
+    usual, most = two_apart(typical, tolerance_px), f"{blurs[worst]:.1f}"
+    # The worst of those that matter may be none of the widest.
+    rule = f"{usual} px as a rule, " if usual != most and typical < blurs[worst] else ""
     spread = NINETY * steps.scale_error * typical
     return [
         Finding(
@@ -199,9 +202,8 @@ def find_wide_steps(
             severity=_severity(share, typical, tolerance_px),
             message=(
                 f"{which} steps are wider than {tolerance_px:.3g} px of blur allow{rest}: midway "
-                f"it reaches {two_apart(typical, tolerance_px)} px as a rule, "
-                f"{blurs[worst]:.1f} px at worst (between {a} and {b}); {percent(share)} of the "
-                "picture's detail lies beyond."
+                f"it reaches {rule}{most} px at worst (between {a} and {b}); {percent(share)} of "
+                "the picture's detail lies beyond."
             ),
             advice=_narrower(frames, typical / tolerance_px, tolerance_px, f_number),
             value=typical,
