@@ -106,6 +106,14 @@ def test_wrong_settings_are_one_line(settings, words):
     assert "\n" not in str(caught.value)
 
 
+def test_grey_arrays_are_audited_like_grey_colours():
+    frames = slanted_stack(3, shape=(288, 384)).frames
+    grey = [np.rint(255 * encode(f, "srgb")).astype(np.uint8) for f in frames]
+    audits = [merge.audit_stack(frames) for frames in (grey, [np.dstack([g, g, g]) for g in grey])]
+    one, other = (a.axis.positions_px for a in audits)
+    assert one == pytest.approx(other, rel=0.05)
+
+
 @pytest.mark.parametrize(
     "array", [np.zeros((4, 5, 2)), np.zeros((4, 5), np.int64), np.zeros((0, 5)), np.zeros(7)]
 )

@@ -331,6 +331,8 @@ def _reduce(stored: NDArray[Any], full_scale: float, reduction: int) -> FloatArr
     """Return reduced luminance, band by band, without a full-size picture of floats."""
     height, width = stored.shape[0] // reduction, stored.shape[1] // reduction
     small = np.empty((height, width), np.float32)
+    if stored.shape[2:] == (1,):
+        stored = stored[:, :, 0]
     rows = max(1, _BAND_ROWS // reduction)
     for top in range(0, height, rows):
         bottom = min(top + rows, height)

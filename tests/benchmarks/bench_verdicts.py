@@ -1,18 +1,19 @@
 """Verdicts on brackets of random scenes: false warnings on whole ones, faults found.
 
-Run: ``PYTHONPATH=.:tests python tests/benchmarks/bench_verdicts.py FIRST LAST``, with seeds. The
-tolerance is 2 px, or what the widest step needs where that is more: a warning on a whole bracket
-is false. Faults, at a random place each: a dropped and a doubled slice, a swapped pair, a shake of
-3 px, softness of sigma 1.2 px, light of +0.4 EV, two frames cut at the far end. Each is judged
-against what the audit says that it could have found, too: its true size, from the frames without
-noise, over the limit that the faulted bracket's own audit states.
+Run: ``PYTHONPATH=.:tests python tests/benchmarks/bench_verdicts.py FIRST LAST [--whole]``, with
+seeds; ``--whole`` leaves the faults out. The tolerance is 2 px, or what the widest step needs where
+that is more: a warning on a whole bracket is false. Faults, at a random place each: a dropped and a
+doubled slice, a swapped pair, a shake of 3 px, softness of sigma 1.2 px, light of +0.4 EV, two
+frames cut at the far end. Each is judged against what the audit says that it could have found, too:
+its true size, from the frames without noise, over the limit that the faulted bracket's own audit
+states.
 """
 
 from __future__ import annotations
 
 import sys
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -20,20 +21,10 @@ from bench_audit import shaken
 from bench_helpers import kept_results
 from random_brackets import RandomBracket, random_bracket
 
-from merge.align import register_stack
-from merge.axis import fit_focus_axis
-from merge.diagnose import DetectionLimits, diagnose_stack, measure_limits
-from merge.encoding import linearize
-from merge.errors import RegistrationError
+from merge.diagnose import DetectionLimits
 from merge.focus import measure_cells, place_tiles
-from merge.model import (
-    CaptureSettings,
-    Finding,
-    FocusAxis,
-    FrameRegistration,
-    FrameTransform,
-    Registration,
-)
+from merge.model import Finding, FocusAxis, FrameTransform
+from merge.pipeline.auditing import audit_stack
 
 WANTED = {
     "dropped": {"gap", "dropped slice", "wide steps"},
@@ -46,29 +37,28 @@ WANTED = {
 }
 
 
-def judge(
-    pictures: list[np.ndarray], frames: list[FrameRegistration], tolerance_px: float
-) -> tuple[FocusAxis | None, tuple[Finding, ...], DetectionLimits | None]:
-    aligned = [i for i, f in enumerate(frames) if f.transform is not None]
-    tiles = [
-        place_tiles(measure_cells(linearize(pictures[i], "srgb")), frames[i].transform)
-        for i in aligned
-    ]
-    try:
-        axis = fit_focus_axis(tiles)
-    except RegistrationError:
-        axis = None
-    count = len(frames)
-    registration = Registration(tuple(frames), aligned[0], "similarity", pictures[0].shape)
-    limits = None if axis is None else measure_limits(axis, registration, tolerance_px)
-    findings = diagnose_stack(
-        axis,
-        registration,
-        names=[f"frame{i + 1}" for i in range(count)],
-        settings=[CaptureSettings()] * count,
-        tolerance_px=tolerance_px,
-    )
-    return axis, findings, limits
+@dataclass(frozen=True)
+class Verdict:
+    """What `audit` says of pictures; ``ranks`` are the given frames' places in order of focus."""
+
+    findings: tuple[Finding, ...]
+    axis: FocusAxis | None
+    limits: DetectionLimits | None
+    ranks: np.ndarray
+
+    @property
+    def whole(self) -> bool:
+        """Whether every frame is on the axis."""
+        return self.axis is not None and len(self.axis.positions_px) == len(self.ranks)
+
+
+def judge(pictures: list[np.ndarray], tolerance_px: float) -> Verdict:
+    """Audit pictures as the command does, but never refuse them; findings count given frames."""
+    result = audit_stack(pictures, tolerance=tolerance_px, anyway=True)
+    shot = result.stack.shot_order or tuple(range(len(pictures)))
+    found = [replace(f, frames=tuple(shot[i] for i in f.frames)) for f in result.findings]
+    limits = result.inspection.limits
+    return Verdict(tuple(found), result.axis, limits, np.argsort(shot))
 
 
 @dataclass(frozen=True)
@@ -80,7 +70,6 @@ class Fault:
     """
 
     pictures: list
-    frames: list
     concerned: set[int]
     k: int
     left: float = 1.0
@@ -108,20 +97,18 @@ def energy_left(frames: np.ndarray, k: int, after: np.ndarray, angle_deg: float 
 
 
 def with_fault(
-    bracket: RandomBracket, pictures: list, frames: list, fault: str, rng: np.random.Generator
+    bracket: RandomBracket, pictures: list, fault: str, rng: np.random.Generator
 ) -> Fault:
     """Return a bracket with a fault at a random place."""
     count, k = len(pictures), int(rng.integers(1, len(pictures) - 1))
     light, seed = bracket.frames[k], [int(rng.integers(1 << 30)), 7]
     if fault == "dropped":
-        return Fault(
-            [*pictures[:k], *pictures[k + 1 :]], [*frames[:k], *frames[k + 1 :]], {k - 1, k}, k
-        )
+        return Fault([*pictures[:k], *pictures[k + 1 :]], {k - 1, k}, k)
     if fault == "cut":
-        return Fault(pictures[:-2], frames[:-2], {count - 3}, count - 3)
+        return Fault(pictures[:-2], {count - 3}, count - 3)
     if fault == "swapped":
         order = [*range(k), k + 1, k, *range(k + 2, count)]
-        return Fault([pictures[i] for i in order], [frames[i] for i in order], {k, k + 1}, k)
+        return Fault([pictures[i] for i in order], {k, k + 1}, k)
     angle = float(rng.choice([0, 45, 90, 135])) if fault == "shaken" else None
     made = {
         "doubled": lambda: light,
@@ -129,32 +116,28 @@ def with_fault(
         "soft": lambda: cv2.GaussianBlur(light, (0, 0), 1.2),
         "light": lambda: light * np.float32(2**0.4),
     }[fault]()
-    shot = bracket.shot(made, seed)
+    shot = photographed(bracket, made, seed)
     if fault == "doubled":
-        return Fault(
-            [*pictures[:k], shot, *pictures[k:]],
-            [*frames[:k], frames[k], *frames[k:]],
-            {k, k + 1},
-            k,
-        )
+        return Fault([*pictures[:k], shot, *pictures[k:]], {k, k + 1}, k)
     left = energy_left(bracket.frames, k, made, angle)
-    return Fault([*pictures[:k], shot, *pictures[k + 1 :]], frames, {k}, k, left)
+    return Fault([*pictures[:k], shot, *pictures[k + 1 :]], {k}, k, left)
+
+
+def photographed(bracket: RandomBracket, light: np.ndarray, seed: list[int]) -> np.ndarray:
+    """Return what a camera's JPEG holds of light, 8 bits."""
+    return np.rint(255 * bracket.shot(light, seed)).astype(np.uint8)
 
 
 def exceeds(
-    fault: str,
-    made: Fault,
-    limits: DetectionLimits,
-    found_px: np.ndarray,
-    positions_px: np.ndarray,
-    whole: FocusAxis | None,
+    fault: str, made: Fault, told: Verdict, positions_px: np.ndarray, whole: Verdict
 ) -> bool:
     """Tell whether a fault is larger than what the audit says that it could find.
 
     Of what lies beyond a cut end the whole bracket's audit tells how much it is.
     """
     # Limits stand in order of the axis, where a soft frame may be out of its place.
-    ranks = np.argsort(np.argsort(found_px))
+    ranks, limits = told.ranks, told.limits
+    assert limits is not None
     k = int(ranks[made.k])
     pair = int(ranks[made.k : made.k + 2].min())
     if fault == "dropped":
@@ -170,17 +153,18 @@ def exceeds(
         return bool(made.left <= limits.soft_ratio[k])
     if fault == "light":
         return 0.4 >= limits.exposure_ev
-    if whole is None or len(whole.positions_px) != len(positions_px):
+    if not whole.whole:
         return False
-    beyond = whole.tile_positions_px - whole.positions_px[made.k]
+    axis = whole.axis
+    beyond = axis.tile_positions_px - axis.positions_px[whole.ranks[made.k]]
     beyond = np.nan_to_num(beyond, nan=0.0)
     far = (beyond > limits.end_px[1]) & (beyond < limits.end_reach_px)
-    share = whole.tile_detail[far].sum() / max(whole.tile_detail.sum(), 1e-12)
+    share = axis.tile_detail[far].sum() / max(axis.tile_detail.sum(), 1e-12)
     return bool(share >= limits.end_share)
 
 
 def main() -> None:
-    first, last = int(sys.argv[1]), int(sys.argv[2])
+    first, last, faulty = int(sys.argv[1]), int(sys.argv[2]), "--whole" not in sys.argv
     false: Counter[str] = Counter()
     found: Counter[str] = Counter()
     tried: Counter[str] = Counter()
@@ -193,12 +177,9 @@ def main() -> None:
         rng = np.random.default_rng(seed + 5)
         steps = np.diff(bracket.positions_px)
         tolerance = max(2.0, float(steps.max()) / 2 * rng.uniform(1.0, 1.4))
-        pictures = [bracket.shot(f, [seed, i]) for i, f in enumerate(bracket.frames)]
-        frames = list(
-            register_stack(iter(pictures), shape=pictures[0].shape, transfer="srgb").frames
-        )
-        axis, findings, _ = judge(pictures, frames, tolerance)
-        wrong = [f for f in findings if f.severity != "note"]
+        pictures = [photographed(bracket, f, [seed, i]) for i, f in enumerate(bracket.frames)]
+        whole = judge(pictures, tolerance)
+        wrong = [f for f in whole.findings if f.severity != "note"]
         tried["whole"] += 1
         false["brackets"] += bool(wrong)
         false.update(f.kind for f in wrong)
@@ -206,18 +187,19 @@ def main() -> None:
             print(
                 f"{seed} {bracket.layout}, {len(pictures)} frames, ISO {bracket.iso}: {f.message}"
             )
-        if axis is not None and len(axis.positions_px) == len(pictures):
+        if whole.whole:
+            axis = whole.axis
             medians.append(float(np.median(np.diff(axis.positions_px) / steps)))
             inside += list((axis.step_low_px <= steps) & (axis.step_high_px >= steps))
-        for fault in WANTED if len(pictures) >= 5 else ():
-            made = with_fault(bracket, pictures, frames, fault, rng)
-            told, findings, limits = judge(made.pictures, made.frames, tolerance)
-            hit = any(f.kind in WANTED[fault] and made.concerned & set(f.frames) for f in findings)
+        for fault in WANTED if len(pictures) >= 5 and faulty else ():
+            made = with_fault(bracket, pictures, fault, rng)
+            told = judge(made.pictures, tolerance)
+            hit = any(
+                f.kind in WANTED[fault] and made.concerned & set(f.frames) for f in told.findings
+            )
             tried[fault] += 1
             found[fault] += hit
-            if told is None or limits is None or len(told.positions_px) != len(made.frames):
-                continue
-            if exceeds(fault, made, limits, told.positions_px, bracket.positions_px, axis):
+            if told.whole and exceeds(fault, made, told, bracket.positions_px, whole):
                 above[fault] += 1
                 found_above[fault] += hit
                 if not hit:
@@ -225,8 +207,8 @@ def main() -> None:
                         f"{seed} {bracket.layout}, {len(pictures)} frames: {fault} at {made.k + 1}"
                     )
         sys.stdout.flush()
-    whole, bad = tried.pop("whole"), false.pop("brackets")
-    print(f"false warnings in {bad} of {whole} whole brackets: {dict(false)}")
+    count, bad = tried.pop("whole"), false.pop("brackets")
+    print(f"false warnings in {bad} of {count} whole brackets: {dict(false)}")
     print("faults found: " + ", ".join(f"{fault} {found[fault]}/{n}" for fault, n in tried.items()))
     shown = ", ".join(f"{fault} {found_above[fault]}/{above[fault]}" for fault in tried)
     print(f"of those above the stated limit: {shown}")
