@@ -121,6 +121,18 @@ def test_confidence_intervals_hold_the_true_steps():
     assert np.all(axis.step_high_px - axis.step_low_px < 1.5)
 
 
+def test_a_frame_that_may_lie_elsewhere_is_as_unsure_as_the_surface_is_steep():
+    """It shows what lies beside: over a slope of so many px of blur a px of picture."""
+    scene, off = slanted(6, 3.0), np.array([0, 0, 0, 20.0, 0, 0])
+    tiles = [measure_tiles(f) for f in scene.frames]
+    sure, unsure = (fit_focus_axis(tiles, placed_px=px) for px in (None, off))
+    more = np.diag(unsure.covariance_px - sure.covariance_px)
+    slope = np.hypot(*(np.median(np.diff(scene.depth_px, axis=axis)) for axis in (0, 1)))
+    assert np.sqrt(more[3]) == pytest.approx(20 * slope, rel=0.15)
+    assert np.delete(more, 3) == pytest.approx(0)
+    assert (unsure.step_low_px < sure.step_low_px).tolist() == [False, False, True, True, False]
+
+
 def test_tile_positions_follow_the_surface():
     scene = slanted()
     axis = even_axis(12, 3.0)

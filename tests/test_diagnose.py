@@ -313,6 +313,17 @@ def test_a_frame_of_another_scene_is_named_and_the_others_keep_their_numbers():
     assert by_kind["duplicate"] == (11, 12)
 
 
+def test_frames_whose_place_is_a_guess_are_told_as_such():
+    """From half a tile of 12 px on, in which another one's detail then counts."""
+    lost = FrameRegistration(FrameTransform(np.eye(3)), residual_px=20.0)
+    near = FrameRegistration(FrameTransform(np.eye(3)), residual_px=5.0)
+    (note,) = diagnose(
+        tiles_of(), registration=registration_of(12, frames={4: lost, 5: near, 6: lost})
+    )
+    assert (note.kind, note.severity, note.frames) == ("not aligned", "note", (4, 6))
+    assert "where frame5 and frame7 lie, by up to 20 px" in note.message
+
+
 def test_changed_settings_are_named():
     settings = [CaptureSettings(f_number=5.6, iso=100.0)] * 12
     settings[7] = CaptureSettings(f_number=8.0, iso=100.0)

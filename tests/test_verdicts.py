@@ -131,6 +131,13 @@ def test_frames_focused_alike_are_in_no_order():
     assert find_wrong_order(axis_of(alike, error_px=0.02), NAMES, range(5)) == []
 
 
+def test_frames_that_were_put_in_another_order_always_get_their_finding():
+    """The order was proven when it was changed; in the new one its error may be a little larger."""
+    (finding,) = find_wrong_order(axis_of([0, 3, 3, 6, 9], error_px=2.0), NAMES, [0, 2, 1, 3, 4])
+    assert finding.frames == (1, 2)
+    assert "frame3 and frame2 are swapped" in finding.message
+
+
 @pytest.mark.parametrize("both", [True, False])
 def test_a_lean_that_a_second_frame_shares_is_the_texture_s(monkeypatch, both):
     """Two frames show rows 0 to 11 sharply, ruled finely; eight more show other rows, unruled."""
@@ -237,6 +244,14 @@ def test_an_end_is_proven_or_at_the_limit_or_covered():
     (note,) = find_uncovered_ends(ended(2.3, 0.5), 2.0, NAMES)
     assert (note.kind, note.severity, note.advice) == ("end at the limit", "note", "")
     assert find_uncovered_ends(ended(1.5, 0.5), 2.0, NAMES) == []
+
+
+@pytest.mark.parametrize(("last", "kind"), [(3.0, "end not covered"), (1.2, "end at the limit")])
+def test_what_the_last_step_lacks_may_be_a_soft_texture(last, kind):
+    """3.5 px beyond, 2 px allowed; with a step of 3 px as all others it would be 1.7 px."""
+    tiles = np.tile(np.linspace(0, 12 + last + 3.5, 60), (12, 1))
+    (end,) = find_uncovered_ends(axis_of([0, 3, 6, 9, 12, 12 + last], tiles=tiles), 2.0, NAMES)
+    assert (end.kind, end.frames) == (kind, (5,))
 
 
 @pytest.mark.parametrize(

@@ -51,7 +51,12 @@ _MISREAD = 3.5
 _NOISE_ROUNDS = 2
 
 
-def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = None) -> FocusAxis:
+def fit_focus_axis(
+    tiles: Sequence[TileEnergies],
+    *,
+    wave_px: float | None = None,
+    placed_px: Array | None = None,
+) -> FocusAxis:
     """Return the positions of all frames and tiles, in px of blur-circle diameter.
 
     Parameters
@@ -62,6 +67,8 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
         Wavelength times effective f-number over the pixel pitch: how far diffraction spreads, in
         px of the full-size frame. Without it blur counts as the ideal disk's, and steps read too
         small where diffraction matters (tests/test_axis.py states by how much).
+    placed_px : ndarray, shape (N,), optional
+        How far off each frame may have been placed, px of the full-size frame (standard error).
 
     Returns
     -------
@@ -101,6 +108,9 @@ def fit_focus_axis(tiles: Sequence[TileEnergies], *, wave_px: float | None = Non
     fitted.covariance_px[foreign, foreign] += usual**2
     data = fitted.data
     grid = tiles[0].level.shape
+    if placed_px is not None:
+        slope = _usual_slope(fitted.places_px.reshape(grid)) / tiles[0].tile_size_px
+        fitted.covariance_px[np.diag_indices(len(tiles))] += (slope * placed_px) ** 2
     start = fitted.frames_px[0]
     low, high = _step_limits(fitted.frames_px, fitted.covariance_px)
     return FocusAxis(
@@ -230,6 +240,16 @@ def _with_seen_noise(
     places, _ = search_tiles(windows, slopes_of(windows), frames_px, candidates, scale=TYPICAL)
     data = with_seen_noise(data, chosen, windows, frames_px, places)
     return data, choose_again(data, chosen)
+
+
+def _usual_slope(places_px: Array) -> float:
+    """Return by how much depth changes from tile to tile one way over the whole picture.
+
+    A frame placed beside where it belongs shows there what lies nearer or farther.
+    """
+    ways = (np.diff(places_px, axis=axis) for axis in (0, 1))
+    slopes = [np.nanmedian(way) if np.isfinite(way).any() else 0.0 for way in ways]
+    return math.hypot(*slopes)
 
 
 def _step_limits(positions: Array, covariance: Array) -> tuple[Array, Array]:

@@ -9,6 +9,7 @@ from merge.diagnose.distances import FocusPlace, find_distance_conflicts, locate
 from merge.diagnose.findings import diagnose_stack
 from merge.diagnose.kind import find_aperture_series, find_other_kind
 from merge.diagnose.limits import DetectionLimits, measure_limits
+from merge.diagnose.sequence import leads_back
 from merge.diagnose.slices import SliceLimits, describe_slices, find_diffraction
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "find_diffraction",
     "find_distance_conflicts",
     "find_other_kind",
+    "leads_back",
     "locate_frames",
     "measure_coverage",
     "measure_limits",

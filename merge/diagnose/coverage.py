@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.diagnose.advice import add_between, add_beyond
+from merge.diagnose.sequence import usual_step
 from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import counted, list_names, percent, two_apart
 from merge.model import Array, BoolArray, Box, Finding, FocusAxis, Severity
-from merge.significance import FEWEST, NINETY, not_alone, proof_limit, tile_blocks
+from merge.significance import EVEN, FEWEST, NINETY, not_alone, proof_limit, tile_blocks
 
 # Shares of the picture's detail from which a hole counts as a problem, and below which it is
 # only noted.
@@ -264,7 +265,7 @@ def find_uncovered_ends(
         spread = NINETY * math.hypot(own, steps.scale_error * extent)
         places = np.unique(tile_blocks(outside.shape)[outside.ravel()])
         # All that lies beyond, as a whole, or enough of it by itself.
-        least = tolerance_px + proof_limit(2) * error
+        least = tolerance_px + lacking_px(steps, end) + proof_limit(2) * error
         sure = extent > least or _share(axis, not_alone(beyond > least)) >= PROBLEM_SHARE
         sure &= len(places) > 1  # one thing alone may be misread as a whole
         before = int(steps.order[1 if end == 0 else -2])
@@ -306,6 +307,18 @@ def end_error_px(axis: FocusAxis, end: int, tolerance_px: float) -> float:
         return math.inf
     own = math.hypot(steps.error_px[end], axis.blur_error_px)
     return math.hypot(own, steps.scale_error * tolerance_px)
+
+
+def lacking_px(steps: Steps, end: int) -> float:
+    """Return by how much the step at end 0 or -1 is shorter than its neighbours' rhythm, px.
+
+    What no frame passes tells by its own spectrum how blurred it is in the last one. A texture that
+    is softer than that foretells shows as much beyond the end as the last step lacks.
+    """
+    usual = usual_step(steps, end % len(steps.step_px))
+    if usual is None or usual.spread > EVEN * usual.step_px:
+        return 0.0
+    return max(usual.step_px - float(steps.step_px[end]), 0.0)
 
 
 def _end_at_limit(end: Finding, name: str, read: str, rest: str) -> Finding:

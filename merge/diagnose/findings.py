@@ -22,6 +22,7 @@ from merge.diagnose.frames import (
     find_exposure_jumps,
     find_soft_frames,
     find_strangers,
+    find_unsure_places,
 )
 from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
 from merge.model import CaptureSettings, Finding, FocusAxis, Registration, worst_first
@@ -80,6 +81,7 @@ def diagnose_stack(
     findings += find_changed_settings(settings, names)
     gains = np.array([registration.frames[i].gain for i in aligned])
     if axis is not None:
+        findings += find_unsure_places(registration, names, axis.tile_size_px)
         shot = [shot_order[i] if shot_order else i for i in aligned]
         findings += [
             _renumber(f, aligned) for f in find_wrong_order(axis, [names[i] for i in aligned], shot)

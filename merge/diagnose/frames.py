@@ -42,6 +42,34 @@ def find_strangers(registration: Registration, names: Sequence[str]) -> list[Fin
     ]
 
 
+def find_unsure_places(
+    registration: Registration, names: Sequence[str], tile_px: float
+) -> list[Finding]:
+    """Return a finding if frames may lie so far off that a tile shows half of what another does."""
+    off = {i: registration.frames[i].residual_px for i in registration.aligned}
+    unsure = [i for i, px in off.items() if px > tile_px / 2]
+    if not unsure:
+        return []
+    worst = max(unsure, key=lambda i: off[i])
+    which = list_names([names[i] for i in unsure])
+    return [
+        Finding(
+            kind="not aligned",
+            severity="note",
+            message=(
+                f"Comparisons disagree on where {which} lie{'s' * (len(unsure) == 1)}, by up to "
+                f"{off[worst]:.0f} px: too little shows how the camera moved (stripes show no move "
+                "along them, noise hides fine detail). Their focus steps are as unsure."
+            ),
+            advice="Look whether they merge well; where they do not, leave them out.",
+            value=off[worst],
+            threshold=tile_px / 2,
+            unit="px",
+            frames=tuple(unsure),
+        )
+    ]
+
+
 def find_bumps(registration: Registration, names: Sequence[str]) -> list[Finding]:
     """Return a finding for each frame that jumped from its neighbours' trend, and each knock.
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.diagnose.coverage import PROBLEM_SHARE, end_error_px
+from merge.diagnose.coverage import PROBLEM_SHARE, end_error_px, lacking_px
 from merge.diagnose.frames import EXPOSURE_EV, find_bump_limit_px
 from merge.diagnose.sequence import MORE_THAN_ONE, UNSEEN_PX, duplicate_limit, usual_step
 from merge.diagnose.steps import Steps, steps_of
@@ -87,7 +87,8 @@ def measure_limits(
     soft = unknown if quality is None else quality.detail_limit[steps.order]
     shaken = unknown if quality is None else quality.direction_limit[steps.order]
     error = np.array([end_error_px(axis, end, tolerance_px) for end in (0, -1)])
-    ends = tolerance_px + detection_limit(2) * error
+    lacking = np.array([lacking_px(steps, end) for end in (0, -1)])
+    ends = tolerance_px + lacking + detection_limit(2) * error
     return DetectionLimits(
         gap_px=np.array([_gap_px(steps, k, sure, tolerance_px) for k in places]),
         missing_slices=np.array([_missing(steps, k) for k in places]),

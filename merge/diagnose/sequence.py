@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import list_names, two_apart
-from merge.model import Array, Finding, FocusAxis
+from merge.model import Finding, FocusAxis
 from merge.model.geometry import JUMP_NEIGHBOURS
 from merge.significance import EVEN, FEWEST, learned_spread, proof_limit
 
@@ -158,12 +158,13 @@ def find_wrong_order(
         Their indices in shooting order.
     """
     frames = np.argsort(shot_order)
-    positions, names = axis.positions_px[frames], [names[i] for i in frames]
-    backward = np.flatnonzero(_proven_backward(axis, frames))
-    if len(backward) == 0:
+    ranks = np.argsort(np.argsort(axis.positions_px, kind="stable"))[frames]
+    names = [names[i] for i in frames]
+    # Frames were put in another order where that was proven, so their finding needs no proof again.
+    if (np.diff(frames) == 1).all() and not leads_back(axis, frames).any():
         return []
-    order = np.argsort(positions)
-    stray = _strays(positions)
+    backward, order = np.flatnonzero(np.diff(ranks) < 0), np.argsort(ranks)
+    stray = _strays(ranks)
     if len(stray) == 1 and len(backward) == 1 and _is_swap(order, int(backward[0])):
         stray = [int(backward[0]), int(backward[0]) + 1]
         what = f"{names[stray[0]]} and {names[stray[1]]} are swapped"
@@ -185,8 +186,8 @@ def find_wrong_order(
     ]
 
 
-def _proven_backward(axis: FocusAxis, frames: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Tell of every step from frame to frame as shot whether it leads back beyond chance."""
+def leads_back(axis: FocusAxis, frames: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Tell of every step from frame to frame, as listed, whether it leads back beyond chance."""
     step = np.diff(axis.positions_px[frames])
     if axis.covariance_px is None:
         return np.asarray(step < 0)
@@ -202,12 +203,12 @@ def _is_swap(order: NDArray[np.intp], at: int) -> bool:
     return bool((order == swapped).all())
 
 
-def _strays(positions: Array) -> list[int]:
+def _strays(ranks: NDArray[np.intp]) -> list[int]:
     """Return the frames outside a longest rising run, the fewest to move."""
-    count = len(positions)
+    count = len(ranks)
     length, before = np.ones(count, int), np.full(count, -1)
     for i in range(count):
-        lower = np.flatnonzero(positions[:i] < positions[i])
+        lower = np.flatnonzero(ranks[:i] < ranks[i])
         if len(lower):
             best = lower[length[lower].argmax()]
             length[i], before[i] = length[best] + 1, best

@@ -12,15 +12,14 @@ from scipy.optimize import isotonic_regression
 
 from merge.align import StackRegistration
 from merge.axis import fit_focus_axis
+from merge.diagnose import leads_back
 from merge.errors import RegistrationError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, place_tiles
-from merge.model import Array, BoolArray, FocusAxis, Registration, Stack, TileEnergies
+from merge.model import Array, FocusAxis, Registration, Stack, TileEnergies
 from merge.threads import share_out
 
 # Fitted again in the new order, frames of one focus may change places once more.
 _ROUNDS = 3
-# Share of the usual step that a frame may stand behind the one before it: focused alike.
-_ALIKE = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +74,7 @@ def order_by_focus(
     axis, problem = None, f"frames of less than {SMALLEST_SIDE_PX} px hold too few tiles"
     for _ in range(_ROUNDS if cells else 0):
         axis, problem = _measure_axis(cells, registration, diffraction_scale_px)
-        if axis is None or not (_goes_back(axis.positions_px) & (axis.step_high_px < 0)).any():
+        if axis is None or not leads_back(axis, np.arange(len(axis.positions_px))).any():
             break
         found = _focus_order(registration, axis)
         stack, registration = reorder_stack(stack, found), _reorder(registration, found)
@@ -113,19 +112,8 @@ def refine_by_depth(
 
 
 def is_out_of_order(bracket: OrderedBracket) -> bool:
-    """Tell whether frames had changed places by more than frames that are focused alike do."""
-    if bracket.axis is None:
-        return False
-    aligned = bracket.registration.aligned
-    place = dict(zip(aligned, bracket.axis.positions_px.tolist(), strict=True))
-    shot = sorted(aligned, key=lambda frame: bracket.order[frame])
-    return bool(_goes_back(np.array([place[frame] for frame in shot])).any())
-
-
-def _goes_back(positions_px: Array) -> BoolArray:
-    """Tell which steps lead farther back than between frames that are focused alike."""
-    steps = np.diff(positions_px)
-    return np.asarray(steps < -_ALIKE * np.median(np.abs(steps)))
+    """Tell whether frames were proven to stand out of order as read, and changed places."""
+    return bracket.order != tuple(range(len(bracket.order)))
 
 
 def _rising(axis: FocusAxis) -> Array:
@@ -178,7 +166,8 @@ def _measure_axis(
         return place_tiles(cells[frame], registration.frames[frame].transform)
 
     tiles = share_out(place, registration.aligned)
+    placed = np.nan_to_num([registration.frames[i].residual_px for i in registration.aligned])
     try:
-        return fit_focus_axis(tiles, wave_px=scale_px), ""
+        return fit_focus_axis(tiles, wave_px=scale_px, placed_px=placed), ""
     except RegistrationError as exc:
         return None, str(exc)

@@ -201,14 +201,14 @@ def _slice_lines(result: AuditResult) -> list[str]:
     """Tell what limits the slices, one line where they are alike."""
     groups: dict[str, list[int]] = {}
     for s in result.inspection.slices:
-        groups.setdefault(s.limit, []).append(s.frame + 1)
+        groups.setdefault(s.limit, []).append(s.frame)
     known = [s for s in result.inspection.slices if s.diffraction_contrast is not None]
     if not known:
         return [
             f"Diffraction: not known; {result.inspection.slices[0].known_by}. Where it dominates, "
             "the steps above read up to 18 % too small."
         ]
-    limits = "; ".join(f"{name}: {_ranges(frames)}" for name, frames in groups.items())
+    limits = "; ".join(f"{name}: {_runs(result, which)}" for name, which in groups.items())
     s = known[0]
     assert s.diffraction_contrast is not None
     return [
@@ -226,17 +226,17 @@ def _not_told_lines(result: AuditResult) -> list[str]:
         return []
     parts = []
     for word, ratios in (("softness", limits.soft_ratio), ("shake", limits.shaken_ratio)):
-        blind = [aligned[k] + 1 for k in np.flatnonzero(~(ratios > _LITTLE_LEFT)).tolist()]
+        blind = [aligned[k] for k in np.flatnonzero(~(ratios > _LITTLE_LEFT)).tolist()]
         if len(blind) == len(aligned):
             parts.append(f"{word} of any frame")
         elif blind:
-            parts.append(f"{word} of {_ranges(blind)}")
+            parts.append(f"{word} of {_runs(result, blind)}")
     missing = limits.missing_slices
     unsure = np.flatnonzero(~(missing <= 1)).tolist()
     if len(unsure) == len(missing):
         parts.append("by the steps' rhythm a single slice left out")
     elif unsure:
-        after = _ranges([aligned[k] + 1 for k in unsure])
+        after = _runs(result, [aligned[k] for k in unsure])
         parts.append(f"by the steps' rhythm a single slice left out after {after}")
     lines = [f"Could not have been seen here: {'; '.join(parts)}."] if parts else []
     told = [*_gap_words(limits.gap_px)]
@@ -271,15 +271,15 @@ def _gap_words(gap_px: NDArray[np.float64]) -> list[str]:
     return [f"a blur midway of {least} px{beyond}"]
 
 
-def _ranges(numbers: Sequence[int]) -> str:
-    if len(numbers) == 1:
-        return f"frame {numbers[0]}"
-    if numbers[-1] - numbers[0] == len(numbers) - 1:
-        return f"frames {numbers[0]} to {numbers[-1]}"
+def _runs(result: AuditResult, frames: Sequence[int]) -> str:
+    """Name frames, those that follow on one another by the first and the last of them."""
     runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
+    for frame in frames:
+        if runs and frame == runs[-1][-1] + 1:
+            runs[-1].append(frame)
         else:
-            runs.append([number])
-    return "frames " + ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]}-{r[-1]}" for r in runs)
+            runs.append([frame])
+    names = [source.name for source in result.stack.sources]
+    return ", ".join(
+        names[r[0]] if len(r) == 1 else f"{names[r[0]]} to {names[r[-1]]}" for r in runs
+    )
