@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform, TileEnergies
 from merge.resizing import reduce_map
+from merge.scratch import as_floats, as_halves
 
 # Narrowest Gaussian, in pixels of the measured picture: narrower ones pass mostly noise.
 FINEST_SIGMA = 0.7
@@ -105,7 +106,7 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
     inside = cv2.inRange(luminance, _BLACK, _WHITE)  # 255 there
     maps += [*orientation, reduce_map(luminance, cell, incomplete="drop")]
     maps.append(1 - reduce_map(inside, cell, incomplete="drop").astype(np.float32) / 255)
-    roots = [(np.sign(m) * np.sqrt(np.abs(m))).astype(np.float16) for m in maps]
+    roots = [as_halves(np.copysign(np.sqrt(np.abs(m)), m)) for m in maps]
     return CellEnergies(roots, (luminance.shape[0], luminance.shape[1]), cell, scale)
 
 
@@ -126,15 +127,15 @@ def place_tiles(cells: CellEnergies, transform: FrameTransform | None = None) ->
     """
     places = _tile_places(cells.shape, cells.cell * _CELLS_A_TILE, transform, cells.scale)
     levels = [*range(_BAND_COUNT), 0, 0, 0, *[_COARSE_LEVEL] * 3, 0, 0]
-    maps = [
-        _tile_means(_signed_square(root), level, cells.cell, places)
-        for root, level in zip(cells.maps, levels, strict=True)
-    ]
+    maps = np.empty((len(levels), *places.shape[1:]), np.float32)
+    for level in range(_BAND_COUNT):
+        alike = [k for k, own in enumerate(levels) if own == level]
+        maps[alike] = _tile_means([cells.maps[k] for k in alike], level, cells.cell, places)
     sigmas = np.asarray(FINEST_SIGMA * 2.0 ** np.arange(_BAND_COUNT) / cells.scale, np.float64)
     return TileEnergies(
-        energy=np.stack(maps[:_BAND_COUNT]),
-        orientation=np.stack(maps[_BAND_COUNT : _BAND_COUNT + 3]),
-        coarse_orientation=np.stack(maps[_BAND_COUNT + 3 : _BAND_COUNT + 6]),
+        energy=maps[:_BAND_COUNT],
+        orientation=maps[_BAND_COUNT : _BAND_COUNT + 3],
+        coarse_orientation=maps[_BAND_COUNT + 3 : _BAND_COUNT + 6],
         level=maps[-2],
         clipped=maps[-1],
         band_sigma_px=sigmas,
@@ -162,27 +163,53 @@ def _tile_places(
     return np.where(inside, places, np.nan)
 
 
-def _signed_square(root: NDArray[np.float16]) -> FloatArray:
-    single = root.astype(np.float32)
-    return np.asarray(single * np.abs(single))
-
-
 def _tile_means(
-    cells: FloatArray, level: int, cell: int, places: NDArray[np.float64]
+    roots: list[NDArray[np.float16]], level: int, cell: int, places: NDArray[np.float64]
 ) -> FloatArray:
-    """Average cells over the tiles; NaN where a tile lies outside."""
+    """Average cells over the tiles, from their signed roots; NaN where a tile lies outside."""
     side = max(cell >> level, 1)
     spacing = side << level  # in pixels of the measured picture
-    if spacing == cell:  # coarse levels are about a tile wide as they are
-        size = (_CELLS_A_TILE, _CELLS_A_TILE)
-        cells = cv2.blur(cells, size, borderType=cv2.BORDER_REFLECT).astype(np.float32, copy=False)
     # Level pixel j lies at j * 2**level; a cell's first pixel at c * spacing.
     first = (side - 1) / 2 * (1 << level)
-    x, y = ((places - first) / spacing).astype(np.float32)
-    means = cv2.remap(
-        cells, np.nan_to_num(x), np.nan_to_num(y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.where(np.isnan(x), np.float32(np.nan), means).astype(np.float32, copy=False)
+    means = np.full((len(roots), *places.shape[1:]), np.nan, np.float32)
+    wide = spacing == cell  # coarse levels are about a tile wide as they are
+    cells = as_floats(np.concatenate(roots)).reshape(len(roots), *roots[0].shape)
+    _read_tiles(cells, np.ascontiguousarray((places - first) / spacing), wide, means)
+    return means
+
+
+@njit(nogil=True, error_model="numpy", takes="f3 d3 b f3")
+def _read_tiles(  # pragma: no cover - compiled
+    roots: FloatArray, places: NDArray[np.float64], wide: bool, means: FloatArray
+) -> None:
+    """Fill in what lies at the places: cells between which they lie, or means of three by three."""
+    last = roots.shape[1] - 1, roots.shape[2] - 1
+    rows, columns = np.empty(4, np.int64), np.empty(4, np.int64)
+    weights = np.zeros((2, 4), np.float32)
+    for i in range(means.shape[1]):
+        for j in range(means.shape[2]):
+            if np.isnan(places[0, i, j]):
+                continue
+            x, y = int(np.floor(places[0, i, j])), int(np.floor(places[1, i, j]))
+            for axis, off in enumerate((places[1, i, j] - y, places[0, i, j] - x)):
+                # Linear interpolation, or that of a sliding mean of three.
+                weights[axis, 1:3] = np.float32(1 / 3)
+                weights[axis, 0], weights[axis, 3] = (1 - off) / 3, off / 3
+                if not wide:
+                    weights[axis] = 0
+                    weights[axis, 1], weights[axis, 2] = 1 - off, off
+            for k in range(4):
+                rows[k] = min(max(y - 1 + k, 0), last[0])
+                columns[k] = min(max(x - 1 + k, 0), last[1])
+            for c in range(len(roots)):
+                total = np.float32(0)
+                for k in range(4):
+                    along = np.float32(0)
+                    for m in range(4):
+                        root = roots[c, rows[k], columns[m]]
+                        along += weights[1, m] * root * abs(root)
+                    total += weights[0, k] * along
+                means[c, i, j] = total
 
 
 def _band_means(fine: FloatArray, coarse: FloatArray, side: int, *, directed: bool) -> FloatArray:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
@@ -15,7 +15,7 @@ import numpy as np
 from merge.axis.preparing import StackEnergies, TileSet
 from merge.axis.transfer import BlurTables
 from merge.compiled import njit
-from merge.model import Array, BoolArray, Index
+from merge.model import Array, BoolArray, FloatArray, Index
 from merge.threads import share_out
 
 T = TypeVar("T")
@@ -37,6 +37,7 @@ class Windows:
     tells which entries lie inside it; `value` (K, B, W) is energy over `peak` (K, B). `blur`
     tells what blur leaves of a band, `blocks` (K,) numbers the blocks that the tiles lie in. `own`
     (N,) is added to the square of each frame's blur, px^2: blur that is none of its focus.
+    `side_by_side` keeps what a search makes of each chunk, for the next one.
     """
 
     frames: Index
@@ -48,6 +49,7 @@ class Windows:
     blur: BlurTables
     blocks: Index
     own: Array
+    side_by_side: dict[int, tuple[FloatArray, ...]] = field(default_factory=dict, repr=False)
 
 
 def cut_windows(data: StackEnergies, tiles: TileSet, half_width: int, *, every: int = 1) -> Windows:

@@ -12,7 +12,7 @@ import numpy as np
 
 from merge.axis.residuals import FLOOR, TYPICAL, Windows, in_chunks, slopes_of
 from merge.compiled import njit
-from merge.model import Array, BoolArray, Index
+from merge.model import Array, BoolArray, FloatArray, Index
 
 # Factors of at most 1e5 (a residual of a factor of 500, at the least scale) whose product single
 # precision still holds.
@@ -34,18 +34,21 @@ def search_tiles(
     """
     tiles = candidates.shape[1]
     best, cost = np.empty(tiles, np.int64), np.empty(tiles, np.float32)
-    shares, places = data.blur.share.astype(np.float32), frames_px[data.frames]
+    shares = data.blur.share.astype(np.float32)
     per_px = (data.blur.per_unit / np.asarray(data.sigma_px)).astype(np.float32)
-    own = data.own[data.frames]
 
     def fill(first: int, last: int) -> None:
         some = slice(first, last)
-        each = (data.value, data.logarithm, data.used, places, own)
+        if first not in data.side_by_side:
+            each = (data.value, data.logarithm, data.used)
+            data.side_by_side[first] = tuple(_side_by_side(values[some]) for values in each)
+        frames = data.frames[some]
         rows = np.ascontiguousarray(slopes[some].T) * shares.shape[1]
         tried = candidates[:, some].astype(np.float32, "C")
         _search(
-            *(_side_by_side(values[some]) for values in each), per_px, shares, rows, tried, scale,
-            rounds, best[some], cost[some],
+            *data.side_by_side[first], _side_by_side(frames_px[frames]),
+            _side_by_side(data.own[frames]), per_px, shares, rows, tried, scale, rounds,
+            best[some], cost[some],
         )  # fmt: skip
 
     in_chunks(fill, tiles)
@@ -60,7 +63,7 @@ def misfit(data: Windows, frames_px: Array, tiles_px: Array) -> Array:
     return np.asarray(cost / (data.used.sum(axis=1) * data.value.shape[1]))
 
 
-def _side_by_side(by_tile: Array | BoolArray) -> Array:
+def _side_by_side(by_tile: Array | BoolArray) -> FloatArray:
     """Return values with the tiles, the first axis, as the last one."""
     return np.ascontiguousarray(np.moveaxis(by_tile, 0, -1), np.float32)
 

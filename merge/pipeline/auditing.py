@@ -14,7 +14,6 @@ from typing import Any
 
 from merge.align import StackRegistration, rescale_transform
 from merge.diagnose import find_aperture_series
-from merge.encoding import linearize
 from merge.errors import ReadError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import (
@@ -220,7 +219,7 @@ def _read_frames(
     ):
         if registrar is None:
             shape, factor = (look.small.shape[0], look.small.shape[1]), look.factor
-            registrar = StackRegistration(shape, transfer=sources[0].transfer)
+            registrar = StackRegistration(shape, transfer="linear")
         if look.small.shape != shape:
             raise ReadError(
                 f"{sources[index].name}: its embedded preview is {look.small.shape[1]} x "
@@ -255,14 +254,14 @@ def _look_at(source: FrameSource, quick: bool = False) -> _Look:
     long_side = max(source.shape[:2])
     reduction = math.ceil(math.sqrt(source.shape[0] * source.shape[1] / _MEASURED_PIXELS))
     least = min(_QUICK_SIDE, long_side) if quick else long_side // reduction
-    luminance, factor = read_preview(source, min_long_side_px=least, quick=quick)
+    luminance, factor = read_preview(source, min_long_side_px=least, quick=quick, light=True)
     if min(luminance.shape) < SMALLEST_SIDE_PX:
         raise ReadError(
             f"{source.name}: {source.shape[1]} x {source.shape[0]} px, too small to measure focus "
             f"in: expected at least {SMALLEST_SIDE_PX * reduction} px on either side; audit the "
             "frames at their full size"
         )
-    cells = measure_cells(linearize(luminance, source.transfer), scale=1 / factor)
+    cells = measure_cells(luminance, scale=1 / factor)
     block = math.ceil(max(luminance.shape) / _REGISTERED_SIDE)
     small = reduce_map(luminance, block, incomplete="drop")
     return _Look(cells, small, factor * block)

@@ -227,8 +227,7 @@ def _compare_again(
 
     def light(frame: int) -> FloatArray:
         source, balance = stack.sources[frame], stack.white_balance
-        luminance = read_luminance(source, reduction=reduction, white_balance=balance)
-        return linearize(luminance, source.transfer)
+        return read_luminance(source, reduction=reduction, white_balance=balance, light=True)
 
     with opencv_on_one_thread():
         for frame, picture in enumerate(work_ahead(light, range(len(stack)), threads=1)):
@@ -264,8 +263,9 @@ def _read_frames(
         source, balance = stack.sources[frame], stack.white_balance
         grey = source.shape[2] == 1 or not options.equalize_exposure
         if cache is None and frame not in finder.sample and grey:
-            luminance = read_luminance(source, reduction=reduction, white_balance=balance)
-            return _Look(linearize(luminance, source.transfer))
+            return _Look(
+                read_luminance(source, reduction=reduction, white_balance=balance, light=True)
+            )
         # A plain demosaic tells where what is sharp, in a third of the time of the best one.
         samples, white = read_samples(source, white_balance=balance, plain=True)
         if frame in finder.sample:

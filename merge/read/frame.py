@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge import metadata
+from merge.compiled import njit
+from merge.encoding import linearize
 from merge.model import CaptureSettings, FloatArray, Frame, FrameSource
 from merge.read import heif, jpeg, png, raw, tiff
 from merge.read.header import Header, damaged, refuse
@@ -175,7 +177,11 @@ def read_samples(
 
 
 def read_luminance(
-    source: FrameSource, *, reduction: int = 1, white_balance: Sequence[float] | None = None
+    source: FrameSource,
+    *,
+    reduction: int = 1,
+    white_balance: Sequence[float] | None = None,
+    light: bool = False,
 ) -> FloatArray:
     """Return a frame's luminance for analysis, area-averaged by an integer factor.
 
@@ -187,6 +193,8 @@ def read_luminance(
         lower and right edge that do not fill a block are left out.
     white_balance : sequence of float, optional
         As for `read_frame`.
+    light : bool, default False
+        Give these means as linear light.
 
     Returns
     -------
@@ -218,14 +226,18 @@ def read_luminance(
     else:
         stored, full_scale = _decode(source, white_balance)
     upright = apply_orientation(stored, source.orientation)
-    small = _reduce(upright, full_scale, reduction // done)
+    small = _reduce(upright, full_scale, reduction // done, source.transfer if light else "linear")
     if small.shape != (height // reduction, width // reduction):
         raise damaged(source.path, f"its size is not {width} x {height} px as in its header")
     return small
 
 
 def read_preview(
-    picture: str | Path | FrameSource, *, min_long_side_px: int, quick: bool = False
+    picture: str | Path | FrameSource,
+    *,
+    min_long_side_px: int,
+    quick: bool = False,
+    light: bool = False,
 ) -> tuple[FloatArray, float]:
     """Return a small luminance picture, as fast as the file allows.
 
@@ -239,6 +251,8 @@ def read_preview(
         The long side of the result is at least this, unless the frame itself is smaller.
     quick : bool, default False
         Let the decoder itself reduce a JPEG: several times as fast, a little aliased.
+    light : bool, default False
+        As for `read_luminance`.
 
     Returns
     -------
@@ -249,18 +263,19 @@ def read_preview(
     source = picture if isinstance(picture, FrameSource) else probe_frame(picture)
     long_side = max(source.shape[:2])
     reduction = max(1, min(long_side // max(1, min_long_side_px), *source.shape[:2]))
+    transfer = source.transfer if light else "linear"
     if quick and source.kind == "jpeg":
         with _system_errors(source.path):
             data = source.path.read_bytes()
         stored, factor = jpeg.decode_small(data, source.path, min_long_side_px=min_long_side_px)
-        return _reduce(apply_orientation(stored, source.orientation), 255.0, 1), factor
+        return _reduce(apply_orientation(stored, source.orientation), 255.0, 1, transfer), factor
     if source.kind == "raw":
         embedded = raw.read_embedded(source, min_long_side_px, quick=quick)
         if embedded is not None:
             scale = max(1, max(embedded.shape) // min_long_side_px)
-            small = _reduce(embedded, 255.0, scale)
+            small = _reduce(embedded, 255.0, scale, transfer)
             return small, long_side / (max(embedded.shape) / scale)
-    return read_luminance(source, reduction=reduction), float(reduction)
+    return read_luminance(source, reduction=reduction, light=light), float(reduction)
 
 
 @contextmanager
@@ -327,12 +342,19 @@ def _to_float(stored: NDArray[Any], full_scale: float) -> FloatArray:
     return np.multiply(stored, np.float32(1 / full_scale), dtype=np.float32)
 
 
-def _reduce(stored: NDArray[Any], full_scale: float, reduction: int) -> FloatArray:
-    """Return reduced luminance, band by band, without a full-size picture of floats."""
+def _reduce(
+    stored: NDArray[Any], full_scale: float, reduction: int, transfer: str = "linear"
+) -> FloatArray:
+    """Return reduced luminance, of so encoded values as light, without a full-size float copy."""
     height, width = stored.shape[0] // reduction, stored.shape[1] // reduction
     small = np.empty((height, width), np.float32)
     if stored.shape[2:] == (1,):
         stored = stored[:, :, 0]
+    if reduction > 1 and stored.ndim == 2 and stored.dtype == np.uint8:
+        # A block's mean is one of few: no curve for each pixel.
+        means = np.arange(255 * reduction**2 + 1) / (255 * reduction**2)
+        _fill_block_means(stored, linearize(means, transfer), reduction, small)
+        return small
     rows = max(1, _BAND_ROWS // reduction)
     for top in range(0, height, rows):
         bottom = min(top + rows, height)
@@ -344,5 +366,29 @@ def _reduce(stored: NDArray[Any], full_scale: float, reduction: int) -> FloatArr
         if reduction > 1:
             size = (width, bottom - top)
             values = cv2.resize(values, size, interpolation=cv2.INTER_AREA)
-        small[top:bottom] = values
+        small[top:bottom] = linearize(values, transfer)
     return small
+
+
+@njit(nogil=True)
+def _fill_block_means(  # pragma: no cover - compiled
+    stored: NDArray[np.uint8], means: FloatArray, reduction: int, small: FloatArray
+) -> None:
+    """Look up every block's sum in ``means``."""
+    sums = np.empty(small.shape[1] * reduction, np.uint32)
+    for y in range(len(small)):
+        _add_up(stored[y * reduction : (y + 1) * reduction], sums)
+        for x in range(np.uint64(small.shape[1])):
+            total, first = np.uint32(0), x * np.uint64(reduction)  # unsigned: none from the end
+            for j in range(np.uint64(reduction)):
+                total += sums[first + j]
+            small[y, x] = means[total]
+
+
+@njit(inner=True, nogil=True)
+def _add_up(rows: NDArray[np.uint8], sums: NDArray[np.uint32]) -> None:  # pragma: no cover
+    for x in range(len(sums)):
+        sums[x] = rows[0, x]
+    for k in range(1, len(rows)):
+        for x in range(len(sums)):
+            sums[x] += np.uint32(rows[k, x])
