@@ -109,8 +109,8 @@ def judge(settings) -> dict[str, float | bool]:
 @pytest.mark.slow
 def test_simulated_series_are_judged_right():
     settings = scenes.sixty_series()
-    # A third of them, of every texture.
-    judged = [judge(settings[7 * k % len(settings)]) for k in range(20)]
+    # A fifth of them, two of every texture.
+    judged = [judge(settings[7 * k % len(settings)]) for k in range(12)]
     assert np.mean([j["ranked"] for j in judged]) >= 0.95
     assert max(j["stops"] for j in judged) <= 0.5
     assert min(j["chosen"] for j in judged) >= 0.97
@@ -226,7 +226,7 @@ def test_a_higher_iso_does_not_look_sharper():
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("shake", "angle"), [((2.5, 0.0), 0), ((0.0, 2.5), 90), ((1.8, 1.8), 45)])
-def test_a_shaken_frame_is_named_with_its_direction_and_cannot_lose_wrongly(shake, angle):
+def test_a_shaken_frame_is_named_with_its_direction_and_cannot_lose_wrongly(gravel, shake, angle):
     shakes = [(0.0, 0.0)] * 7
     shakes[2] = shake
     series = scenes.photograph_series("gravel", FULL_STOPS, lens=LENS, shakes=shakes)
@@ -236,9 +236,8 @@ def test_a_shaken_frame_is_named_with_its_direction_and_cannot_lose_wrongly(shak
     found = re.fullmatch(r"shaken along about (\d+)° \(clockwise from horizontal\)", faults[2])
     told = float(found[1])
     assert abs((told - angle + 90) % 180 - 90) < 10
-    still = scenes.photograph_series("gravel", FULL_STOPS, lens=LENS)
     expected = [f.expected for f in report.frames]
-    assert shares(expected) == pytest.approx(shares(still.contrast), abs=0.06)
+    assert shares(expected) == pytest.approx(shares(gravel.contrast), abs=0.06)
     assert abs(2 * math.log2(report.best_f_number / series.best)) <= 0.5
 
 

@@ -24,14 +24,20 @@ PLANS = {
 }
 
 
+@pytest.fixture(scope="module")
+def browser():
+    skip_without_browser()
+    with open_browser() as opened:
+        yield opened
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", PLANS)
-def test_a_plan_is_printed_on_one_page_with_its_table_whole(tmp_path, name):
-    skip_without_browser()
+def test_a_plan_is_printed_on_one_page_with_its_table_whole(browser, tmp_path, name):
     plan = plan_bracket(PLANS[name])
     path = tmp_path / "plan.html"
     path.write_text(plan_page(plan, plan_record(plan)), encoding="utf-8")
-    with open_browser() as browser, visit(browser, path) as seen:
+    with visit(browser, path) as seen:
         page = seen.page
         margin = dict.fromkeys(("top", "bottom", "left", "right"), "1cm")
         for paper in ("A4", "Letter"):
