@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 
-# Workers side by side have one core each. Threads of linear algebra spin while they wait for one
-# another: on busy cores products of matrices took up to fifty times as long.
+# Workers side by side have one core each. Threads of linear algebra and of OpenCV spin while they
+# wait for one another: on busy cores products of matrices took up to fifty times as long.
 if "PYTEST_XDIST_WORKER" in os.environ:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")

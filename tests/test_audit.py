@@ -243,7 +243,7 @@ def test_quick_finds_a_frame_cut_short(whole):
 def write_raws(folder, *, preview, content=True):
     """Write the slanted bracket as DNG of twice its size, grey; a preview may hold it, too."""
     paths = []
-    for i, light in enumerate(slanted().frames[:8]):
+    for i, light in enumerate(slanted().frames[:6]):
         seen = np.clip(light, 0, 1) if content else np.full_like(light, 0.3)
         large = cv2.resize(seen, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
         mosaic = mosaic_of(camera_colours(np.clip(large, 0, 1)[..., None] * D65_XYZ))

@@ -79,7 +79,7 @@ def test_nothing_is_found_in_a_whole_bracket(seed, margin):
     assert diagnose(tiles_of(margin=margin, seed=seed)) == ()
 
 
-@pytest.mark.parametrize("dropped", [1, *map(slow, range(2, 6)), 6, *map(slow, range(7, 10)), 10])
+@pytest.mark.parametrize("dropped", [1, slow(3), 6, slow(8), 10])
 def test_a_dropped_slice_is_found_at_any_interior_place(dropped):
     tiles = [t for i, t in enumerate(tiles_of()) if i != dropped]
     findings = diagnose(tiles)
@@ -206,7 +206,7 @@ def noisy(light, seed):
     return (light + 0.004 * noise).astype(np.float32)
 
 
-@pytest.mark.parametrize("frame", [slow(1), slow(4), 7, slow(10)])
+@pytest.mark.parametrize("frame", [slow(1), 7, slow(10)])
 def test_a_frame_shaken_by_three_pixels_is_named(frame):
     clean = bracket(noise=0.0).frames
     tiles = list(tiles_of())

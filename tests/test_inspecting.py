@@ -101,7 +101,7 @@ def test_frames_too_small_to_measure_are_merged_and_that_is_said(tmp_path, metho
 @pytest.mark.slow
 def test_a_long_run_of_one_kind_does_not_hide_the_others(tmp_path):
     """Seven bands, each blurred like a disk of 4.8 px or more in all frames but its own."""
-    write_bracket(tmp_path, 7, height=320, width=840, suffix=".jpg")
+    write_bracket(tmp_path, 7, height=200, width=840, suffix=".jpg")
     result = merge(tmp_path, "-o", tmp_path / "out.tif", "--tolerance", "1.2px")
     lines = result.stdout.splitlines()
     at = next(i for i, line in enumerate(lines) if line.startswith("Findings"))

@@ -203,9 +203,10 @@ def test_the_record_tells_everything_and_json_prints_the_same(bracket, tmp_path)
     ("text", "index"),
     [("1", 0), ("3", 2), ("frame_1.jpg", 0), ("frame_3", 2), ("in/frame_2.jpg", 1)],
 )
-def test_the_reference_is_given_by_number_or_name(bracket, text, index):
+def test_the_reference_is_given_by_number_or_name(bracket, merged, monkeypatch, text, index):
+    without_work(monkeypatch, merged)
     result = merge(bracket, "--reference", text, "--json")
-    assert json.loads(result.stdout)["reference"] == index
+    assert json.loads(result.stdout)["options"]["reference"] == index
 
 
 @pytest.mark.parametrize("text", ["0", "4", "frame_9.jpg", "-1"])
@@ -383,7 +384,7 @@ def group_record(name: str, paths: list[Path], kind: str = "focus bracket") -> d
 @pytest.mark.slow
 def test_each_goes_on_after_a_failure_and_resumes(day, tmp_path):
     out = tmp_path / "merged"
-    first = merge("--each", day, "-o", out)
+    first = merge("--each", day, "-o", out, "--method", "detail")
     assert first.exit_code == 1
     assert len(first.stderr.splitlines()) == 1
     assert "frame_2.jpg" in first.stderr
@@ -392,7 +393,7 @@ def test_each_goes_on_after_a_failure_and_resumes(day, tmp_path):
     assert sorted(p.name for p in out.glob("*.tif")) == names
     times = {name: (out / name).stat().st_mtime_ns for name in names}
     write_bracket(tmp_path / "two", suffix=".jpg", seed=2)
-    second = merge("--each", day, "-o", out)
+    second = merge("--each", day, "-o", out, "--method", "detail")
     assert (second.exit_code, second.stderr) == (0, "")
     assert second.stdout.splitlines()[-1] == "3 groups: 1 done, 2 skipped, 0 failed."
     assert {name: (out / name).stat().st_mtime_ns for name in names} == times
@@ -432,7 +433,7 @@ def test_each_never_merges_a_bracket_without_one_of_its_frames(day, tmp_path, wh
         frame.unlink()
     else:
         frame.write_bytes(b"" if what == "empty" else frame.read_bytes()[:300])
-    result = merge("--each", day, "-o", tmp_path / "out")
+    result = merge("--each", day, "-o", tmp_path / "out", "--method", "detail")
     assert result.exit_code == 1
     assert result.stdout.splitlines()[-1] == "3 groups: 2 done, 0 skipped, 1 failed."
     assert "frame_2.jpg" in result.stderr

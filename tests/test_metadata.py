@@ -197,11 +197,11 @@ def test_endless_count_in_a_damaged_header_costs_no_time():
 
 @pytest.mark.slow
 def test_corrupt_exif_never_raises():
-    """800 seeded corruptions of a full block."""
+    """300 seeded corruptions of a full block."""
     rng = np.random.default_rng(5)
     block = build_exif_block(FULL, software="x")
     changed = 0
-    for _ in range(800):
+    for _ in range(300):
         data = bytearray(block)
         for at in rng.integers(0, len(data), rng.integers(1, 12)):
             data[at] = rng.integers(0, 256)
@@ -211,7 +211,7 @@ def test_corrupt_exif_never_raises():
             value = getattr(found, name)
             assert value is None or 0 < value < float("inf")
         changed += found != FULL
-    assert changed > 700
+    assert changed > 262
 
 
 # Writing EXIF

@@ -150,14 +150,13 @@ def test_what_is_not_there_is_not_found(page, address):
     assert page.get(address).status_code == 404
 
 
-@pytest.mark.parametrize(
-    ("data", "status"),
-    [("[1, 2]", 400), ("{", 400), ('{"number": 7}', 404), ('{"number": "x"}', 400), ("{}", 404)],
-)
-def test_an_odd_request_gets_a_plain_answer(page, data, status):
+def test_an_odd_request_gets_a_plain_answer(page):
     merged(page)
     headers = ORIGIN | {"Content-Type": "application/json"}
-    assert page.post("/look/0/remove", content=data, headers=headers).status_code == status
+    odd = {"[1, 2]": 400, "{": 400, '{"number": 7}': 404, '{"number": "x"}': 400, "{}": 404}
+    for data, status in odd.items():
+        answer = page.post("/look/0/remove", content=data, headers=headers)
+        assert answer.status_code == status, data
 
 
 # ---- the work ----
