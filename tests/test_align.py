@@ -712,6 +712,45 @@ def test_a_sky_that_clips_tells_nothing_of_the_light():
     assert light_of(small_pictures(light, 1.1)) == (pytest.approx(1.1, abs=0.003), 0)
 
 
+@pytest.mark.parametrize("gain", [1.0, 1.2])
+@pytest.mark.parametrize("blurred_as", ["srgb", "linear"])
+def test_blur_keeps_light_or_coded_values(blurred_as, gain):
+    """Drawn pictures are blurred after they were encoded: stars lost a third of their light."""
+    rng = np.random.default_rng(8)
+    stars = 0.03 + 0.4 * cv2.GaussianBlur((rng.random((340, 512)) > 0.95).astype(float), (0, 0), 1)
+    stars[:, :256] += 0.15 * (np.mgrid[:340, :256][1] // 3 % 2)
+    coded = encode(stars.astype(np.float32), "srgb")
+    inside = coded if blurred_as == "srgb" else linearize(coded, "srgb")
+    blurred = cv2.GaussianBlur(inside, (0, 0), 5)
+    light = gain * (linearize(blurred, "srgb") if blurred_as == "srgb" else blurred)
+    pictures = {
+        i: SmallPicture(
+            cv2.resize(linearize(seen, "srgb"), (128, 85), interpolation=cv2.INTER_AREA),
+            4.0,
+            small_colours(seen[..., None], "srgb"),
+        )
+        for i, seen in enumerate((coded, encode(light, "srgb")))
+    }
+    assert light_of(pictures) == (pytest.approx(gain, rel=0.01), 0)
+
+
+def test_writing_on_bright_paper_tells_nothing_of_the_light():
+    """Where light is counted only between bright places, blur brings some of theirs."""
+    page = np.full((400, 600), 235, np.uint8)
+    for row in range(20, 400, 18):
+        cv2.putText(page, "mmmwwwmmmwwmmHHHMMMWWW" * 3, (4, row), 0, 0.7, 30, 2)
+    coded = page[..., None] / np.float32(255)
+    small = {
+        i: SmallPicture(
+            cv2.resize(linearize(seen, "srgb"), (128, 85), interpolation=cv2.INTER_AREA),
+            4.7,
+            small_colours(seen, "srgb"),
+        )
+        for i, seen in enumerate((coded, cv2.GaussianBlur(coded, (0, 0), 8)[..., None]))
+    }
+    assert light_of(small) == (1, 0)
+
+
 @pytest.mark.parametrize("blur_sigma", [0.0, 6.0])
 def test_a_lamp_alone_in_the_dark_tells_nothing_of_the_light(blur_sigma):
     """Its blur crosses the rims of the few blocks that it lights."""

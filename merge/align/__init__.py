@@ -8,7 +8,7 @@ all frames cover, `analysis_reduction` how small the compared pictures may be.
 """
 
 from merge.align.area import common_area, valid_area
-from merge.align.exposure import equalize_exposure, small_colours
+from merge.align.exposure import SmallColours, equalize_exposure, small_colours
 from merge.align.geometry import median_positions
 from merge.align.motion import rescale_transform
 from merge.align.pair import PairResult, register_pair
@@ -17,6 +17,7 @@ from merge.align.whole_stack import StackRegistration, analysis_reduction, regis
 
 __all__ = [
     "PairResult",
+    "SmallColours",
     "StackRegistration",
     "analysis_reduction",
     "common_area",

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from merge.align.again import PairsAgain, drag_counts
-from merge.align.exposure import Halves, SmallPicture, compare_exposures, small_picture
+from merge.align.exposure import SmallColours, SmallPicture, compare_exposures, small_picture
 from merge.align.geometry import StackGeometry, refine_geometry, solve_geometry
 from merge.align.misfit import find_misfit
 from merge.align.motion import apply, check_points
@@ -152,15 +152,16 @@ class StackRegistration:
         self._small: dict[int, SmallPicture] = {}
         self._geometry: StackGeometry | None = None
 
-    def add(self, picture: FloatArray, colours: Halves | None = None) -> None:
+    def add(self, picture: FloatArray, colours: SmallColours | None = None) -> None:
         """Take the next frame: compare it with those held, the newest first, until enough agree.
 
         Parameters
         ----------
         picture : ndarray, shape (H // reduction, W // reduction), float32
             Luminance in [0, 1], area-averaged over ``reduction`` x ``reduction`` pixels.
-        colours : ndarray, shape (h, w, 3), float16, optional
-            From `small_colours`, to see whether the light changed its colour.
+        colours : SmallColours, optional
+            From `small_colours`, to see whether the light changed its colour, and whether blur
+            keeps light or coded values.
 
         Raises
         ------

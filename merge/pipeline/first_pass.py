@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.align import StackRegistration, analysis_reduction, small_colours
+from merge.align import SmallColours, StackRegistration, analysis_reduction, small_colours
 from merge.depth import REACH_WIDE, band_power, detail_of, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -242,7 +242,7 @@ class _Look:
     """What is taken from one frame: reduced linear luminance, colours, measure and small copy."""
 
     light: FloatArray
-    colours: NDArray[np.float16] | None = None
+    colours: SmallColours | None = None
     measure: FloatArray | None = None
     picture: FloatArray | None = None
 
