@@ -14,14 +14,13 @@ from typing import Any
 
 import aperture_scenes
 import cv2
-import numpy as np
 import pytest
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner
+from io_samples import coded
 from test_apertures import save
 
 from merge.cli import main
-from merge.encoding import encode
 
 # File names that would break out of text, an attribute or a script if they were not escaped.
 # Windows has no such names; the tests run where Chromium from Debian does.
@@ -80,8 +79,8 @@ def _bracket(folder: Path) -> Path:
     for i, light in enumerate(slanted_stack(9, step_px=3.0, shape=(324, 432)).frames):
         if i == 4:
             continue
-        coded = (encode(np.clip(light, 0, 1), "srgb") * 255 + 0.5).astype(np.uint8)
-        _, data = cv2.imencode(".jpg", cv2.merge([coded] * 3), [cv2.IMWRITE_JPEG_QUALITY, 92])
+        grey = cv2.merge([coded(light)] * 3)
+        _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, 92])
         (folder / f"{HOSTILE}_{i + 1}.jpg").write_bytes(data.tobytes())
     return folder
 

@@ -10,6 +10,8 @@ import numpy as np
 import tifffile
 from PIL import Image
 
+from merge.encoding import encode
+
 # XYZ (D65) to the native colours of an invented camera: a mild, invertible mix.
 CAMERA_MATRIX = np.array([[0.90, -0.20, -0.10], [-0.35, 1.20, 0.20], [-0.05, 0.15, 0.75]])
 D65_XYZ = np.array([0.95047, 1.0, 1.08883])  # IEC 61966-2-1, annex; CIE 15 (from memory)
@@ -32,6 +34,11 @@ def smooth_picture(
     if np.dtype(dtype).kind == "f":
         return values.astype(dtype)
     return np.rint(values * np.iinfo(dtype).max).astype(dtype)
+
+
+def coded(light: np.ndarray, dtype: Any = np.uint8) -> np.ndarray:
+    """Return linear light as the sRGB-coded whole numbers that a file holds."""
+    return np.rint(encode(np.clip(light, 0, 1), "srgb") * np.iinfo(dtype).max).astype(dtype)
 
 
 def exif_bytes(

@@ -1,7 +1,9 @@
-"""A focus bracket small enough to be merged by the command in well under a second."""
+"""A focus bracket small enough to be merged by the command in well under a second; a sorted day."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -62,3 +64,22 @@ def write_frame(path: Path, picture: np.ndarray, number: int = 1, bits: int = 16
         return write_jpeg(path, np.rint(picture * 255).astype(np.uint8), exif=exif)
     values = np.rint(picture * (2**bits - 1)).astype(np.uint16 if bits == 16 else np.uint8)
     return write_png(path, values) if path.suffix == ".png" else write_tiff(path, values)
+
+
+def group_record(name: str, paths: Sequence[Path], kind: str = "focus bracket") -> dict[str, Any]:
+    """Return a group as the JSON of a sort tells it."""
+    shots = [{"file": str(path), "companions": []} for path in paths]
+    return {
+        "name": name, "kind": kind, "certainty": 0.9, "reason": "", "notes": [], "shots": shots,
+    }  # fmt: skip
+
+
+def write_sorted(folder: Path, groups: list[dict[str, Any]]) -> Path:
+    """Write the JSON of a sort of a folder into it, and return its path."""
+    record = {
+        "format": "depthweld sorted frames", "version": 1, "folder": str(folder),
+        "groups": groups, "skipped": [],
+    }  # fmt: skip
+    path = folder / "sorted.json"
+    path.write_text(json.dumps(record), encoding="utf-8")
+    return path

@@ -10,10 +10,9 @@ import pytest
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner
 from fixture_data import FIXTURES, load_fixture
-from io_samples import D65_XYZ, camera_colours, mosaic_of, write_dng
+from io_samples import D65_XYZ, camera_colours, coded, mosaic_of, write_dng
 
 from merge.cli import main
-from merge.encoding import encode
 from merge.errors import MergeError, ReadError, RegistrationError
 from merge.model import AuditOptions
 from merge.pipeline import auditing
@@ -26,9 +25,8 @@ from merge.report.audit import audit_record, audit_text
 def write_frames(folder, frames, quality=97):
     paths = []
     for i, light in enumerate(frames):
-        coded = (encode(np.clip(light, 0, 1), "srgb") * 255 + 0.5).astype(np.uint8)
         path = folder / f"IMG_{i + 1:04d}.jpg"
-        cv2.imwrite(str(path), cv2.merge([coded] * 3), [cv2.IMWRITE_JPEG_QUALITY, quality])
+        cv2.imwrite(str(path), cv2.merge([coded(light)] * 3), [cv2.IMWRITE_JPEG_QUALITY, quality])
         paths.append(path)
     return paths
 
@@ -249,8 +247,7 @@ def write_raws(folder, *, preview, content=True):
         mosaic = mosaic_of(camera_colours(np.clip(large, 0, 1)[..., None] * D65_XYZ))
         small = None
         if preview:
-            coded = np.rint(encode(np.clip(light, 0, 1), "srgb") * 255).astype(np.uint8)
-            small = np.repeat(coded[..., None], 3, axis=2)[:, :preview]
+            small = np.repeat(coded(light)[..., None], 3, axis=2)[:, :preview]
         paths.append(write_dng(folder / f"raw_{i}.dng", mosaic, preview=small))
     return paths
 

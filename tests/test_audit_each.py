@@ -3,32 +3,26 @@
 import json
 
 import cv2
-import numpy as np
 import pytest
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner
+from io_samples import coded
+from small_brackets import group_record, write_sorted
 
 from merge.cli import main
-from merge.encoding import encode
 
 
 @pytest.fixture(scope="module")
 def pictures():
-    frames = slanted_stack(8, step_px=3.0, shape=(288, 384)).frames
-    return [(encode(np.clip(f, 0, 1), "srgb") * 255 + 0.5).astype(np.uint8) for f in frames]
+    return [coded(f) for f in slanted_stack(8, step_px=3.0, shape=(288, 384)).frames]
 
 
 def write_group(folder, pictures, kept):
     folder.mkdir()
-    shots = []
-    for i in kept:
-        path = folder / f"IMG_{i + 1:04d}.jpg"
+    paths = [folder / f"IMG_{i + 1:04d}.jpg" for i in kept]
+    for i, path in zip(kept, paths, strict=True):
         cv2.imwrite(str(path), cv2.merge([pictures[i]] * 3), [cv2.IMWRITE_JPEG_QUALITY, 97])
-        shots.append({"file": str(path), "companions": []})
-    return {
-        "name": folder.name, "kind": "focus bracket", "certainty": 0.9,
-        "reason": "", "notes": [], "shots": shots,
-    }  # fmt: skip
+    return group_record(folder.name, paths)
 
 
 @pytest.fixture
@@ -41,13 +35,7 @@ def day(tmp_path, pictures):
     ]
     broken = tmp_path / "broken" / "IMG_0002.jpg"
     broken.write_bytes(broken.read_bytes()[:-3000])
-    record = {
-        "format": "depthweld sorted frames", "version": 1, "folder": str(tmp_path),
-        "groups": groups, "skipped": [],
-    }  # fmt: skip
-    path = tmp_path / "sorted.json"
-    path.write_text(json.dumps(record), encoding="utf-8")
-    return path
+    return write_sorted(tmp_path, groups)
 
 
 def audit(*arguments):

@@ -67,14 +67,14 @@ def test_arrays_are_merged_and_give_depth_in_mm():
 
 @pytest.mark.slow
 def test_arrays_and_files_are_merged_alike(tmp_path):
-    from io_samples import write_png
+    from io_samples import coded, write_png
 
     frames = slanted_stack(4, step_px=3.0, shape=(288, 384)).frames
-    coded = [np.rint(encode(np.clip(f, 0, 1), "srgb") * 65535).astype(np.uint16) for f in frames]
-    for i, values in enumerate(coded):
+    arrays = [coded(frame, np.uint16) for frame in frames]
+    for i, values in enumerate(arrays):
         write_png(tmp_path / f"frame_{i}.png", values)
     of_files = merge.merge_stack(str(tmp_path), method="detail")
-    of_arrays = merge.merge_stack(coded, method="detail")
+    of_arrays = merge.merge_stack(arrays, method="detail")
     np.testing.assert_array_equal(of_arrays.pixels, of_files.pixels)
     written = merge.write_picture(str(tmp_path / "out.tif"), of_arrays)
     assert written.is_file()

@@ -10,11 +10,10 @@ import pytest
 from align_scenes import handheld_landscape
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner, Result
-from io_samples import write_png
+from io_samples import coded, write_png
 from small_brackets import small_bracket, write_bracket, write_frame
 
 from merge.cli import main
-from merge.encoding import encode
 from merge.model import Finding, MergeOptions
 from merge.pipeline.auditing import audit_stack
 from merge.pipeline.merging import merge_stack
@@ -28,8 +27,7 @@ def holed(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("holed")
     for i, light in enumerate(slanted_stack(10, step_px=3.0, shape=(288, 384)).frames):
         if i != 4:
-            coded = encode(np.clip(light, 0, 1), "srgb")
-            write_png(folder / f"frame_{i + 1:02d}.png", np.rint(coded * 65535).astype(np.uint16))
+            write_png(folder / f"frame_{i + 1:02d}.png", coded(light, np.uint16))
     return folder
 
 

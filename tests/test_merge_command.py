@@ -23,7 +23,13 @@ import tifffile
 from click.testing import CliRunner, Result
 from io_samples import camera_colours, mosaic_of, write_dng
 from skimage.io import imread
-from small_brackets import small_bracket, write_bracket, write_frame
+from small_brackets import (
+    group_record,
+    small_bracket,
+    write_bracket,
+    write_frame,
+    write_sorted,
+)
 
 from merge.cli import main
 from merge.cli.each import Telling, run_brackets
@@ -365,20 +371,7 @@ def day(tmp_path) -> Path:
     broken.write_bytes(broken.read_bytes()[:-4000])
     single = write_frame(tmp_path / "single.jpg", small_bracket()[0][0])
     groups.append(group_record("alone", [single], kind="single"))
-    record = {
-        "format": "depthweld sorted frames", "version": 1, "folder": str(tmp_path),
-        "groups": groups, "skipped": [],
-    }  # fmt: skip
-    path = tmp_path / "sorted.json"
-    path.write_text(json.dumps(record), encoding="utf-8")
-    return path
-
-
-def group_record(name: str, paths: list[Path], kind: str = "focus bracket") -> dict:
-    shots = [{"file": str(path), "companions": []} for path in paths]
-    return {
-        "name": name, "kind": kind, "certainty": 0.9, "reason": "", "notes": [], "shots": shots,
-    }  # fmt: skip
+    return write_sorted(tmp_path, groups)
 
 
 @pytest.mark.slow

@@ -9,10 +9,9 @@ from functools import lru_cache
 import numpy as np
 import pytest
 from blurred_scenes import slanted_stack
-from io_samples import write_png
+from io_samples import coded, write_png
 from small_brackets import small_bracket
 
-from merge.encoding import encode
 from merge.model import MergeOptions, Stack
 from merge.pipeline import blending, first_pass
 from merge.pipeline.auditing import audit_stack
@@ -30,8 +29,7 @@ SWAPPED = [0, 1, 2, 4, 3, 5, 6]
 def bracket(tmp_path_factory) -> Stack:
     folder = tmp_path_factory.mktemp("bracket")
     for i, light in enumerate(slanted_stack(COUNT, step_px=3.0, shape=SHAPE).frames):
-        coded = encode(np.clip(light, 0, 1), "srgb")
-        write_png(folder / f"frame_{i + 1}.png", np.rint(coded * 65535).astype(np.uint16))
+        write_png(folder / f"frame_{i + 1}.png", coded(light, np.uint16))
     return find_frames(folder)
 
 

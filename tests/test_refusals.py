@@ -11,11 +11,10 @@ import numpy as np
 import pytest
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner, Result
-from io_samples import exif_bytes, write_jpeg
+from io_samples import coded, exif_bytes, write_jpeg
 from marks import slow
 
 from merge.cli import main
-from merge.encoding import encode
 
 SHAPE = (288, 384)
 
@@ -41,13 +40,12 @@ def write(
     """Write frames of one f-number and time, unless they are given."""
     folder.mkdir()
     for k, frame in enumerate(frames):
-        coded = np.rint(255 * encode(np.clip(frame, 0, 1), "srgb")).astype(np.uint8)
         number = 4.0 if f_numbers is None else f_numbers[k]
         time = 0.01 if times_s is None else times_s[k]
         exif = exif_bytes(
             photo={0x829D: number, 0x829A: time, 0x8827: 100, 0x9003: f"2026:05:01 10:00:{k:02d}"}
         )
-        write_jpeg(folder / f"shot_{k:02d}.jpg", np.dstack([coded] * 3), exif=exif)
+        write_jpeg(folder / f"shot_{k:02d}.jpg", np.dstack([coded(frame)] * 3), exif=exif)
     return folder
 
 

@@ -14,7 +14,7 @@ import imagecodecs
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from small_brackets import small_bracket, write_frame
+from small_brackets import group_record, small_bracket, write_frame, write_sorted
 from starlette.testclient import TestClient
 
 import merge
@@ -42,15 +42,8 @@ def write_card(folder, brackets=1, frames=4):
             path = folder / f"CARD_{number:04d}.jpg"
             path.parent.mkdir(parents=True, exist_ok=True)
             paths.append(write_frame(path, picture, number))
-        groups.append(
-            {"name": f"bracket-{seed + 1}", "kind": "focus bracket", "certainty": 0.9,
-             "reason": "as the test wrote them", "notes": [],
-             "shots": [{"file": str(p), "companions": []} for p in paths]}
-        )  # fmt: skip
-    record = {"format": "depthweld sorted frames", "version": 1, "folder": str(folder)}
-    path = folder.parent / "sorted.json"
-    path.write_text(json.dumps(record | {"groups": groups, "skipped": []}), encoding="utf-8")
-    return path
+        groups.append(group_record(f"bracket-{seed + 1}", paths))
+    return write_sorted(folder.parent, groups)
 
 
 @pytest.fixture

@@ -13,7 +13,6 @@ _NUMBER = r"([0-9]*\.?[0-9]+|[0-9]+\.)"
 _FEET_AND_INCHES = re.compile(
     rf"{_NUMBER}\s*(?:'|′|’|ft|foot|feet)\s*(?:{_NUMBER}\s*(?:\"|″|”|''|in|inch|inches)?)?"
 )
-_SHOWN_UNITS = ("mm", "cm", "m", "ft", "in", "s", "min", "%", "px")
 _INCH_MM = 25.4
 """The international inch (agreement of 1959)."""
 
