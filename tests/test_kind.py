@@ -32,6 +32,8 @@ def test_find_aperture_series_knows_full_stops():
     assert "depthweld apertures" in found.advice
     assert "--anyway" in found.advice
     assert find_aperture_series(shots([22, 16, 11, 8])) is not None
+    # One focus, as coarsely as lenses report it.
+    assert find_aperture_series(shots([5.6, 8, 11, 16, 22], [0.5, 0.5, 0.52, 0.5, 0.5])) is not None
 
 
 @pytest.mark.parametrize(
@@ -42,8 +44,10 @@ def test_find_aperture_series_knows_full_stops():
         shots([None] * 5),
         shots([4, 8, 4, 8, 16]),
         shots([5.6, 8, 11, 16, 22], [0.3, 0.4, 0.6, 1.0, 3.0]),
+        shots([5.6, 8, 11, 16, 22], [0.5, 0.55, 0.6, 0.7, 0.8]),
         # A close-up lens that reports f (1 + m), from infinity to life size.
         shots([2.8 * (1 + m) for m in np.linspace(0, 1, 12)]),
+        shots([2.8 * (1 + m) for m in np.linspace(0, 1, 6)]),
     ],
 )
 def test_find_aperture_series_leaves_focus_brackets_alone(settings):
@@ -91,6 +95,8 @@ def test_find_other_kind_knows_exposures_and_bursts_of_one_focus():
     ("times_s", "gains", "kind"),
     [
         ([1 / 60, 1 / 250, 1 / 15], [1, 1 / 4, 4], "exposure bracket"),  # 0, -2, +2 EV
+        ([1 / 60, 1 / 38, 1 / 24], [1, 1.58, 2.5], "exposure bracket"),  # 0, 2/3, 4/3 EV
+        ([1 / 60, 1 / 48, 1 / 38], [1, 1.25, 1.58], None),  # 1/3 EV each: light may change so
         ([1 / 60, 1 / 30, 1 / 15], [1, 1, 1], None),  # dusk, exposed automatically
         ([1 / 60, 1 / 30, 1 / 25], [1, 2, 2.4], None),
         ([1 / 60, 1 / 60, 1 / 60], [1, 2, 4], None),  # dawn, exposed by hand
@@ -117,6 +123,7 @@ def test_find_other_kind_knows_exposures_set_on_purpose_whatever_the_focus_seems
         ([0, 6, 3, 9, 12, 15], None),  # two frames changed places
         ([0, 6, 12, 18, 3, 9, 15, 21], None),  # every other frame, then those between
         ([0, 3, 6, 6.1, 9, 12], None),  # one frame twice
+        ([0, 6, 12, 18, 6, 9, 12, 15], None),  # gaps filled afterwards, two frames again
         (np.random.default_rng(5).permutation(10) * 3.0, None),
         (np.cumsum([0, 3, 3, 9, 3, 3, 12, 2, 4]), None),  # with holes
     ],

@@ -10,16 +10,14 @@ import numpy as np
 
 from merge.align.choice import blocks_of, improvement, left_out, loss_of
 from merge.align.geometry import StackGeometry
-from merge.align.pair import TAIL
+from merge.align.pair import ROUNDS, TAIL
 from merge.align.solve import squared
 from merge.model import Array, Misfit
 from merge.model.geometry import field_powers
-from merge.significance import proof_limit
+from merge.significance import FEWEST, proof_limit
 
 # Expected size of the field's coefficients, px; a weak prior that keeps corners without tiles calm.
 _USUAL_PX = 1.0
-# Rounds of the heavy-tailed fit, and tiles that it takes at least for each of its numbers.
-_ROUNDS, _TILES_A_NUMBER = 5, 2
 
 
 def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int]) -> Misfit | None:
@@ -43,7 +41,7 @@ def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int])
     for pair in np.unique(tiles.pair[judged]).tolist():
         mine = np.flatnonzero(tiles.pair == pair)
         powers = field_powers(now.points[mine])
-        if len(mine) < _TILES_A_NUMBER * 2 * powers.shape[1]:
+        if len(mine) < FEWEST * 2 * powers.shape[1]:  # for each of its numbers
             continue
         misfit, certainty = now.misfit[mine], now.certainty[mine]
         for out in masks:
@@ -65,7 +63,7 @@ def _fit_field(powers: Array, misfit: Array, certainty: Array, kept: Array) -> A
     """Return the coefficients (2, K) of a smooth field of misfits (n, 2); heavy-tailed."""
     count = powers.shape[1]
     field = np.zeros((2, count))
-    for _ in range(_ROUNDS):
+    for _ in range(ROUNDS):
         left = misfit - powers @ field.T
         trust = kept / (1 + squared(left, certainty) / TAIL)
         weight = certainty * trust[:, None, None]

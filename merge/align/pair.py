@@ -37,14 +37,10 @@ TILE_NOISE_PX = 0.03
 # Squared normalised residual from which a tile loses its say (a rail's worst frame is 0.48 px off
 # with 1, 0.62 with 2).
 TAIL = 1.0
-# Certainty in 1/px² that keeps the equations of a tile without detail solvable.
-_LEAST_CERTAINTY = 1e-3
 # More tiles than this add time but no accuracy.
 MAX_TILES = 320
 # They are spread: half of them are the best of each of this many squared parts of the picture.
 _SPREAD = 6
-# Halving ends before a picture is smaller than this, which holds a start and no more.
-_SMALLEST_SIDE_PX = 40
 # Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
 KEPT_SIDE_PX = 1000
 # A step shorter than this ends the search at the finest level; at coarser ones, which only begin
@@ -63,8 +59,11 @@ _BESIDE = 9.0
 _NOISE_FALLS = 0.7
 # Share of each other that two pictures must see for their likeness to count.
 _LEAST_SHARED = 0.1
-# Longest move at once, within which the bands of a tile still fit into one another, and rounds.
-_CAPTURE_PX, _FOLLOWING = 4.0, 4
+# Rounds in which a tile beside the model is followed.
+_FOLLOWING = 4
+# Rounds of heavy-tailed fits; of the stack's a bound on time, steps have become small before
+# (`CONVERGED_PX`).
+ROUNDS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,10 +147,11 @@ def build_pyramid(luminance: FloatArray) -> Pyramid:
     bands: list[BandArray] = []
     levels: dict[int, FloatArray] = {}
     while True:
-        if max(picture.shape) <= KEPT_SIDE_PX or min(picture.shape) < 2 * _SMALLEST_SIDE_PX:
+        last = min(picture.shape) < 2 * TILE_PX  # the next would not hold a tile
+        if last or max(picture.shape) <= KEPT_SIDE_PX:
             levels[len(bands)] = picture
         bands.append(_band(picture))
-        if min(picture.shape) < 2 * _SMALLEST_SIDE_PX:
+        if last:
             return Pyramid(tuple(bands), levels)
         picture = cv2.pyrDown(picture)
 
@@ -324,8 +324,8 @@ def _follow_tiles(
 ) -> TileShifts:  # fmt: skip
     """Compare tiles that lie beside the motion model once more, each from where it seems to lie.
 
-    One step measures small shifts only. What a tile finds counts where both pictures are more
-    alike there.
+    One step measures small shifts only, and a move beyond the finest band's half wave ends in
+    another of its waves. What a tile finds counts where both pictures are more alike there.
     """
     beside = _surprise(tiles.shifts, tiles.certainty) > _BESIDE
     beside &= np.hypot(tiles.shifts[:, 0], tiles.shifts[:, 1]) > _TELLING_PX
@@ -334,9 +334,10 @@ def _follow_tiles(
         return tiles
     shifts, certainty = tiles.shifts.copy(), tiles.certainty.copy()
     *_, alike = _measure(one, two, levels, places[active], current, np.zeros((len(active), 2)))
+    most = np.pi / finest_wave()
     for _ in range(_FOLLOWING):
         length = np.hypot(shifts[active, 0], shifts[active, 1])
-        start = shifts[active] * np.minimum(1, _CAPTURE_PX / np.maximum(length, 1e-9))[:, None]
+        start = shifts[active] * np.minimum(1, most / np.maximum(length, 1e-9))[:, None]
         normal, slope, found = _measure(one, two, levels, places[active], current, start)
         moved = start - np.linalg.solve(normal, slope[..., None])[..., 0]
         better = found > alike
@@ -386,8 +387,11 @@ def _sum_levels(
     one: Pyramid, two: Pyramid, levels: list[int], places: NDArray[np.int64], current: Array,
     offsets: Array,
 ) -> tuple[Array, Array, Array, Array]:  # fmt: skip
-    """Return what `compare_tiles` does, summed over levels, in the finest level's pixels."""
-    normal = np.zeros((len(places), 2, 2)) + _LEAST_CERTAINTY * np.eye(2)
+    """Return what `compare_tiles` does, summed over levels, in the finest level's pixels.
+
+    A tile without detail lies where it is to within its own side.
+    """
+    normal = np.zeros((len(places), 2, 2)) + np.eye(2) / TILE_PX**2
     slope = np.zeros((len(places), 2))
     cross, power = np.zeros(len(places)), np.zeros(len(places))
     for level in levels:
@@ -412,7 +416,7 @@ def _fit_motion(shifts: Array, normal: Array, jacobian: Array) -> Array:
     trust = np.ones(len(shifts))
     prior = 1e-6 * np.eye(count)
     parameters = np.zeros(count)
-    for _ in range(12):
+    for _ in range(ROUNDS):
         weighted = np.repeat(trust, 2)[:, None] * borne
         parameters[:] = np.linalg.solve(weighted.T @ rows + prior, weighted.T @ aims)
         left = (aims - rows @ parameters).reshape(-1, 2)

@@ -17,7 +17,14 @@ from scipy.sparse.linalg import spsolve
 
 from merge.align.camera import Index, Motion, Projector, invert
 from merge.align.motion import normaliser
-from merge.align.pair import CONVERGED_PX, MAX_TILES, TAIL, TILE_NOISE_PX, PairMeasurement
+from merge.align.pair import (
+    CONVERGED_PX,
+    MAX_TILES,
+    ROUNDS,
+    TAIL,
+    TILE_NOISE_PX,
+    PairMeasurement,
+)
 from merge.errors import RegistrationError
 from merge.model import Array
 
@@ -27,8 +34,6 @@ PAIR_TAIL_PX = 0.3
 # How far second differences of the magnification may wander, in px at the picture's rim (rms error
 # over six stacks with 0.02, 0.03, 0.05: 0.119, 0.122, 0.126 px; uneven steps need room).
 _SMOOTH_PX = 0.05
-# A bound on time: steps have become small before (`CONVERGED_PX`).
-_ROUNDS = 12
 # Focus changes the size of a picture by a fifth; a tenth of the size is no bracket.
 _LEAST_SIZE = 0.1
 
@@ -155,7 +160,7 @@ class StackFit:
 
     def solve(self, motion: Motion) -> Motion:
         """Return the fit of a motion's model that starts at ``motion``."""
-        for _ in range(_ROUNDS):
+        for _ in range(ROUNDS):
             update = self.step(motion, self.linearise(motion))
             motion = replace(
                 motion,

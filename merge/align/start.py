@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from merge.align.motion import resample
-from merge.align.pair import KEPT_SIDE_PX, Pyramid
+from merge.align.pair import KEPT_SIDE_PX, Pyramid, finest_wave
 from merge.model import Array, FloatArray, MotionModel
 
 # Side of pictures and number of features: bounds on time; half or twice as many start as well.
@@ -16,8 +16,6 @@ _PHASE_SIDE_PX = 400
 _FEATURES = 2000
 # A match counts when it is this much closer than the second best (D. G. Lowe, IJCV 60(2), 2004).
 _DISTINCT = 0.75
-# Beside the best fit of fine detail nothing counts within so many px: twice the band's waves.
-_BESIDE_PX = 16
 # Chance makes three or four agree to within so many px of a place; what is found is refined.
 _FEWEST_MATCHES, _RANSAC_PX = 12, 3.0
 
@@ -37,7 +35,8 @@ def shift_of_detail(one: Pyramid, two: Pyramid) -> Array | None:
     place = np.array(np.unravel_index(int(alike.argmax()), alike.shape))
     alike = np.roll(alike, size // 2 - place, (0, 1))  # the best into the middle
     best = alike[tuple(size // 2)]
-    middle = [slice(n // 2 - _BESIDE_PX, n // 2 + _BESIDE_PX + 1) for n in alike.shape]
+    beside = round(4 * np.pi / finest_wave())  # two waves on, nothing is left of the best fit
+    middle = [slice(n // 2 - beside, n // 2 + beside + 1) for n in alike.shape]
     alike[tuple(middle)] = 0
     if alike.max() > _DISTINCT * best:
         return None

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from merge.axis.preparing import FEWEST_TILES, StackEnergies, TileSet
+from merge.axis.preparing import FEWEST_TILES, OVER_NOISE, StackEnergies, TileSet
 from merge.axis.residuals import (
     FLOOR,
     Windows,
@@ -34,9 +34,8 @@ _TRIED, _WITHIN = 24, 0.9
 # Tiles beyond an end are tried as far away as blur is known, and at half of it; their cost must
 # rise by so much (of log(1 + r^2), as a likelihood).
 _TOLD_APART = 6.0
-# Tiles count where their finest band shows so many times the noise; so much of a picture's detail
-# stands out of noise less in focus than what is taken for usual beyond an end.
-_OVER_NOISE, _WEAK = 2.0, 0.1
+# So much of a picture's detail stands out of noise less than what is usual beyond an end.
+_WEAK = 0.1
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
 _MOST_RAISED = 30.0
 # That over the largest seen up to which a band tells its own contrast.
@@ -100,7 +99,7 @@ def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tupl
 
 
 def _shows_detail(data: StackEnergies) -> BoolArray:
-    return np.asarray(data.usable & (data.energy[:, 0].max(axis=0) > _OVER_NOISE * data.noise[0]))
+    return np.asarray(data.usable & (data.energy[:, 0].max(axis=0) > OVER_NOISE * data.noise[0]))
 
 
 def end_reach_px(data: StackEnergies) -> float:
@@ -112,7 +111,7 @@ def end_reach_px(data: StackEnergies) -> float:
     shown = np.sort(shown)
     detail = np.cumsum(np.sqrt(shown))
     weak = shown[np.searchsorted(detail, _WEAK * detail[-1])]
-    left = min(_OVER_NOISE / float(weak), 1.0)
+    left = min(OVER_NOISE / float(weak), 1.0)
     # At a quarter of the largest blur they are told from what is far away, at more ever fewer.
     return min(data.blur.reach(max(left, FLOOR / 10)), LARGEST / 4) * finest
 

@@ -16,11 +16,12 @@ _MAX_CLIPPED = 0.02
 # Largest change of a tile's mean light from frame to frame, relative, once exposure is evened:
 # blur moves light across a tile's rim, but by less.
 _MAX_CHANGE = 0.5
-# Tiles of one depth are this share of those with most detail, out of so many times the number
-# wanted. Their neighbours must be known.
-_SMOOTH, _POOL = 0.3, 4
+# Tiles of one depth are this share of those with most detail. Their neighbours must be known.
+_SMOOTH = 0.3
 # Fewer tiles tell nothing of a stack.
 FEWEST_TILES = 8
+# Tiles have detail of their own where their finest band shows so many times the noise.
+OVER_NOISE = 2.0
 
 
 @dataclass(frozen=True)
@@ -187,7 +188,7 @@ def choose_smooth_tiles(
     chosen = []
     for frame in range(len(data.energy)):
         here = np.flatnonzero(good & (frames == frame))
-        here = here[np.argsort(-detail[here])][: _POOL * per_frame]
+        here = here[np.argsort(-detail[here])][: round(per_frame / _SMOOTH)]
         here = here[np.argsort(spread[here])]
         chosen.append(here[: min(per_frame, max(FEWEST_TILES, round(_SMOOTH * len(here))))])
     return np.concatenate(chosen)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from merge.axis.preparing import FEWEST_TILES, StackEnergies, brightness_noise
+from merge.axis.preparing import FEWEST_TILES, OVER_NOISE, StackEnergies, brightness_noise
 from merge.model import Array, BoolArray, Index, TileEnergies
 from merge.significance import (
     FEWEST,
@@ -28,8 +28,6 @@ Complex = NDArray[np.complex128]
 _NEAR_FOCUS = 0.35
 # In fewer blocks of tiles too little is in focus to tell.
 _FEWEST_BLOCKS = 5
-# Tiles tell a direction where their finest energy is so many times the noise.
-_LEAST_SNR = 3.0
 # Coarse detail of one direction (this anisotropy: four times the energy) tells nothing of the
 # other, and its fine detail has the same: stems would make all else look odd.
 _MOST_DIRECTED = 0.6
@@ -248,7 +246,7 @@ def _anisotropies(
     reach = data.blur.reach(_NEAR_FOCUS) * data.sigma_px[0]
     apart = np.abs(np.nan_to_num(places_px, nan=np.inf) - frames_px[:, None])
     both = fine[:, 0] + fine[:, 1]
-    told = data.usable & (apart < reach) & (both > 2 * _LEAST_SNR * data.noise[0])
+    told = data.usable & (apart < reach) & (both > 2 * OVER_NOISE * data.noise[0])
     return _anisotropy(fine, told), _anisotropy(coarse, told), told
 
 

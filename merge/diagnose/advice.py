@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from merge.diagnose.wording import two_digits
+from merge.diagnose.wording import MOST_NAMES, two_digits
 from merge.optics import focus_between_m, frames_to_cover
 
 _NAMED_PARTS = {2: "third", 3: "quarter", 4: "fifth"}
-# More are told by the first and the last.
-_MOST_LISTED = 6
 
 Pair = tuple[float | None, float | None]
 
@@ -111,7 +109,7 @@ def _millimetres(parts: Sequence[float], unit_mm: float) -> str:
 
 
 def _listed(words: Sequence[str]) -> str:
-    if len(words) > _MOST_LISTED:
+    if len(words) > MOST_NAMES:
         return f"{words[0]}, {words[1]} and so on to {words[-1]}"
     return ", ".join(words[:-1]) + (" and " if len(words) > 1 else "") + words[-1]
 

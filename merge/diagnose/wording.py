@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 # A list of more names is cut short and says how many follow.
-_MOST_NAMES = 6
+MOST_NAMES = 6
 # Energy of fine detail, over what could be, from which a loss is worth a line: a contrast of 90 %.
 WORTH_TELLING = 0.81
 
@@ -39,9 +39,9 @@ def two_apart(value: float, other: float) -> str:
 
 def list_names(names: Sequence[str]) -> str:
     """Write a list as a sentence does; a long one says how many more there are."""
-    shown = list(names[:_MOST_NAMES])
-    if len(names) > _MOST_NAMES:
-        shown.append(f"{len(names) - _MOST_NAMES} more")
+    shown = list(names[:MOST_NAMES])
+    if len(names) > MOST_NAMES:
+        shown.append(f"{len(names) - MOST_NAMES} more")
     return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + f" and {shown[-1]}"
 
 
