@@ -363,7 +363,7 @@ def test_hold_still_at_full_size_agrees_with_the_reduced_size():
     assert full[0, 0] == 2.5
 
 
-def a_part(box=(4, 5, 8, 15), frames=(7,), area_px=120) -> MovingPart:
+def a_part(box=(4, 5, 8, 15), frames=(7,), area_px=300) -> MovingPart:
     return MovingPart(box, area_px, frames, 20.0, 7.5)
 
 
@@ -387,7 +387,7 @@ def test_a_finding_names_place_size_and_frame_in_the_reference_geometry():
 
 
 def test_a_large_part_is_a_warning_that_tells_of_several_frames():
-    finding = findings_of(a_part(box=(10, 80, 60, 60), frames=(3, 4, 5), area_px=3000))
+    finding = findings_of(a_part(box=(10, 80, 60, 60), frames=(3, 4, 5), area_px=500))
     assert finding.severity == "warning"
     assert "3 frames from P4.jpg to P6.jpg" in finding.message
     assert finding.frames == (4, 5, 6)
