@@ -158,6 +158,14 @@ def test_an_odd_frame_among_good_ones_stops_the_merge_with_one_line(tmp_path, ma
     assert contents(tmp_path) == before
 
 
+def test_a_link_to_a_picture_that_is_gone_stops_the_merge_with_one_line(tmp_path):
+    """A sorted folder holds links; a card that is taken out leaves them without their frames."""
+    folder = tmp_path / "bracket"
+    write_bracket(folder, suffix=".jpg")
+    (folder / "odd.jpg").symlink_to(tmp_path / "card" / "odd.jpg")
+    assert_one_line(merge(folder, "-o", tmp_path / "out.tif"), "odd.jpg", "a link to", "connect")
+
+
 SAME_KIND: list[tuple[str, Callable[[Path], None], tuple[str, ...]]] = [
     (".tif", cut_tiff, ("odd.tif", "copy it again")),
     (".tif", pages, ("odd.tif", "2 pictures", "its own file")),

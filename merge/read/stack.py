@@ -233,7 +233,14 @@ def _pictures_in(folder: Path, skipped: list[str]) -> list[Path]:
         raise ReadError(f"{folder}: cannot be read ({exc.strerror}); check it") from exc
     pictures = []
     for path in entries:
-        if path.name.startswith(".") or not path.is_file():
+        if path.name.startswith("."):
+            continue
+        if path.is_symlink() and not path.exists() and path.suffix.lower() in PICTURE_SUFFIXES:
+            raise ReadError(
+                f"{path.name}: a link to {os.readlink(path)}, which is not there; connect the card "
+                "or disk that it points to, or leave it out"
+            )
+        if not path.is_file():
             continue
         if detect_kind(path) is not None:
             pictures.append(path)
