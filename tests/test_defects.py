@@ -39,6 +39,8 @@ from merge.defects import (
     repair_measure,
 )
 from merge.defects.dust import rising_fit
+from merge.defects.evidence import PictureMotion
+from merge.defects.hot import judge_spikes
 from merge.defects.search import turn_upright
 from merge.defects.spikes import SpikeSearch
 from merge.encoding import encode, linearize
@@ -283,6 +285,15 @@ def test_dead_pixels_are_found_and_filled():
     assert found.spots == 2
     repaired = repair_frame(faulty[2], found, "srgb")
     assert np.abs(repaired - frames[2]).max() < 0.03
+
+
+def test_only_the_frames_that_show_a_spike_tell_that_it_did_not_blur():
+    """Grain of a still texture is a spike in four of five frames, and blurred away in the fifth."""
+    unmoved = [FrameTransform(np.eye(3))] * 5
+    motion = PictureMotion.of(unmoved, [0.0, 4.5, 9.0, 13.5, 18.0])
+    shown = np.array([[True] * 5, [True] * 4 + [False]])
+    found = judge_spikes(np.array([[20, 30], [40, 50]]), shown, motion, reach=2, side=1)
+    assert found.tolist() == [True, False]
 
 
 def test_a_defect_hidden_in_one_frame_is_still_found():

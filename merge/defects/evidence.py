@@ -46,9 +46,15 @@ class PictureMotion:
         moved = self.transforms @ there
         return moved[:, :2] / moved[:, 2:] - (column, row)
 
-    def blurred_px(self) -> float:
-        """Return the blur-circle diameter that everything reaches in some frame at least."""
-        return 0.0 if self.positions_px is None else float(np.ptp(self.positions_px)) / 2
+    def blurred_px(self, frames: NDArray[np.bool_] | None = None) -> float:
+        """Return the blur-circle diameter that everything reaches in one of the frames at least.
+
+        Of all frames, or of those marked in ``frames``, shape (K,).
+        """
+        if self.positions_px is None:
+            return 0.0
+        seen = self.positions_px if frames is None else self.positions_px[frames]
+        return float(np.ptp(seen)) / 2 if seen.size else 0.0
 
 
 def widest_px(offsets: NDArray[np.float64]) -> float:

@@ -39,14 +39,14 @@ def judge_spikes(
     side : int
         Distance, in pixels of the frames, of neighbours in what was searched.
     """
-    if motion.blurred_px() >= _BLURRED_BEYOND * reach * side:
-        return np.ones(len(positions), bool)
-    moved = [
-        widest_px(motion.offsets_px(row, column)[seen])
+    # Moved so far, a point is one of those that its old place would have to be above. What is told
+    # by frames that do not show the spike tells nothing: a thing may be blurred away there.
+    defects = [
+        motion.blurred_px(seen) >= _BLURRED_BEYOND * reach * side
+        or widest_px(motion.offsets_px(row, column)[seen]) >= reach * side
         for (row, column), seen in zip(positions.tolist(), present, strict=True)
     ]
-    # Moved so far, a point is one of those that its old place would have to be above.
-    return np.array(moved, np.float64) >= reach * side
+    return np.array(defects, bool)
 
 
 def separate_spikes(places: NDArray[np.int32]) -> list[tuple[int, int]]:
