@@ -48,7 +48,7 @@ WANTED = {
     "swapped": {"out of order"},
     "two brackets": {"two scenes"},
     "twice": {"bracket twice"},
-    "other size": {"refused"},
+    "other size": {"not aligned"},
     "apertures": {"one focus"},
 }
 MARGIN = 60
