@@ -22,7 +22,7 @@ from merge.align.motion import resample
 from merge.align.pair import Pyramid
 from merge.encoding import encode, linearize, scale_light
 from merge.model import Array, FloatArray, FrameRegistration
-from merge.significance import SURE
+from merge.significance import NINETY, SURE
 
 Halves = NDArray[np.float16]
 
@@ -113,7 +113,7 @@ def small_picture(pyramid: Pyramid, colours: SmallColours | None = None) -> Smal
     return SmallPicture(pyramid.levels[depth], 2.0**depth, colours)
 
 
-def small_colours(picture: FloatArray, transfer: str) -> SmallColours:
+def small_colours(picture: FloatArray, transfer: str, *, light: bool = False) -> SmallColours:
     """Return a picture's colours, small.
 
     Parameters
@@ -121,19 +121,23 @@ def small_colours(picture: FloatArray, transfer: str) -> SmallColours:
     picture : ndarray, shape (H, W, C), float32
         Of any size.
     transfer : str
-        Its encoding.
+        Its encoding, or with ``light`` that from which it was made linear.
+    light : bool
     """
     side = max(max(picture.shape) / _SIDE_PX, 1.0)
     stride = max(int(side / _SAMPLES), 1)
-    coded = picture[::stride, ::stride]
+    sampled = picture[::stride, ::stride]
+    both = (
+        (sampled, encode(sampled, transfer)) if light else (linearize(sampled, transfer), sampled)
+    )
     size = tuple(max(round(length / side), 1) for length in picture.shape[1::-1])
-    light, stored = (
+    of_light, stored = (
         cv2.resize(values, size, interpolation=cv2.INTER_AREA)
         .reshape(size[1], size[0], -1)
         .astype(np.float16)
-        for values in (linearize(coded, transfer), coded)
+        for values in both
     )
-    return SmallColours(light, stored, transfer)
+    return SmallColours(of_light, stored, transfer)
 
 
 def radius_squared(
@@ -156,8 +160,10 @@ def compare_exposures(
     matrices: Mapping[int, Array],
     reference: int,
     shape: tuple[int, int],
-) -> dict[int, Exposure]:
+) -> tuple[dict[int, Exposure], bool]:
     """Return the exposure of every frame in ``matrices`` against the reference frame.
+
+    And whether blur is proven to keep sums of coded values, not of light.
 
     Parameters
     ----------
@@ -170,12 +176,13 @@ def compare_exposures(
 
     Returns
     -------
-    dict
+    exposures : dict
         Falloff is 0 in all frames unless it stands out of its error in one, and so with colours; a
         frame with too little well-exposed light has gain 1.
+    coded : bool
     """
     here, others = pictures[reference], {i: m for i, m in matrices.items() if i != reference}
-    compared, coded = _compare_sums(pictures, others, here, shape)
+    compared, coded, proven = _compare_sums(pictures, others, here, shape)
     known = {i: b for i, b in compared.items() if b is not None}
     falloff = _falloff_trend(known, reference)
     colours = _compare_colours(pictures, others, here, shape, falloff, coded)
@@ -185,7 +192,7 @@ def compare_exposures(
         left = blocks.ratio[:, 0] - f * blocks.probe[:, 1]
         (log_gain,), _ = _fit(blocks.probe[:, :1], left, blocks.light)
         found[i] = Exposure(float(np.exp(log_gain)), f, colours.get(i))
-    return found
+    return found, proven
 
 
 def _compare_sums(
@@ -193,10 +200,14 @@ def _compare_sums(
     matrices: Mapping[int, Array],
     here: SmallPicture,
     shape: tuple[int, int],
-) -> tuple[dict[int, _Blocks | None], bool]:
-    """Return the blocks of every frame, and whether blur keeps sums of coded values."""
+) -> tuple[dict[int, _Blocks | None], bool, bool]:
+    """Return the blocks of every frame; whether blur keeps sums of coded values, and for sure.
+
+    Sure is what the usual frame shows beyond 90 % intervals: two variances of n blocks differ by
+    chance as a factor of exp(sqrt(4 / n)) does.
+    """
     one, light, coded = here.colours, {}, {}
-    variances = np.zeros(2)
+    variances, surprise = np.zeros(2), []
     for i, matrix in matrices.items():
         two = pictures[i].colours
         if one is None or two is None:
@@ -208,10 +219,13 @@ def _compare_sums(
         ]
         fits = [_fit(b.probe[:, :1], b.ratio[:, 0], b.light)[1] for b in both if b is not None]
         if len(fits) == 2:
-            variances += [covariance[0, 0] for covariance in fits]
+            own = np.array([covariance[0, 0] for covariance in fits])
+            variances += own
+            blocks = min(len(b.light) for b in both if b is not None)
+            surprise.append(float(np.log(own[0] / own[1])) / math.sqrt(4 / blocks))
     if variances[1] < variances[0]:
-        return coded, True
-    return light, False
+        return coded, True, float(np.median(surprise)) > NINETY
+    return light, False, False
 
 
 def _compare_small(

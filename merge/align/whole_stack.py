@@ -290,7 +290,7 @@ class StackRegistration:
             why = geometry.reason() if self._model == "auto" else ""
         matrices = {i: transform.matrix for i, transform in small.items()}
         compared = (self._shape[0] // self._reduction, self._shape[1] // self._reduction)
-        exposures = compare_exposures(self._small, matrices, reference, compared)
+        exposures, coded = compare_exposures(self._small, matrices, reference, compared)
         jumps = _jumps(matrices, self._shape, self._reduction)
         sure = {i for p in self._pairs if not p.result.coarse for i in (p.first, p.second)}
         frames = []
@@ -311,7 +311,7 @@ class StackRegistration:
                 )
             )
         other = self._other_scene(reference, linked)
-        return Registration(tuple(frames), reference, family, self._shape, why, other)
+        return Registration(tuple(frames), reference, family, self._shape, why, other, coded)
 
     def _other_scene(self, reference: int, linked: set[int]) -> tuple[int, ...]:
         """Return the largest group of frames that agree with one another and look otherwise."""

@@ -200,6 +200,8 @@ class Registration:
         Why it was chosen, in a few words; empty where it was asked for.
     other_scene : tuple of int
         Frames that could not be aligned with these but agree with one another, and look otherwise.
+    blurred_coded : bool
+        Blur mixes the frames' stored values, not their light, as in drawn or simulated ones.
     """
 
     frames: tuple[FrameRegistration, ...]
@@ -208,6 +210,7 @@ class Registration:
     shape: tuple[int, int]
     reason: str = ""
     other_scene: tuple[int, ...] = ()
+    blurred_coded: bool = False
 
     @property
     def aligned(self) -> tuple[int, ...]:

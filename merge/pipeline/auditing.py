@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from merge.align import StackRegistration, rescale_transform
+from merge.align import SmallColours, StackRegistration, rescale_transform, small_colours
 from merge.diagnose import find_aperture_series
 from merge.errors import ReadError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -134,6 +134,10 @@ def audit_stack(
     same, odd = _split_by_size(stack.sources)
     with opencv_on_one_thread():
         seen = _read_frames(stack, same, progress or _silent, stop or _never, options.quick)
+        if seen.registration.blurred_coded and not seen.interrupted:
+            seen = _read_frames(
+                stack, same, progress or _silent, stop or _never, options.quick, coded=True
+            )
     registration = _all_frames(seen, same, odd, stack)
     stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
     bracket = order_by_focus(
@@ -198,6 +202,7 @@ class _Look:
 
     cells: CellEnergies
     small: FloatArray
+    colours: SmallColours
     factor: float
 
 
@@ -207,14 +212,20 @@ def _read_frames(
     report: Progress,
     stop: Callable[[], bool],
     quick: bool,
+    coded: bool = False,
 ) -> _Seen:
-    """Read every frame once: measure it, and register a small picture of it."""
+    """Read every frame once: measure it, and register a small picture of it.
+
+    With ``coded`` stored values are taken for the light that blur mixes.
+    """
     sources = [stack.sources[i] for i in frames]
     cells: list[CellEnergies] = []
     registrar: StackRegistration | None = None
     for index, look in enumerate(
         work_ahead(
-            partial(_look_at, quick=quick), sources, threads=min(_MOST_WORKERS, os.cpu_count() or 1)
+            partial(_look_at, quick=quick, coded=coded),
+            sources,
+            threads=min(_MOST_WORKERS, os.cpu_count() or 1),
         )
     ):
         if registrar is None:
@@ -226,7 +237,7 @@ def _read_frames(
                 f"{look.small.shape[0]} px when reduced, expected {shape[1]} x {shape[0]} like "
                 "the first frame's; leave this frame out"
             )
-        registrar.add(look.small)
+        registrar.add(look.small, look.colours)
         cells.append(look.cells)
         report("Looking", len(cells), len(frames))
         if len(cells) >= 2 and stop():
@@ -250,11 +261,11 @@ def _quick_note(factor: float) -> Finding:
     )
 
 
-def _look_at(source: FrameSource, quick: bool = False) -> _Look:
+def _look_at(source: FrameSource, quick: bool = False, coded: bool = False) -> _Look:
     long_side = max(source.shape[:2])
     reduction = math.ceil(math.sqrt(source.shape[0] * source.shape[1] / _MEASURED_PIXELS))
     least = min(_QUICK_SIDE, long_side) if quick else long_side // reduction
-    luminance, factor = read_preview(source, min_long_side_px=least, quick=quick, light=True)
+    luminance, factor = read_preview(source, min_long_side_px=least, quick=quick, light=not coded)
     if min(luminance.shape) < SMALLEST_SIDE_PX:
         raise ReadError(
             f"{source.name}: {source.shape[1]} x {source.shape[0]} px, too small to measure focus "
@@ -264,7 +275,8 @@ def _look_at(source: FrameSource, quick: bool = False) -> _Look:
     cells = measure_cells(luminance, scale=1 / factor)
     block = math.ceil(max(luminance.shape) / _REGISTERED_SIDE)
     small = reduce_map(luminance, block, incomplete="drop")
-    return _Look(cells, small, factor * block)
+    colours = small_colours(luminance[..., None], source.transfer, light=not coded)
+    return _Look(cells, small, colours, factor * block)
 
 
 def _to_full_size(frame: FrameRegistration, factor: float) -> FrameRegistration:

@@ -144,7 +144,7 @@ def _add_frames(
     out: FloatArray,
 ) -> None:
     """Read every frame that counts in a blend and add it; put what is finished into ``out``."""
-    used, transfer = job.first.aligned, job.first.transfer
+    used, mixing = job.first.aligned, job.first.mixing
     slots = [slot for slot in range(len(used)) if blend.parts_with(slot)]
 
     def read(slot: int) -> tuple[FrameSampler, Veil | None]:
@@ -158,7 +158,7 @@ def _add_frames(
                 return
             pixels = sampler.sample(_inside(job.box, share.box))
             if veil is not None and scene is not None:
-                pixels = remove_veil(pixels, share.box, veil, scene, measured.reduction, transfer)
+                pixels = remove_veil(pixels, share.box, veil, scene, measured.reduction, mixing)
             blend.add_share(share, pixels)
 
         def add_and_finish(part: Part) -> None:
@@ -195,7 +195,7 @@ def _finish(
         position = enlarge_position(measured.depth.position, part.core, measured.reduction)
         flat = enlarge_part(measured.flatness, part.core, measured.reduction)
         variance = mixing_variance(position, positions) * (1 - flat)
-        pixels = restore_detail(pixels, variance, job.first.transfer)
+        pixels = restore_detail(pixels, variance, job.first.mixing)
     inner = pixels[within(part.inner, part.core)]
     np.clip(inner, 0, 1, out=out[within(part.inner, job.whole)])
 

@@ -91,6 +91,9 @@ class FirstPassResult:
         Defects of the sensor.
     cache : FirstPassCache or None
         None where it was not asked for.
+    mixing : str
+        Encoding of the frames against what blur mixes: that against light, or "linear" where they
+        were blurred after they were encoded.
     misfit : Misfit or None
         By which neighbouring frames still disagree beyond chance.
     """
@@ -98,6 +101,7 @@ class FirstPassResult:
     bracket: OrderedBracket
     repairs: Repairs
     cache: FirstPassCache | None
+    mixing: str
     misfit: Misfit | None = None
 
     @property
@@ -138,7 +142,8 @@ def first_pass(
     """Yield what one reading of all frames tells; the cache is closed at the end.
 
     Frames that turn out to be out of order are read once more, in order: neighbours in focus are
-    what can be compared best, and so the result is that of the bracket in order.
+    what can be compared best, and so the result is that of the bracket in order. So are those that
+    were blurred after they were encoded: what blur mixes is then taken for light.
 
     Parameters
     ----------
@@ -161,8 +166,11 @@ def _take_in(
     stack: Stack, options: MergeOptions, report: Progress, cache_bytes: int | None
 ) -> FirstPassResult:
     """Do it; what the frames were placed by is gone afterwards."""
-    seen = _read_frames(stack, options, report, cache_bytes)
+    seen = _read_frames(stack, options, report, cache_bytes, stack.sources[0].transfer)
     try:
+        if seen.registration.blurred_coded and seen.mixing != "linear":
+            seen.close()
+            seen = _read_frames(stack, options, report, cache_bytes, "linear")
         bracket = _ordered(seen, options)
         if is_out_of_order(bracket):
             seen.close()
@@ -171,7 +179,7 @@ def _take_in(
                 reference = bracket.order.index(reference)
             again = dataclasses.replace(options, reference=reference)
             stack = reorder_stack(stack, bracket.order)
-            seen = _read_frames(stack, again, report, cache_bytes)
+            seen = _read_frames(stack, again, report, cache_bytes, seen.mixing)
             bracket = _ordered(seen, options)
         seen, bracket = _compare_again(seen, bracket, options)
         bracket = refine_by_depth(bracket, seen.registrar, seen.registration)
@@ -181,7 +189,7 @@ def _take_in(
         misfit = seen.registrar.misfit()
         if misfit is not None:
             misfit = misfit.renumbered(bracket.order)
-        return FirstPassResult(bracket, repairs, seen.cache, misfit)
+        return FirstPassResult(bracket, repairs, seen.cache, seen.mixing, misfit)
     except BaseException:
         seen.close()
         raise
@@ -189,7 +197,7 @@ def _take_in(
 
 @dataclass(frozen=True, eq=False)
 class _Seen:
-    """What a reading of all frames leaves, in the order read."""
+    """What a reading of all frames leaves, in the order read; ``mixing`` as it was taken for."""
 
     stack: Stack
     registrar: StackRegistration
@@ -197,6 +205,7 @@ class _Seen:
     cells: dict[int, CellEnergies]
     finder: DefectFinder
     cache: FirstPassCache | None
+    mixing: str
 
     def close(self) -> None:
         if self.cache is not None:
@@ -227,7 +236,8 @@ def _compare_again(
 
     def light(frame: int) -> FloatArray:
         source, balance = stack.sources[frame], stack.white_balance
-        return read_luminance(source, reduction=reduction, white_balance=balance, light=True)
+        luminance = read_luminance(source, reduction=reduction, white_balance=balance)
+        return linearize(luminance, seen.mixing)
 
     with opencv_on_one_thread():
         for frame, picture in enumerate(work_ahead(light, range(len(stack)), threads=1)):
@@ -248,7 +258,7 @@ class _Look:
 
 
 def _read_frames(
-    stack: Stack, options: MergeOptions, report: Progress, cache_bytes: int | None
+    stack: Stack, options: MergeOptions, report: Progress, cache_bytes: int | None, mixing: str
 ) -> _Seen:
     height, width = stack.sources[0].shape[:2]
     reduction = analysis_reduction((height, width))
@@ -263,14 +273,15 @@ def _read_frames(
         source, balance = stack.sources[frame], stack.white_balance
         grey = source.shape[2] == 1 or not options.equalize_exposure
         if cache is None and frame not in finder.sample and grey:
+            stored = read_luminance(source, reduction=reduction, white_balance=balance)
             return _Look(
-                read_luminance(source, reduction=reduction, white_balance=balance, light=True)
+                linearize(stored, mixing), small_colours(stored[..., None], source.transfer)
             )
         # A plain demosaic tells where what is sharp, in a third of the time of the best one.
         samples, white = read_samples(source, white_balance=balance, plain=True)
         if frame in finder.sample:
             finder.add(samples, white)
-        return _look_at(samples, white, source.transfer, reduction, cache)
+        return _look_at(samples, white, (source.transfer, mixing), reduction, cache)
 
     try:
         # One reader: the finder, which must not hold a whole frame, takes them in their order.
@@ -288,17 +299,20 @@ def _read_frames(
         if cache is not None:
             cache.close()
         raise
-    return _Seen(stack, registrar, registration, cells, finder, cache)
+    return _Seen(stack, registrar, registration, cells, finder, cache, mixing)
 
 
 def _look_at(
     samples: NDArray[Any],
     white: float,
-    transfer: str,
+    curves: tuple[str, str],
     reduction: int,
     cache: FirstPassCache | None,
 ) -> _Look:
-    """Return a frame reduced for alignment and, with a cache, for depth."""
+    """Return a frame reduced for alignment and, with a cache, for depth.
+
+    ``curves`` are the encoding of its light and that of what blur mixes.
+    """
     height, width, channels = samples.shape
     light = np.empty((height // reduction, width // reduction), np.float32)
     small = cache.reduction if cache else reduction
@@ -318,4 +332,5 @@ def _look_at(
     visit_strips(samples, white, take, step=step, margin=margin)
     picture /= np.float32(white)
     measure = None if power is None else detail_of(power, small)
-    return _Look(linearize(light, transfer), small_colours(picture, transfer), measure, picture)
+    colours = small_colours(picture, curves[0])
+    return _Look(linearize(light, curves[1]), colours, measure, picture)

@@ -101,7 +101,7 @@ def _estimate(
     out: tuple[ScratchStack, ScratchStack],
 ) -> SceneEstimate:
     """Fill the stacks of measures and pictures, and return what these tell."""
-    (measures, pictures), transfer = out, first.transfer
+    (measures, pictures), mixing = out, first.mixing
     places = None
     if first.axis is not None and has_parallax(first.registration):
         places = smooth_depth(first.axis, box, kept.reduction)
@@ -119,7 +119,7 @@ def _estimate(
     near_first, limits = None, None
     if first.positions_px is not None:
         axis_px = first.positions_px / kept.reduction
-        limits = _light_limits(pictures, kept.reduction, transfer)
+        limits = _light_limits(pictures, kept.reduction, mixing)
         near_first = _near_first_by_distance(first)
         if near_first is None:
             near_first = first_is_near(depth, measures, axis_px)
@@ -127,7 +127,7 @@ def _estimate(
             depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
         )
         depth = settle_edges(
-            depth, measures, pictures, axis_px, transfer=transfer, near_first=near_first
+            depth, measures, pictures, axis_px, transfer=mixing, near_first=near_first
         )
     depth = settle_highlights(depth, pictures)
     moving = find_moving_parts(
@@ -279,7 +279,7 @@ def veil_scene(measured: SceneEstimate, first: FirstPassResult) -> VeilScene | N
     position = measured.depth.position
     return VeilScene(
         position,
-        linearize(_choose(measured.pictures, position), first.transfer),
+        linearize(_choose(measured.pictures, position), first.mixing),
         *limits,
         positions / measured.reduction * (1 if measured.near_first else -1),
         measured.noise,
