@@ -26,7 +26,11 @@ def small_bracket(
         truth += 0.05 * cv2.resize(layer, (width, height), interpolation=cv2.INTER_CUBIC)
     truth = truth.clip(0.02, 0.98)
     band = np.arange(width) * frames // width
-    blurred = [cv2.GaussianBlur(truth, (0, 0), 1.2 * distance) for distance in range(1, frames)]
+    light = truth**2.2  # which blur mixes
+    blurred = [
+        cv2.GaussianBlur(light, (0, 0), 1.2 * distance) ** (1 / 2.2)
+        for distance in range(1, frames)
+    ]
     pictures = []
     for i in range(frames):
         picture = truth.copy()

@@ -700,9 +700,13 @@ def small_pictures(light: np.ndarray, gain: float, blur_sigma: float = 0.0) -> d
 
 
 def light_of(pictures: dict) -> tuple[float, float]:
-    unmoved, (height, width) = dict.fromkeys(pictures, np.eye(3)), pictures[0].light.shape
-    found = compare_exposures(pictures, unmoved, 0, (8 * height, 8 * width))
+    found, _ = exposures_of(pictures)
     return found[1].gain, found[1].falloff
+
+
+def exposures_of(pictures: dict) -> tuple[dict, bool]:
+    unmoved, (height, width) = dict.fromkeys(pictures, np.eye(3)), pictures[0].light.shape
+    return compare_exposures(pictures, unmoved, 0, (8 * height, 8 * width))
 
 
 def test_a_sky_that_clips_tells_nothing_of_the_light():
@@ -732,6 +736,7 @@ def test_blur_keeps_light_or_coded_values(blurred_as, gain):
         for i, seen in enumerate((coded, encode(light, "srgb")))
     }
     assert light_of(pictures) == (pytest.approx(gain, rel=0.01), 0)
+    assert exposures_of(pictures)[1] == (blurred_as == "srgb")
 
 
 def test_writing_on_bright_paper_tells_nothing_of_the_light():

@@ -222,7 +222,8 @@ def _compare_sums(
             own = np.array([covariance[0, 0] for covariance in fits])
             variances += own
             blocks = min(len(b.light) for b in both if b is not None)
-            surprise.append(float(np.log(own[0] / own[1])) / math.sqrt(4 / blocks))
+            ratio = float(np.log((own[0] + 1e-12) / (own[1] + 1e-12)))
+            surprise.append(ratio / math.sqrt(4 / blocks))
     if variances[1] < variances[0]:
         return coded, True, float(np.median(surprise)) > NINETY
     return light, False, False
