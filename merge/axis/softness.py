@@ -27,6 +27,9 @@ from merge.significance import (
 )
 from merge.threads import share_out
 
+# Change of blur over which what it does is taken as linear, over the finest sigma, squared: with 1
+# a frame of the macro sample is called soft.
+_LINEAR = 3.0**2
 # So many frames of a bracket are tried as soft, a bound on time: the likeliest first.
 _MOST_TRIED = 3
 # Rounds in which a frame's own blur is fitted, a bound on time; the change in standard errors that
@@ -193,7 +196,7 @@ def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = Non
     fit = compare(data, slopes, frames_px, tiles_px, weight, rounds=2)
     amplitude = fit.amplitude[:, :, None]
     model = amplitude * fit.share + FLOOR
-    small = float(data.sigma_px[0]) ** 2  # over as little what blur does is linear
+    small = _LINEAR * float(data.sigma_px[0]) ** 2
     softer = compare(
         replace(data, own=data.own + small), slopes, frames_px, tiles_px, weight, rounds=0
     )

@@ -318,7 +318,9 @@ def lacking_px(steps: Steps, end: int) -> float:
     usual = usual_step(steps, end % len(steps.step_px))
     if usual is None or usual.spread > EVEN * usual.step_px:
         return 0.0
-    return max(usual.step_px - float(steps.step_px[end]), 0.0)
+    # A gap among few neighbours is no rhythm that grows towards the end.
+    usual_px = min(usual.step_px, float(np.median(steps.step_px)))
+    return max(usual_px - float(steps.step_px[end]), 0.0)
 
 
 def _end_at_limit(end: Finding, name: str, read: str, rest: str) -> Finding:

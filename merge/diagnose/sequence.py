@@ -187,7 +187,18 @@ def find_wrong_order(
 
 
 def leads_back(axis: FocusAxis, frames: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Tell of every step from frame to frame, as listed, whether it leads back beyond chance."""
+    """Tell of every step from frame to frame whether it leads back beyond chance.
+
+    Parameters
+    ----------
+    axis : FocusAxis
+    frames : ndarray of int, shape (N,)
+        Its frames in the order of the steps.
+
+    Returns
+    -------
+    ndarray of bool, shape (N - 1,)
+    """
     step = np.diff(axis.positions_px[frames])
     if axis.covariance_px is None:
         return np.asarray(step < 0)

@@ -75,6 +75,8 @@ def _measured_lines(result: MergeResult) -> list[str]:
     parts.append(f"magnification {100 * (found.magnification_range - 1):.2f} %")
     if found.rotation_deg >= 0.01:
         parts.append(f"rotation up to {found.rotation_deg:.2f}°")
+    if registration.blurred_coded:
+        parts.append("blurred after encoding (stored values taken as light)")
     exposure = f"exposure {100 * (found.gain_range - 1):.1f} % ({found.exposure_range_ev:.2f} EV)"
     if not result.options.equalize_exposure:
         exposure += ", kept"
