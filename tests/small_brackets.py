@@ -15,9 +15,12 @@ CAMERA = {271: "Example", 272: "Field One", 315: "An Invented Name", 33432: "No 
 
 
 def small_bracket(
-    frames: int = 3, *, height: int = 160, width: int = 240, seed: int = 5
+    frames: int = 3, *, height: int = 160, width: int = 240, seed: int = 5, coded: bool = False
 ) -> tuple[list[np.ndarray], np.ndarray]:
-    """Return frames and truth, (H, W, 3) float32: upright bands, each sharp in its own frame."""
+    """Return frames and truth, (H, W, 3) float32: upright bands, each sharp in its own frame.
+
+    Blurred in light or, if ``coded``, as drawn pictures are: in their stored values.
+    """
     rng = np.random.default_rng(seed)
     truth = np.full((height, width, 3), 0.45, np.float32)
     for octave in range(5):
@@ -26,9 +29,9 @@ def small_bracket(
         truth += 0.05 * cv2.resize(layer, (width, height), interpolation=cv2.INTER_CUBIC)
     truth = truth.clip(0.02, 0.98)
     band = np.arange(width) * frames // width
-    light = truth**2.2  # which blur mixes
+    gamma = 1.0 if coded else 2.2  # what blur mixes
     blurred = [
-        cv2.GaussianBlur(light, (0, 0), 1.2 * distance) ** (1 / 2.2)
+        cv2.GaussianBlur(truth**gamma, (0, 0), 1.2 * distance) ** (1 / gamma)
         for distance in range(1, frames)
     ]
     pictures = []

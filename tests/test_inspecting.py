@@ -139,3 +139,14 @@ def test_a_merge_says_where_frames_are_not_followed(tmp_path, motion, found):
         assert "leave --motion out" in finding.advice
         assert finding.value > 1
         assert finding.box is not None
+
+
+@pytest.mark.parametrize("drawn", [False, True])
+def test_merge_and_audit_tell_what_blur_mixed(drawn, tmp_path):
+    """Pictures that are drawn or simulated are mostly blurred in their stored values."""
+    write_bracket(tmp_path / "in", 4, coded=drawn)
+    assert audit_stack(tmp_path / "in").registration.blurred_coded == drawn
+    told = merge(tmp_path / "in", "-o", tmp_path / "out.tif", "--record", tmp_path / "out.json")
+    assert ("stored values taken as light" in told.output) == drawn
+    record = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))
+    assert record["blurred_coded"] == drawn
