@@ -45,6 +45,7 @@ from merge.encoding import encode, linearize
 from merge.errors import RegistrationError
 from merge.model import FocusAxis, FrameTransform, Registration
 from merge.resizing import reduce_map
+from merge.significance import NINETY
 
 FRAMES = 10
 
@@ -704,7 +705,7 @@ def light_of(pictures: dict) -> tuple[float, float]:
     return found[1].gain, found[1].falloff
 
 
-def exposures_of(pictures: dict) -> tuple[dict, bool]:
+def exposures_of(pictures: dict) -> tuple[dict, float]:
     unmoved, (height, width) = dict.fromkeys(pictures, np.eye(3)), pictures[0].light.shape
     return compare_exposures(pictures, unmoved, 0, (8 * height, 8 * width))
 
@@ -736,7 +737,7 @@ def test_blur_keeps_light_or_coded_values(blurred_as, gain):
         for i, seen in enumerate((coded, encode(light, "srgb")))
     }
     assert light_of(pictures) == (pytest.approx(gain, rel=0.01), 0)
-    assert exposures_of(pictures)[1] == (blurred_as == "srgb")
+    assert (exposures_of(pictures)[1] > NINETY) == (blurred_as == "srgb")
 
 
 def test_writing_on_bright_paper_tells_nothing_of_the_light():

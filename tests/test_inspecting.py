@@ -144,8 +144,12 @@ def test_a_merge_says_where_frames_are_not_followed(tmp_path, motion, found):
 @pytest.mark.parametrize("drawn", [False, True])
 def test_merge_and_audit_tell_what_blur_mixed(drawn, tmp_path):
     """Pictures that are drawn or simulated are mostly blurred in their stored values."""
-    write_bracket(tmp_path / "in", 4, coded=drawn)
-    assert audit_stack(tmp_path / "in").registration.blurred_coded == drawn
+    write_bracket(tmp_path / "in", 6, width=480, coded=drawn)
+    looked: list[int] = []
+    audit = audit_stack(tmp_path / "in", progress=lambda _, done, total: looked.append(done))
+    assert audit.registration.blurred_coded == drawn
+    # The first four frames tell it, then all are read as stored values.
+    assert looked == ([1, 2, 3, 4] if drawn else []) + [1, 2, 3, 4, 5, 6]
     told = merge(tmp_path / "in", "-o", tmp_path / "out.tif", "--record", tmp_path / "out.json")
     assert ("stored values taken as light" in told.output) == drawn
     record = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))

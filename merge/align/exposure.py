@@ -22,7 +22,7 @@ from merge.align.motion import resample
 from merge.align.pair import Pyramid
 from merge.encoding import encode, linearize, scale_light
 from merge.model import Array, FloatArray, FrameRegistration
-from merge.significance import NINETY, SURE
+from merge.significance import SURE
 
 Halves = NDArray[np.float16]
 
@@ -160,10 +160,10 @@ def compare_exposures(
     matrices: Mapping[int, Array],
     reference: int,
     shape: tuple[int, int],
-) -> tuple[dict[int, Exposure], bool]:
+) -> tuple[dict[int, Exposure], float]:
     """Return the exposure of every frame in ``matrices`` against the reference frame.
 
-    And whether blur is proven to keep sums of coded values, not of light.
+    And what tells that blur keeps sums of coded values, not of light, in standard errors.
 
     Parameters
     ----------
@@ -179,10 +179,10 @@ def compare_exposures(
     exposures : dict
         Falloff is 0 in all frames unless it stands out of its error in one, and so with colours; a
         frame with too little well-exposed light has gain 1.
-    coded : bool
+    told : float
     """
     here, others = pictures[reference], {i: m for i, m in matrices.items() if i != reference}
-    compared, coded, proven = _compare_sums(pictures, others, here, shape)
+    compared, coded, told = _compare_sums(pictures, others, here, shape)
     known = {i: b for i, b in compared.items() if b is not None}
     falloff = _falloff_trend(known, reference)
     colours = _compare_colours(pictures, others, here, shape, falloff, coded)
@@ -192,7 +192,7 @@ def compare_exposures(
         left = blocks.ratio[:, 0] - f * blocks.probe[:, 1]
         (log_gain,), _ = _fit(blocks.probe[:, :1], left, blocks.light)
         found[i] = Exposure(float(np.exp(log_gain)), f, colours.get(i))
-    return found, proven
+    return found, told
 
 
 def _compare_sums(
@@ -200,10 +200,10 @@ def _compare_sums(
     matrices: Mapping[int, Array],
     here: SmallPicture,
     shape: tuple[int, int],
-) -> tuple[dict[int, _Blocks | None], bool, bool]:
-    """Return the blocks of every frame; whether blur keeps sums of coded values, and for sure.
+) -> tuple[dict[int, _Blocks | None], bool, float]:
+    """Return the blocks of every frame; whether blur keeps sums of coded values, and how surely.
 
-    Sure is what the usual frame shows beyond 90 % intervals: two variances of n blocks differ by
+    That is what the usual frame shows, in standard errors: two variances of n blocks differ by
     chance as a factor of exp(sqrt(4 / n)) does.
     """
     one, light, coded = here.colours, {}, {}
@@ -225,8 +225,8 @@ def _compare_sums(
             ratio = float(np.log((own[0] + 1e-12) / (own[1] + 1e-12)))
             surprise.append(ratio / math.sqrt(4 / blocks))
     if variances[1] < variances[0]:
-        return coded, True, float(np.median(surprise)) > NINETY
-    return light, False, False
+        return coded, True, float(np.median(surprise))
+    return light, False, 0.0
 
 
 def _compare_small(

@@ -134,7 +134,7 @@ def audit_stack(
     same, odd = _split_by_size(stack.sources)
     with opencv_on_one_thread():
         seen = _read_frames(stack, same, progress or _silent, stop or _never, options.quick)
-        if seen.registration.blurred_coded and not seen.interrupted:
+        if seen.registration.blurred_coded and not (seen.coded or seen.interrupted):
             seen = _read_frames(
                 stack, same, progress or _silent, stop or _never, options.quick, coded=True
             )
@@ -194,6 +194,7 @@ class _Seen:
     registration: Registration
     interrupted: bool
     factor: float  # full-size pixels for one of the measured pictures
+    coded: bool  # stored values were taken for light
 
 
 @dataclass(frozen=True)
@@ -240,13 +241,15 @@ def _read_frames(
         registrar.add(look.small, look.colours)
         cells.append(look.cells)
         report("Looking", len(cells), len(frames))
+        if not coded and registrar.proves_coded():
+            return _read_frames(stack, frames, report, stop, quick, coded=True)
         if len(cells) >= 2 and stop():
             break
     assert registrar is not None, "at least two frames have one size"
     found = registrar.finish()
     full = tuple(_to_full_size(f, factor) for f in found.frames)
     registration = dataclasses.replace(found, frames=full)
-    return _Seen(cells, registration, len(cells) < len(frames), 1 / cells[0].scale)
+    return _Seen(cells, registration, len(cells) < len(frames), 1 / cells[0].scale, coded)
 
 
 def _quick_note(factor: float) -> Finding:

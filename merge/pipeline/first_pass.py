@@ -294,12 +294,18 @@ def _read_frames(
                     cache.add(look.measure, look.picture)
                 report("Aligning", frame + 1, len(stack))
                 del look  # not held while the next one is waited for
-        registration = registrar.finish(options.reference)
+                if mixing != "linear" and registrar.proves_coded():
+                    break
+            else:
+                registration = registrar.finish(options.reference)
+                return _Seen(stack, registrar, registration, cells, finder, cache, mixing)
     except BaseException:
         if cache is not None:
             cache.close()
         raise
-    return _Seen(stack, registrar, registration, cells, finder, cache, mixing)
+    if cache is not None:
+        cache.close()
+    return _read_frames(stack, options, report, cache_bytes, "linear")
 
 
 def _look_at(
