@@ -134,10 +134,6 @@ def audit_stack(
     same, odd = _split_by_size(stack.sources)
     with opencv_on_one_thread():
         seen = _read_frames(stack, same, progress or _silent, stop or _never, options.quick)
-        if seen.registration.blurred_coded and not (seen.coded or seen.interrupted):
-            seen = _read_frames(
-                stack, same, progress or _silent, stop or _never, options.quick, coded=True
-            )
     registration = _all_frames(seen, same, odd, stack)
     stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
     bracket = order_by_focus(
@@ -194,7 +190,6 @@ class _Seen:
     registration: Registration
     interrupted: bool
     factor: float  # full-size pixels for one of the measured pictures
-    coded: bool  # stored values were taken for light
 
 
 @dataclass(frozen=True)
@@ -246,10 +241,12 @@ def _read_frames(
         if len(cells) >= 2 and stop():
             break
     assert registrar is not None, "at least two frames have one size"
-    found = registrar.finish()
+    found, interrupted = registrar.finish(), len(cells) < len(frames)
+    if found.blurred_coded and not (coded or interrupted):
+        return _read_frames(stack, frames, report, stop, quick, coded=True)
     full = tuple(_to_full_size(f, factor) for f in found.frames)
     registration = dataclasses.replace(found, frames=full)
-    return _Seen(cells, registration, len(cells) < len(frames), 1 / cells[0].scale, coded)
+    return _Seen(cells, registration, interrupted, 1 / cells[0].scale)
 
 
 def _quick_note(factor: float) -> Finding:

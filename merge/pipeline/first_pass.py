@@ -168,9 +168,6 @@ def _take_in(
     """Do it; what the frames were placed by is gone afterwards."""
     seen = _read_frames(stack, options, report, cache_bytes, stack.sources[0].transfer)
     try:
-        if seen.registration.blurred_coded and seen.mixing != "linear":
-            seen.close()
-            seen = _read_frames(stack, options, report, cache_bytes, "linear")
         bracket = _ordered(seen, options)
         if is_out_of_order(bracket):
             seen.close()
@@ -298,13 +295,15 @@ def _read_frames(
                     break
             else:
                 registration = registrar.finish(options.reference)
-                return _Seen(stack, registrar, registration, cells, finder, cache, mixing)
+                if mixing == "linear" or not registration.blurred_coded:
+                    return _Seen(stack, registrar, registration, cells, finder, cache, mixing)
     except BaseException:
         if cache is not None:
             cache.close()
         raise
     if cache is not None:
         cache.close()
+    del registrar  # its pictures go before the frames are read anew
     return _read_frames(stack, options, report, cache_bytes, "linear")
 
 

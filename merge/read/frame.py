@@ -350,9 +350,10 @@ def _reduce(
     small = np.empty((height, width), np.float32)
     if stored.shape[2:] == (1,):
         stored = stored[:, :, 0]
-    if reduction > 1 and stored.ndim == 2 and stored.dtype == np.uint8:
+    most = 255 * reduction**2
+    if reduction > 1 and stored.ndim == 2 and stored.dtype == np.uint8 and most < small.size:
         # A block's mean is one of few: no curve for each pixel.
-        means = np.arange(255 * reduction**2 + 1) / (255 * reduction**2)
+        means = np.arange(most + 1) / most
         _fill_block_means(stored, linearize(means, transfer), reduction, small)
         return small
     rows = max(1, _BAND_ROWS // reduction)
