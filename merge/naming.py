@@ -10,6 +10,8 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
+import numpy as np
+
 from merge.model import FrameSource
 
 # Names under which photographers keep pictures; what a file is, its content tells.
@@ -20,6 +22,9 @@ PICTURE_SUFFIXES = frozenset(
 )
 # Files of one exposure carry one time; writing two files may round it differently.
 _PAIR_TOLERANCE_S = 2.0
+# By how much a time misses those of its neighbours in the counter before it counts as wrong: clocks
+# that were reset or read wrongly miss by hours, frames of a bracket named anew by seconds.
+_WRONG_CLOCK_S = 60.0
 
 
 def natural_key(path: Path) -> list[tuple[int, int, str]]:
@@ -138,3 +143,70 @@ def unroll(paths: Sequence[Path]) -> list[int]:
     holes = [b - a for a, b in itertools.pairwise(numbers)]
     cut = max(range(len(holes)), key=holes.__getitem__) + 1
     return order[cut:] + order[:cut]
+
+
+def wrong_times(paths: Sequence[Path], times: Sequence[dt.datetime | None]) -> list[int]:
+    """Return positions of times that a camera's counter disproves.
+
+    What a counter numbers between two pictures was taken between them. Where numbers follow each
+    other without a hole, the fewest times that must be wrong are, if right ones lie on either side
+    and they miss these by more than a minute. A clock that was set anew is no such case.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Of one camera, in the order of its counter.
+    times : sequence of datetime or None
+        Capture time of each.
+
+    Examples
+    --------
+    >>> day = [dt.datetime(2024, 5, 4, 9, 30, s) for s in (0, 2, 4)]
+    >>> day[1] = dt.datetime(2023, 1, 1)
+    >>> wrong_times([Path(f"FRM_010{i}.JPG") for i in (1, 2, 3)], day)
+    [1]
+    """
+    wrong: list[int] = []
+    row: list[int] = []
+    for i, path in enumerate(paths):
+        if row and not _goes_on(paths[row[-1]], path):
+            wrong += _wrong_in_row(row, times)
+            row = []
+        row.append(i)
+    return wrong + _wrong_in_row(row, times)
+
+
+def _goes_on(first: Path, second: Path) -> bool:
+    """Return whether a counter stays, as for a raw file and its JPEG, or goes on by one."""
+    return name_parts(first) == name_parts(second) or counters_follow(first, second)
+
+
+def _wrong_in_row(row: list[int], times: Sequence[dt.datetime | None]) -> list[int]:
+    known = [i for i in row if times[i] is not None]
+    since = np.array([seconds_between(times[known[0]], times[i]) or 0.0 for i in known])
+    if not (np.diff(since) < 0).any():
+        return []
+    wrong = []
+    for before, after in itertools.pairwise(_longest_rise(since)):
+        low, high = since[before] - _WRONG_CLOCK_S, since[after] + _WRONG_CLOCK_S
+        wrong += [known[k] for k in range(before + 1, after) if not low <= since[k] <= high]
+    return wrong
+
+
+def _longest_rise(values: np.ndarray) -> list[int]:
+    """Return positions of the longest row of values that never fall.
+
+    Of equals the one that goes by few wide steps and many narrow ones, as days of shooting do:
+    the sum of the steps' roots, which stays below one member of the row, is the least.
+    """
+    count, span = len(values), max(float(np.ptp(values)), 1e-9)
+    best, came_from = np.ones(count), np.full(count, -1)
+    for k in range(1, count):
+        step = values[k] - values[:k]
+        reached = np.where(step >= 0, best[:k] + 1 - np.sqrt(np.abs(step) / span) / count, 0.0)
+        if reached.max() > 1:
+            best[k], came_from[k] = reached.max(), int(reached.argmax())
+    row = [int(best.argmax())]
+    while came_from[row[-1]] >= 0:
+        row.append(int(came_from[row[-1]]))
+    return row[::-1]

@@ -682,6 +682,14 @@ def test_order_falls_back_to_names_when_times_are_missing_or_equal(tmp_path):
     assert find_frames(tmp_path).ordered_by == "file name"
 
 
+def test_a_time_that_the_camera_s_counter_disproves_does_not_order(tmp_path):
+    for n, when in enumerate(("10:00:01", "10:00:03", "09:00:05", "10:00:07", "10:00:09"), 1):
+        timed(tmp_path / f"F_000{n}.jpg", f"2024:07:01 {when}")
+    stack = find_frames(tmp_path)
+    assert [s.name for s in stack.sources] == [f"F_000{n}.jpg" for n in range(1, 6)]
+    assert stack.ordered_by == "file name"
+
+
 def test_order_takes_time_zones_into_account(tmp_path):
     timed(tmp_path / "a.jpg", "2024:07:01 10:00:00", offset="+00:00")
     timed(tmp_path / "b.jpg", "2024:07:01 11:00:00", offset="+02:00")

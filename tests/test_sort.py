@@ -1,5 +1,6 @@
 """Sorting: whole cards with known groups, pairs and counters, folders, resumed jobs."""
 
+import datetime as dt
 import json
 import os
 import re
@@ -26,7 +27,13 @@ from merge.read import probe_frame, read_preview
 from merge.report.sort import each_line, outcome_line, sort_text, sum_line
 from merge.sort import name_groups, place_groups, sort_frames, to_record
 from merge.sort.groups import Shot
-from merge.sort.shots import in_shooting_order, name_parts, pair_files
+from merge.sort.shots import (
+    in_shooting_order,
+    name_parts,
+    pair_files,
+    split_cameras,
+    without_wrong_times,
+)
 
 
 def files_of(result) -> list[Path]:
@@ -232,6 +239,61 @@ def test_a_counter_without_its_end_is_not_unrolled():
 )
 def test_name_parts(name, parts):
     assert name_parts(Path(name)) == parts
+
+
+def second(n: int, **more) -> dt.datetime:
+    return dt.datetime(2024, 5, 17, 6, 30, 2 * n) + dt.timedelta(**more)
+
+
+@pytest.mark.parametrize(
+    ("off", "wrong"),
+    [
+        ({3: {"days": -400}}, {3}),
+        ({3: {"hours": 1}}, {3}),
+        ({3: {"hours": -1}, 4: {"hours": -1}}, {3, 4}),
+        ({8: {"days": 400}}, {8}),
+        # A clock that was set anew, a frame that was named anew: the counter disproves nothing.
+        ({n: {"hours": -3} for n in range(5, 12)}, set()),
+        ({3: {"seconds": 30}}, set()),
+        ({0: {"days": -400}}, set()),
+    ],
+)
+def test_a_time_that_the_counter_disproves_counts_as_unknown(off, wrong):
+    """A counter of four digits that goes over its end, and bodies that share a folder."""
+    names = [f"F_{(9994 + n) % 9999 + 1:04d}.jpg" for n in range(12)]
+    card = [source(name, at=second(n, **off.get(n, {}))) for n, name in enumerate(names)]
+    other = [source(f"F_{5000 + n}.jpg", at=second(n)) for n in range(12)]
+    files, remarks = without_wrong_times([*card, *other])
+    assert {f.name for f in files if f.settings.captured_at is None} == {names[n] for n in wrong}
+    assert {path.name for path in remarks} == {names[n] for n in wrong}
+    if wrong:
+        streams = split_cameras(pair_files(files))
+        assert [len(stream) for stream in streams] == [12, 12]
+        assert names in [[shot.source.name for shot in stream] for stream in streams]
+
+
+def test_a_wrong_time_does_not_part_a_raw_file_from_its_jpeg():
+    names = [f"F_{n:04d}" for n in range(1, 8)]
+    raw = [source(f"{name}.dng", "raw", at=second(n)) for n, name in enumerate(names)]
+    jpeg = [source(f"{name}.jpg", at=second(n)) for n, name in enumerate(names)]
+    jpeg[3] = source("F_0004.jpg", at=second(3, days=-90))
+    files, _ = without_wrong_times([*raw, *jpeg])
+    assert [len(shot.files) for shot in pair_files(files)] == [2] * 7
+
+
+def test_a_bracket_with_a_wrong_time_in_it_stays_whole_and_tells_it(tmp_path, day):
+    for path in sorted(day[0].iterdir())[6:12]:
+        shutil.copy2(path, tmp_path)
+    odd = tmp_path / sorted(tmp_path.iterdir())[2].name
+    content = odd.read_bytes()
+    assert content.count(b"2024:05:17") > 0
+    odd.write_bytes(content.replace(b"2024:05:17", b"2023:02:03"))
+    result = sort_folder(tmp_path)
+    assert [(g.kind, len(g.shots)) for g in result.groups] == [("focus bracket", 6)]
+    assert [s.source.name for s in result.groups[0].shots] == sorted(
+        p.name for p in tmp_path.iterdir()
+    )
+    assert f"{odd.name}: its time, 2023-02-03" in sort_text(result)
 
 
 # -- JSON and folders ---------------------------------------------------------------------

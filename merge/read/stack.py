@@ -13,7 +13,7 @@ from typing import Literal
 from merge import metadata
 from merge.errors import FrameMismatchError, ReadError
 from merge.model import FrameSource, Stack
-from merge.naming import PICTURE_SUFFIXES, natural_key, pair_files, unroll
+from merge.naming import PICTURE_SUFFIXES, natural_key, pair_files, unroll, wrong_times
 from merge.read import raw
 from merge.read.frame import probe_header
 from merge.read.kinds import describe_other, detect_kind, unsupported_error
@@ -66,8 +66,9 @@ def find_frames(
     -------
     Stack
         With the white balance of its first raw frame, to read every frame with. Ordered by
-        capture time where every frame tells it and at least two differ (equal times in the
-        order of their names), else by name, numbers by value. Hidden files and whatever is no
+        capture time where every frame tells it, the camera's counter disproves none and at
+        least two differ (equal times in the order of their names), else by name, numbers by
+        value. Hidden files and whatever is no
         picture are passed over in a folder. Files written by this program are left out, too,
         unless every input is one, given by name.
 
@@ -286,7 +287,7 @@ def _order(sources: list[FrameSource]) -> tuple[list[FrameSource], str]:
         by_name = [by_name[i] for i in unroll([source.path for source in by_name])]
     times = [source.settings.captured_at for source in by_name]
     known = [time for time in times if time is not None]
-    if len(known) < len(times):
+    if len(known) < len(times) or wrong_times([source.path for source in by_name], times):
         return by_name, "file name"
     if any(time.tzinfo is None for time in known):
         known = [time.replace(tzinfo=dt.UTC) for time in known]

@@ -23,7 +23,7 @@ from merge.sort.record import (
     to_record,
     unreadable_source,
 )
-from merge.sort.shots import pair_files, split_cameras
+from merge.sort.shots import pair_files, split_cameras, without_wrong_times
 from merge.threads import share_out
 
 __all__ = [
@@ -69,8 +69,8 @@ def sort_frames(
     """
     groups: list[FrameGroup] = []
     sets: list[GroupSet] = []
-    problems = problems or {}
-    shots = [_with_problem(shot, problems) for shot in pair_files(sources)]
+    files, remarks = without_wrong_times(sources)
+    shots = [_with_words(shot, problems or {}, remarks) for shot in pair_files(files)]
     # Decoding and filtering release the interpreter's lock, and only reduced forms are kept.
     for stream in split_cameras(shots):
         seen = share_out(lambda shot: _look(shot, load_preview), stream)
@@ -80,9 +80,12 @@ def sort_frames(
     return SortedFrames(tuple(groups), sets=tuple(sets))
 
 
-def _with_problem(shot: Shot, problems: Mapping[Path, str]) -> Shot:
-    words = " ".join(problems[f.path] for f in shot.files if f.path in problems)
-    return replace(shot, problem=words)
+def _with_words(shot: Shot, problems: Mapping[Path, str], remarks: Mapping[Path, str]) -> Shot:
+    problem, remark = (
+        " ".join(words[f.path] for f in shot.files if f.path in words)
+        for words in (problems, remarks)
+    )
+    return replace(shot, problem=problem, remark=remark)
 
 
 def _look(

@@ -85,5 +85,6 @@ def _make(part: Part, evidence: Evidence) -> list[FrameGroup]:
     for span, margin in zip(spans, part.margins, strict=True):
         reason, certainty, notes = give_reason(part, span, margin, evidence)
         chosen = tuple(evidence.shots[i] for i in span)
+        notes += tuple(shot.remark for shot in chosen if shot.remark)
         groups.append(FrameGroup(kind, chosen, reason, certainty, notes))
     return groups

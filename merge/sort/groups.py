@@ -22,11 +22,14 @@ class Shot:
         Files of the same exposure, such as the JPEG beside a raw file.
     problem : str
         Why the file cannot be used; empty if it can.
+    remark : str
+        What else to know about it, for the notes of its group.
     """
 
     source: FrameSource
     companions: tuple[FrameSource, ...] = ()
     problem: str = ""
+    remark: str = ""
 
     @property
     def settings(self) -> CaptureSettings:

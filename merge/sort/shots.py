@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from merge.model import FrameSource
@@ -14,12 +15,35 @@ from merge.naming import (
     natural_key,
     seconds_between,
     unroll,
+    wrong_times,
 )
 from merge.naming import pair_files as pair_by_name
 from merge.sort.groups import Shot
 
 # A camera, the prefix of its names, a folder: files that share a counter.
 Lane = tuple[str | None, str, Path]
+
+
+def without_wrong_times(
+    sources: Iterable[FrameSource],
+) -> tuple[list[FrameSource], dict[Path, str]]:
+    """Return the files, times that the counter disproves as unknown, and a remark for each such."""
+    lanes: dict[Lane, list[FrameSource]] = defaultdict(list)
+    for source in sources:
+        lanes[source.settings.camera, name_parts(source.path)[0], source.path.parent].append(source)
+    out, remarks = [], {}
+    for lane in lanes.values():
+        lane.sort(key=lambda source: natural_key(source.path))
+        lane = [lane[i] for i in unroll([source.path for source in lane])]
+        times = [source.settings.captured_at for source in lane]
+        for i in wrong_times([source.path for source in lane], times):
+            remarks[lane[i].path] = (
+                f"{lane[i].name}: its time, {times[i]}, is not that of its neighbours in the "
+                "camera's counter; its place is that of its name"
+            )
+            lane[i] = replace(lane[i], settings=replace(lane[i].settings, captured_at=None))
+        out += lane
+    return out, remarks
 
 
 def pair_files(sources: Iterable[FrameSource]) -> list[Shot]:
@@ -154,7 +178,7 @@ def _split_counters(shots: list[Shot]) -> list[list[Shot]]:
     streams: list[list[Shot]] = []
     for shot in shots:
         counter = name_parts(shot.source.path)[1]
-        if counter is None or shot.settings.captured_at is None:
+        if counter is None:
             return [shots]
         ahead = [_counter_step(s[-1], counter) for s in streams]
         near = [i for i, step in enumerate(ahead) if step == min(ahead)]
@@ -173,10 +197,11 @@ def _counter_step(last: Shot, counter: int) -> int:
 
 def _interleaved(streams: list[list[Shot]]) -> bool:
     """Tell whether two streams overlap in time; one after the other is one reset counter."""
-    spans = []
-    for stream in streams:
-        first, last = stream[0].settings.captured_at, stream[-1].settings.captured_at
-        spans.append((first, last))
+    spans = [
+        [shot.settings.captured_at for shot in ends]
+        for stream in streams
+        if (ends := _span(stream)) is not None
+    ]
     for i, (start, end) in enumerate(spans):
         for other_start, other_end in spans[i + 1 :]:
             before = seconds_between(other_start, end)
