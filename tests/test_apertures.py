@@ -1,8 +1,10 @@
 """Aperture series: simulated lenses, slanted edges of known blur, faults, regions, command."""
 
+import itertools
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import aperture_scenes as scenes
@@ -190,9 +192,36 @@ def test_two_frames_are_compared_but_do_not_tell_where_the_best_lies(gravel):
     assert not report.enough
     assert (report.limit, report.frames_needed) == ("not told", 0)
     text = " ".join(answer_lines(report))
-    assert "f/5.6 (frame 5.6) is the sharpest of f/16 and f/5.6" in text
+    assert "f/5.6 (frame 5.6) is the sharpest of f/5.6 and f/16" in text
     assert "take at least three" in text
     assert "Set " not in text
+
+
+def test_an_f_number_taken_twice_is_one_step_of_the_costs(gravel):
+    """One of its frames shaken, before or after the other: what a stop costs stays."""
+    once = assess(gravel)
+    for shaken in (2, 3):
+        twice = scenes.photograph_series(
+            "gravel",
+            [*FULL_STOPS[:3], *FULL_STOPS[2:]],
+            lens=LENS,
+            shakes=[(3.0, 1.0) if i == shaken else (0.0, 0.0) for i in range(8)],
+        )
+        report = assess(twice)
+        assert [bool(f.fault) for f in report.frames] == [i == shaken for i in range(8)]
+        spans = [(c.from_f_number, c.to_f_number) for c in report.costs]
+        assert spans == list(itertools.pairwise(FULL_STOPS))
+        assert [c.change for c in report.costs] == pytest.approx(
+            [c.change for c in once.costs], abs=0.03
+        )
+        assert report.best_f_number == pytest.approx(once.best_f_number, rel=0.1)
+
+
+def test_a_second_frame_at_the_best_f_number_is_no_other_f_number(gravel):
+    report = assess(gravel)
+    best = report.frames[report.best]
+    doubled = replace(report, frames=(*report.frames, best), alike=(len(report.frames),))
+    assert "as sharp on the whole" not in " ".join(answer_lines(doubled))
 
 
 @pytest.mark.parametrize(

@@ -332,6 +332,14 @@ def test_changed_settings_are_named():
     assert "f-number is f/5.6, but not in frame8 (f/8)" in finding.message
 
 
+@pytest.mark.parametrize("f_number", [None, 8.0])
+def test_times_that_change_may_be_an_aperture_series_that_the_files_do_not_tell(f_number):
+    settings = [CaptureSettings(f_number=f_number, exposure_time_s=2.0**i) for i in range(12)]
+    (finding,) = diagnose(tiles_of(), settings=settings)
+    assert finding.advice.startswith("Set the exposure time by hand")
+    assert ("depthweld apertures" in finding.advice) == (f_number is None)
+
+
 @pytest.mark.slow
 def test_needlessly_fine_steps_are_noted():
     (finding,) = diagnose(tiles_of(16, 1.0))

@@ -214,9 +214,7 @@ def _between(
     f_numbers: Sequence[float], contrast: NDArray[np.float64], per_mm: float | None
 ) -> tuple[NDArray[np.float64], Callable[[NDArray[np.float64]], NDArray[np.float64]]]:
     """Return the f-numbers that tell something, and log contrast over twice their log2."""
-    # Of frames at one f-number the sharpest shows what the lens can do.
-    numbers, which = np.unique(np.asarray(f_numbers, np.float64), return_inverse=True)
-    contrast = np.array([contrast[which == k].max() for k in range(len(numbers))])
+    numbers, contrast = _each_once(f_numbers, contrast)
     if per_mm is not None and len(numbers) > 1:
         # Near the cut-off the lens's part would be noise over nothing.
         told = _diffraction(per_mm, numbers) > _LEAST_DIFFRACTION
@@ -235,6 +233,14 @@ def _between(
         return np.asarray(part(at)) + loss
 
     return numbers, curve
+
+
+def _each_once(
+    f_numbers: Sequence[float], values: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return each f-number once, with its frames' highest value: what the lens can do there."""
+    numbers, which = np.unique(np.asarray(f_numbers, np.float64), return_inverse=True)
+    return numbers, np.array([values[which == k].max() for k in range(len(numbers))])
 
 
 def _diffraction(per_mm: float, f_numbers: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -261,7 +267,9 @@ def stop_costs(
 ) -> tuple[StopCost, ...]:
     """Return the change from each f-number to the next, split."""
     costs = []
-    for i in range(len(f_numbers) - 1):
+    numbers, contrast = _each_once(f_numbers, contrast)
+    _, diffraction = _each_once(f_numbers, diffraction)
+    for i in range(len(numbers) - 1):
         change = float(contrast[i + 1] / max(contrast[i], 1e-9) - 1)
         predicted = float("nan")
         if diffraction[i] > 0:
@@ -269,5 +277,5 @@ def stop_costs(
         rest = float("nan")
         if diffraction[i + 1] > _LEAST_DIFFRACTION:
             rest = (1 + change) / (1 + predicted) - 1
-        costs.append(StopCost(f_numbers[i], f_numbers[i + 1], change, predicted, rest))
+        costs.append(StopCost(float(numbers[i]), float(numbers[i + 1]), change, predicted, rest))
     return tuple(costs)

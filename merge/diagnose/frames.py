@@ -385,6 +385,11 @@ _KEEP_SET = {
     "exposure_time_s": "Set the exposure time by hand, the same for all frames.",
     "iso": "Set the ISO by hand, the same for all frames.",
 }
+# Lenses without contacts do not tell their f-number; only the time shows that it was changed.
+_UNTOLD_SERIES = (
+    " If the aperture was changed, which these files do not tell, it is an aperture series: give "
+    "'depthweld apertures' its --f-numbers."
+)
 _FIELDS = {
     "camera": "camera",
     "lens": "lens",
@@ -408,12 +413,15 @@ def find_changed_settings(
         usual = max(set(known), key=known.count)
         odd = [i for i, v in enumerate(values) if v is not None and v != usual]
         shown = list_names([f"{names[i]} ({_shown(field, values[i])})" for i in odd])
+        advice = _KEEP_SET.get(field, "Take all frames with one camera and lens.")
+        if field == "exposure_time_s" and not any(s.f_number for s in settings):
+            advice += _UNTOLD_SERIES
         findings.append(
             Finding(
                 kind="changed setting",
                 severity="problem" if field in {"camera", "lens", "focal_length_mm"} else "warning",
                 message=f"The {word} is {_shown(field, usual)}, but not in {shown}.",
-                advice=_KEEP_SET.get(field, "Take all frames with one camera and lens."),
+                advice=advice,
                 value=float(len(odd)),
                 threshold=0.0,
                 unit="frames",

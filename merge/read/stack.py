@@ -139,7 +139,7 @@ def check_stack(stack: Stack) -> None:
     """
     if len(stack) < 2:
         name = stack.sources[0].name if stack.sources else "no file"
-        raise ReadError(f"{name}: one frame, expected at least two; add the rest of the bracket")
+        raise ReadError(f"{name}: one frame, expected at least two; add the others")
     reference = stack.sources[0]
     height, width = reference.shape[:2]
     if min(height, width) < _LEAST_SIDE_PX:

@@ -68,14 +68,16 @@ def answer_lines(report: ApertureReport) -> list[str]:
 
 
 def _numbers(report: ApertureReport) -> str:
-    return " and ".join(sorted({f_text(f.f_number) for f in report.frames}))
+    return " and ".join(f_text(n) for n in sorted({f.f_number for f in report.frames}))
 
 
 def _also(report: ApertureReport) -> str:
     """Return frames as sharp as the best, as far as the measurement can tell."""
-    if not report.alike:
+    best = report.frames[report.best].f_number
+    numbers = {report.frames[i].f_number for i in report.alike} - {best}
+    if not numbers:
         return ""
-    others = [f_text(report.frames[i].f_number) for i in report.alike]
+    others = [f_text(number) for number in sorted(numbers)]
     return f"; {', '.join(others)} {'is' if len(others) == 1 else 'are'} as sharp on the whole"
 
 
