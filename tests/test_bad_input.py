@@ -14,6 +14,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 import tifffile
@@ -22,7 +23,10 @@ from io_samples import exif_bytes, mosaic_of, smooth_picture, write_dng, write_j
 from PIL import Image
 from small_brackets import small_bracket, write_bracket, write_frame
 
+from merge.blank import BlankRows
 from merge.cli import main
+from merge.errors import ReadError
+from merge.read.arrays import stack_arrays
 
 
 def merge(*arguments: str | Path) -> Result:
@@ -184,6 +188,51 @@ def test_an_odd_frame_of_the_same_kind_stops_the_merge_with_one_line(tmp_path, s
     before = contents(tmp_path)
     assert_one_line(merge(folder, "-o", tmp_path / "out.tif"), *words)
     assert contents(tmp_path) == before
+
+
+def written_in_part(path: Path, share: float = 0.6) -> None:
+    """Zero the end of an uncompressed file, as where disk space was set aside but not filled."""
+    content = path.read_bytes()
+    kept = int(len(content) * share)
+    path.write_bytes(content[:kept] + bytes(len(content) - kept))
+
+
+@pytest.mark.parametrize("command", ["merge", "audit"])
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_frame_whose_lower_part_was_never_written_is_refused(tmp_path, command, turned):
+    pictures, _ = small_bracket()
+    options = {"extratags": [(274, 3, 1, 6, True)]} if turned else {}
+    for i, picture in enumerate(pictures):
+        values = np.rint(picture * 65535).astype(np.uint16)
+        tifffile.imwrite(tmp_path / f"frame_{i}.tif", values, photometric="rgb", **options)
+    written_in_part(tmp_path / "frame_1.tif")
+    result = CliRunner().invoke(main, [command, str(tmp_path)])
+    assert result.exit_code == 1
+    (line,) = result.stderr.splitlines()
+    words = "frame_1.tif: columns 1 to " if turned else "frame_1.tif: rows "
+    assert words in line
+    assert "copy it again" in line
+
+
+def check_blank(frames) -> None:
+    blank = BlankRows()
+    for frame in frames:
+        blank.add(frame)
+    blank.check(stack_arrays(list(frames)).sources)
+
+
+def test_true_black_is_no_lost_part():
+    """A night below a skyline; what blur carries into it; a frame with the lens cap on."""
+    night = np.zeros((320, 240), np.float32)
+    night[:150] = np.random.default_rng(1).uniform(0.1, 0.6, (150, 240))
+    soft = cv2.blur(night, (31, 31))
+    check_blank([night, night * 0.9, soft])
+    check_blank([soft, night, soft])
+    check_blank([night, 0 * night, night])
+    with pytest.raises(ReadError, match="frame 3: rows 1 to 120 of 320 are zero"):
+        check_blank([night, soft, night * (np.arange(320) >= 120)[:, None]])
+    with pytest.raises(ReadError, match="columns 121 to 240 of 240 are zero"):
+        check_blank([night, night * (np.arange(240) < 120), soft, night])
 
 
 def test_a_truncated_raw_bracket_is_refused(tmp_path):

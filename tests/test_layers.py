@@ -12,6 +12,7 @@ STAGES = {
 }  # fmt: skip
 BASE = {
     "allocator",
+    "blank",
     "json_files",
     "printable",
     "atomic",

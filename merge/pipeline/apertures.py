@@ -25,6 +25,7 @@ from merge.apertures import (
     region_masks,
     tile_spectra,
 )
+from merge.blank import BlankRows
 from merge.encoding import linearize
 from merge.errors import MergeError, RegistrationError
 from merge.model import FloatArray, FrameSource, Progress, Stack
@@ -141,6 +142,7 @@ def assess_apertures(
             progress("frames", done, len(sources))
         if done < len(sources):
             measured.add(*next(pictures))
+    measured.blank.check([sources[i] for i in todo])
     report = assess_series(
         [s.name for s in sources],
         numbers,
@@ -247,12 +249,14 @@ class _Measurement:
         self._spectra: dict[int, TileSpectra] = {}
         self._edges: dict[int, EdgeResponse | None] = {}
         self.maps: dict[int, NDArray[np.float64]] = {}
+        self.blank = BlankRows()
         self.add(reference, luminance)
         self.places = _crop_places(self._spectra[reference], self.grid, luminance.shape)
 
     def add(self, i: int, luminance: FloatArray) -> None:
         """Measure one frame."""
         source = self._sources[i]
+        self.blank.add(luminance)
         matrix = self.maps[i] = self._locate(luminance, source)
         corners = _moved(self.grid.corners, matrix, self.grid.tile_px)
         spectra = tile_spectra(luminance, corners, source.transfer, self._bins)

@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any
 
 from merge.align import SmallColours, StackRegistration, rescale_transform, small_colours
+from merge.blank import BlankRows
 from merge.diagnose import find_aperture_series
 from merge.errors import ReadError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -216,6 +217,7 @@ def _read_frames(
     """
     sources = [stack.sources[i] for i in frames]
     cells: list[CellEnergies] = []
+    blank = BlankRows()
     registrar: StackRegistration | None = None
     for index, look in enumerate(
         work_ahead(
@@ -233,6 +235,7 @@ def _read_frames(
                 f"{look.small.shape[0]} px when reduced, expected {shape[1]} x {shape[0]} like "
                 "the first frame's; leave this frame out"
             )
+        blank.add(look.small)
         registrar.add(look.small, look.colours)
         cells.append(look.cells)
         report("Looking", len(cells), len(frames))
@@ -241,6 +244,7 @@ def _read_frames(
         if len(cells) >= 2 and stop():
             break
     assert registrar is not None, "at least two frames have one size"
+    blank.check(sources)
     found, interrupted = registrar.finish(), len(cells) < len(frames)
     if found.blurred_coded and not (coded or interrupted):
         return _read_frames(stack, frames, report, stop, quick, coded=True)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import SmallColours, StackRegistration, analysis_reduction, small_colours
+from merge.blank import BlankRows
 from merge.depth import REACH_WIDE, band_power, detail_of, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -263,7 +264,7 @@ def _read_frames(
         (height, width), reduction=reduction, transfer="linear", model=options.motion
     )
     cells: dict[int, CellEnergies] = {}
-    finder = DefectFinder(stack)
+    finder, blank = DefectFinder(stack), BlankRows()
     cache = None if cache_bytes is None else FirstPassCache(stack, cache_bytes)
 
     def read(frame: int) -> _Look:
@@ -284,6 +285,7 @@ def _read_frames(
         # One reader: the finder, which must not hold a whole frame, takes them in their order.
         with opencv_on_one_thread():
             for frame, look in enumerate(work_ahead(read, range(len(stack)), threads=1)):
+                blank.add(look.light)
                 registrar.add(look.light, look.colours)
                 if min(look.light.shape) >= SMALLEST_SIDE_PX:
                     cells[frame] = measure_cells(look.light, scale=1 / reduction)
@@ -294,6 +296,7 @@ def _read_frames(
                 if mixing != "linear" and registrar.proves_coded():
                     break
             else:
+                blank.check(stack.sources)
                 registration = registrar.finish(options.reference)
                 if mixing == "linear" or not registration.blurred_coded:
                     return _Seen(stack, registrar, registration, cells, finder, cache, mixing)
