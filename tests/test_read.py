@@ -98,6 +98,8 @@ def test_float_tiff_keeps_its_values_as_linear_light(tmp_path, dtype, layout):
     source = probe_frame(write_tiff(tmp_path / "a.tif", stored, **options))
     assert (source.transfer, source.bit_depth) == ("linear", 32)
     np.testing.assert_array_equal(read_frame(source).pixels, stored.astype(np.float32))
+    samples, _ = read_samples(source)
+    assert samples.dtype == np.float32
 
 
 def test_twelve_bit_tiff_is_scaled_by_its_own_white(tmp_path):

@@ -312,6 +312,7 @@ def _decode(
         pixels = _drop_alpha(pixels, full_scale, source.path)
     if pixels.dtype.kind == "f":
         _check_float(pixels, source.path)
+        pixels = pixels.astype(np.float32, copy=False)
     return pixels, full_scale
 
 
