@@ -58,8 +58,11 @@ def outputs_of_commands(frames, output):
 @pytest.mark.parametrize("what", outputs_of_commands([Path("a")], Path("b")))
 @pytest.mark.parametrize("way", ["itself", "hard link", "symbolic link"])
 def test_no_output_replaces_an_input(tmp_path, what, way):
-    suffix = ".png" if what in {"plot", "crops", "plan plot"} else ".tif"
+    suffix = ".png" if what in {"plot", "crops", "plan plot", "picture"} else ".tif"
     frames = write_bracket(tmp_path, suffix=suffix)
+    if "page" in what:
+        # What a file is its content tells: a frame may bear the name of a page.
+        suffix, frames[0] = ".html", frames[0].rename(frames[0].with_suffix(".html"))
     output = frames[0]
     if way != "itself":
         output = tmp_path / f"other{suffix}"

@@ -277,6 +277,15 @@ def test_frames_of_8_and_16_bits_are_merged_together(tmp_path):
     assert tifffile.imread(tmp_path / "out.tif").dtype == np.uint16
 
 
+def test_half_precision_frames_are_merged(tmp_path):
+    pictures, _ = small_bracket()
+    for i, picture in enumerate(pictures):
+        write_tiff(tmp_path / f"frame_{i}.tif", (picture**2.2).astype(np.float16))
+    result = merge(tmp_path, "-o", tmp_path / "out.tif")
+    assert result.exit_code == 0, result.output
+    assert tifffile.imread(tmp_path / "out.tif").shape[2] == 3
+
+
 def test_opaque_alpha_is_dropped(tmp_path):
     pictures, _ = small_bracket()
     for i, picture in enumerate(pictures):
@@ -396,6 +405,9 @@ def test_wrong_usage_ends_with_one_line_and_code_2(tmp_path):
         ((tmp_path, "--metod", "detail"), "--metod"),
         ((tmp_path, "--method", "best"), "'detail'"),
         ((tmp_path, "--memory", "lots"), "2GB"),
+        ((tmp_path, "--report", tmp_path / "page.txt"), "a page is written as .html or .htm"),
+        ((tmp_path, "--pixel-pitch", "3.76mm"), "3.76um"),
+        ((tmp_path, "--magnification", "-1"), "above 0 such as 0.5, 1:2"),
         ((tmp_path, "--each", tmp_path), "leave FRAMES out"),
     ):
         assert_one_line(merge(*arguments), words, "depthweld merge --help", code=2)

@@ -95,7 +95,12 @@ def test_depth_in_mm_says_what_it_lacks():
     [
         ({"method": "best"}, "method 'best': expected one of auto, detail, surface"),
         ({"tolerance": "wide"}, "expected for example"),
+        ({"tolerance": None}, "tolerance None: expected a text such as '2px'"),
         ({"pixel_pitch_um": -1}, "pixel_pitch_um -1: expected a number above 0"),
+        ({"f_number": "8"}, "f_number '8': expected a number above 0"),
+        ({"pixel_pitch_um": 0.00376}, r"pixel pitch 0.00376 µm: expected 0.5 to 50 µm"),
+        ({"f_number": float("inf")}, "f-number inf: expected 0.5 to 90"),
+        ({"magnification": np.float32(1e6)}, r"magnification 1e\+06: expected 0 to 100"),
         ({"reference": 9}, "reference 9: expected 0 to 2"),
     ],
 )
@@ -120,6 +125,11 @@ def test_grey_arrays_are_audited_like_grey_colours():
 def test_an_array_that_is_no_picture_is_refused(array):
     with pytest.raises(merge.ReadError, match="frame 2: an array of shape"):
         merge.stack_arrays([np.zeros((4, 5)), array])
+
+
+def test_nothing_among_the_frames_is_dropped_without_a_word(tmp_path):
+    with pytest.raises(TypeError, match="type ndarray, str: expected paths alone or arrays alone"):
+        merge.merge_stack([np.zeros((40, 60), np.uint8), str(tmp_path / "a.jpg")])
 
 
 def test_a_misspelt_setting_names_those_there_are():

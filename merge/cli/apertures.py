@@ -11,7 +11,7 @@ import click
 
 from merge.atomic import check_writable, written_together
 from merge.cli.command import Command
-from merge.cli.paths import PastedPath, pasted_paths
+from merge.cli.paths import PAGE, PastedPath, pasted_paths
 from merge.cli.progress import show_progress
 from merge.cli.quantities import BLUR, F_NUMBER, PIXEL_PITCH, SIZE_RATIO
 from merge.cli.streams import print_json, print_text
@@ -78,7 +78,7 @@ def _read_numbers(
 )
 @click.option(
     "--report",
-    type=PastedPath(),
+    type=PAGE,
     metavar="PAGE.html",
     help="Write a page to look at: crops at 100 %, charts, where and why.",
 )

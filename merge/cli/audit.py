@@ -20,7 +20,7 @@ from merge.cli.command import (
     prefer_option,
 )
 from merge.cli.each import Telling, failed_code, run_brackets, write_bracket_page
-from merge.cli.paths import PastedPath, pasted_paths
+from merge.cli.paths import PAGE, PastedPath, pasted_paths
 from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_line, print_text
 from merge.model import AuditOptions, Severity, Stack
@@ -63,10 +63,14 @@ Examples:
     "wider intervals; soft or shaken frames are hardly told.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
-@click.option("--picture", type=PastedPath(), help="Write a PNG of the weak parts.")
+@click.option(
+    "--picture",
+    type=PastedPath("a picture of the weak parts", (".png",)),
+    help="Write a PNG of the weak parts.",
+)
 @click.option(
     "--report",
-    type=PastedPath(),
+    type=PAGE,
     metavar="PAGE.html",
     help="Write a page to look at: the sharpest parts, weak parts, findings, focus steps. One "
     "file, needs no network; reads all frames once more.",

@@ -13,6 +13,7 @@ from typing import Any, NoReturn, get_args
 import click
 
 from merge.allocator import pool_freed_memory
+from merge.cli.quantities import F_NUMBER, PIXEL_PITCH, SIZE_RATIO
 from merge.cli.streams import print_line
 from merge.errors import MergeError
 from merge.model import AuditOptions, Severity
@@ -97,23 +98,24 @@ prefer_option = click.option(
 
 def inspection_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that an `AuditOptions` is made of, read by `audit_options`."""
-    above_zero = click.FloatRange(min=0, min_open=True)
     for option in (
         click.option(
             "--pupil-ratio",
-            type=above_zero,
+            type=SIZE_RATIO,
             default=_DEFAULTS.pupil_ratio,
             show_default=True,
             help="Exit over entrance pupil of the lens.",
         ),
         click.option(
-            "--magnification", type=above_zero, help="Size on the sensor over real size, e.g. 0.5."
+            "--magnification", type=SIZE_RATIO, help="Size on the sensor over real size: 0.5, 1:2."
         ),
         click.option(
-            "--f-number", type=above_zero, help="F-number set, where the files do not tell."
+            "--f-number", type=F_NUMBER, help="F-number set, where the files do not tell."
         ),
         click.option(
-            "--pixel-pitch", type=above_zero, help="Pixel pitch in µm, where the files do not tell."
+            "--pixel-pitch",
+            type=PIXEL_PITCH,
+            help="Pixel pitch in µm, where the files do not tell.",
         ),
         click.option(
             "--tolerance",

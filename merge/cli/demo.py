@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from merge.cli.command import Command
+from merge.cli.paths import PastedPath
 from merge.cli.progress import show_progress
 from merge.cli.streams import print_text
 
@@ -27,7 +28,7 @@ class _Numbers(click.ParamType):
 
 
 @click.command("demo", cls=Command)
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PastedPath())
 @click.option(
     "--frames", type=click.IntRange(2, 30), default=10, show_default=True, help="Frames to take."
 )

@@ -17,7 +17,7 @@ from merge.cli.command import (
     inspection_options,
     prefer_option,
 )
-from merge.cli.paths import PastedPath, clean_path, pasted_paths, place_in
+from merge.cli.paths import PAGE, PastedPath, clean_path, pasted_paths, place_in
 from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_text
 from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
@@ -128,7 +128,7 @@ class _Bytes(click.ParamType):
 )
 @click.option(
     "--report",
-    type=PastedPath(),
+    type=PAGE,
     metavar="PAGE.html",
     help="Write a page to look at: the picture with its weak parts, a loupe against every frame, "
     "findings, focus steps. One file, needs no network.",

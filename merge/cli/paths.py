@@ -50,9 +50,20 @@ def _from_address(address: str) -> str:
 
 
 class PastedPath(click.ParamType):
-    """A path, mended as `clean_path` does."""
+    """A path, mended as `clean_path` does.
+
+    Parameters
+    ----------
+    what : str
+        What is written there, for messages.
+    endings : sequence of str
+        Those that the file's name may have; any, if there are none.
+    """
 
     name = "path"
+
+    def __init__(self, what: str = "", endings: Sequence[str] = ()) -> None:
+        self.what, self.endings = what, endings
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
         """Return the path; an empty one is refused."""
@@ -61,7 +72,13 @@ class PastedPath(click.ParamType):
         path = clean_path(str(value))
         if not path.strip():
             self.fail("an empty name; give a file or folder", param, ctx)
+        if self.endings and Path(path).suffix.lower() not in self.endings:
+            ways = " or ".join(self.endings)
+            self.fail(f"{path}: {self.what} is written as {ways}; choose that ending", param, ctx)
         return Path(path)
+
+
+PAGE = PastedPath("a page", (".html", ".htm"))
 
 
 def place_in(output: str, default: Path) -> Path:

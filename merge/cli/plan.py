@@ -11,6 +11,7 @@ import click
 
 from merge.atomic import check_writable, written_together
 from merge.cli.command import Command
+from merge.cli.paths import PAGE, PastedPath
 from merge.cli.quantities import (
     DEPTH,
     DISTANCE,
@@ -70,7 +71,7 @@ Examples:
 @click.option(
     "--frame",
     "frame_path",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     help="A picture from the camera: pixel pitch, focal length, exposure are read from it.",
 )
 @click.option("--focal-length", type=FOCAL_LENGTH, help="In mm.")
@@ -105,14 +106,14 @@ Examples:
 @click.option(
     "--from",
     "audit_path",
-    type=click.Path(path_type=Path),
+    type=PastedPath(),
     help="An audit's JSON: where to re-shoot the bracket's gaps.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
-@click.option("--plot", type=click.Path(path_type=Path), help="Draw it into a .png or .svg file.")
+@click.option("--plot", type=PastedPath(), help="Draw it into a .png or .svg file.")
 @click.option(
     "--report",
-    type=click.Path(path_type=Path),
+    type=PAGE,
     metavar="PAGE.html",
     help="Write a page to look at and to print for the field.",
 )

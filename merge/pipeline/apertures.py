@@ -31,6 +31,7 @@ from merge.errors import MergeError, RegistrationError
 from merge.model import FloatArray, FrameSource, Progress, Stack
 from merge.optics import effective_f_number
 from merge.pipeline.page_pictures import screen_pixels
+from merge.plan.checks import check_number
 from merge.read import check_stack, find_frames, read_frame, read_luminance
 from merge.threads import work_ahead
 
@@ -123,9 +124,15 @@ def assess_apertures(
         As reading a stack does.
     RegistrationError
         If a frame does not show the subject of the others.
+    OptionError
+        If a number is none that a camera has.
     MergeError
         If f-numbers are missing or alike, or too little detail can be compared.
     """
+    check_number("pixel_pitch_um", pitch_um)
+    check_number("magnification", magnification, low=0.0)
+    for number in f_numbers or ():
+        check_number("f_number", number)
     stack = find_frames(inputs)
     check_stack(stack)
     order, numbers = _by_f_number(stack, f_numbers)
