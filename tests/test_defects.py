@@ -25,7 +25,6 @@ from scenes import (
     with_faults,
 )
 from scipy.ndimage import maximum_filter
-from scipy.optimize import isotonic_regression
 
 from merge.defects import (
     DefectSearch,
@@ -38,7 +37,6 @@ from merge.defects import (
     repair_frame,
     repair_measure,
 )
-from merge.defects.dust import rising_fit
 from merge.defects.evidence import PictureMotion
 from merge.defects.hot import judge_spikes
 from merge.defects.search import turn_upright
@@ -462,12 +460,3 @@ def test_finding_counts_and_advises():
     assert "Clean the sensor" in finding.advice
     assert defects_finding(None) is None
     assert defects_finding(SensorDefects((20, 30), 0, np.empty((0, 2), np.int32))) is None
-
-
-def test_rising_fit_is_the_isotonic_regression_of_scipy():
-    rng = np.random.default_rng(8)
-    for count in (1, 2, 7, 40):
-        values, weights = rng.standard_normal(count), rng.uniform(0.01, 5, count)
-        expected = isotonic_regression(values, weights=weights).x
-        np.testing.assert_allclose(rising_fit(values, weights), expected, atol=1e-12)
-    np.testing.assert_array_equal(rising_fit(np.zeros(5), np.ones(5)), np.zeros(5))

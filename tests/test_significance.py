@@ -3,12 +3,14 @@
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.optimize import isotonic_regression
 
 from merge.significance import (
     FALSE_WARNINGS,
     excess_spread,
     learned_spread,
     proof_limit,
+    rising_fit,
     robust_mean,
     score,
     tile_blocks,
@@ -86,3 +88,12 @@ def test_the_limit_of_a_vector_is_passed_as_rarely_as_said():
 def test_the_spread_of_vectors_is_that_of_either_part():
     moves = np.random.default_rng(8).normal(0, 0.7, (4000, 2))
     assert vector_spread(np.linalg.norm(moves, axis=1)) == pytest.approx(0.7, rel=0.05)
+
+
+def test_rising_fit_is_the_isotonic_regression_of_scipy():
+    rng = np.random.default_rng(8)
+    for count in (1, 2, 7, 40):
+        values, weights = rng.standard_normal(count), rng.uniform(0.01, 5, count)
+        expected = isotonic_regression(values, weights=weights).x
+        np.testing.assert_allclose(rising_fit(values, weights), expected, atol=1e-12)
+    np.testing.assert_array_equal(rising_fit(np.zeros(5), np.ones(5)), np.zeros(5))

@@ -258,7 +258,7 @@ def _compare_colours(
     Judged is a channel's gain over the mean of all three: that needs neither light to stay nor
     blur to be alike, and its error is that of colours alone.
     """
-    gains, surprise = {}, 0.0
+    ratios, surprise = {}, 0.0
     for i, matrix in matrices.items():
         one, two = here.colours, pictures[i].colours
         if one is None or two is None or one.light.shape[2] != 3:
@@ -267,13 +267,18 @@ def _compare_colours(
         if blocks is None:
             continue
         ratio = blocks.ratio - falloff.get(i, 0.0) * blocks.probe[:, 1:]
-        even, tinted = blocks.probe[:, :1], ratio - ratio.mean(axis=1, keepdims=True)
-        for channel in tinted.T:
-            fit, covariance = _fit(even, channel, blocks.light)
+        even, light = blocks.probe[:, :1], blocks.light
+        ratios[i] = even, ratio, light
+        for channel in (ratio - ratio.mean(axis=1, keepdims=True)).T:
+            fit, covariance = _fit(even, channel, light)
             surprise = max(surprise, abs(fit[0]) / (np.sqrt(covariance[0, 0]) + _LEAST_ERROR))
-        red, green, blue = (_fit(even, channel, blocks.light)[0][0] for channel in ratio.T)
+    if surprise <= SURE:
+        return {}
+    gains = {}
+    for i, (even, ratio, light) in ratios.items():
+        red, green, blue = (_fit(even, channel, light)[0][0] for channel in ratio.T)
         gains[i] = float(np.exp(red)), float(np.exp(green)), float(np.exp(blue))
-    return gains if surprise > SURE else {}
+    return gains
 
 
 def _between_centres(matrix: Array, shape: tuple[int, ...], small: tuple[int, ...]) -> Array:
@@ -356,7 +361,7 @@ def _well_exposed(
 
 def _fit(probe: Array, values: Array, light: Array) -> tuple[Array, Array]:
     """Return the robust fit weighted by light, and its covariance."""
-    fit = np.zeros(probe.shape[1])
+    fit: Array = np.zeros(probe.shape[1])
     fit[0] = np.median(values)
     normal, weight = np.eye(len(fit)), light
     for _ in range(20):
@@ -365,7 +370,10 @@ def _fit(probe: Array, values: Array, light: Array) -> tuple[Array, Array]:
         tame = np.clip(1 - (left / (_BIWEIGHT * spread)) ** 2, 0, None) ** 2
         weight = light * tame
         normal = probe.T @ (probe * weight[:, None]) + 1e-12 * np.eye(len(fit))
-        fit[:] = np.linalg.solve(normal, probe.T @ (weight * values))
+        before = fit
+        fit = np.asarray(np.linalg.solve(normal, probe.T @ (weight * values)), np.float64)
+        if np.abs(fit - before).max() < 1e-3 * _LEAST_ERROR:
+            break
     left = values - probe @ fit
     inverse = np.linalg.inv(normal)
     scatter = probe.T @ (probe * (weight * left)[:, None] ** 2)

@@ -26,7 +26,7 @@ from merge.defects.types import DustSpot
 from merge.encoding import linearize
 from merge.model import FloatArray
 from merge.samples import luminance, reduce_samples
-from merge.significance import proof_limit
+from merge.significance import proof_limit, rising_fit
 
 # Frames are averaged down until they have no more than this many pixels.
 _ANALYSED_PX = 1_600_000
@@ -206,7 +206,7 @@ class _Sample:
         return mean, varies, there
 
     def _measure(self, row: int, column: int, sigma: float) -> _Spot | None:
-        """Return the spot at a place; None where its surroundings leave the picture."""
+        """Return the spot at a place; None where there is no round one inside the picture."""
         inner, outer = 2.4 * sigma + 0.5, 3.6 * sigma + 2.5
         half = int(np.ceil(outer))
         height, width = self._light[0].shape
@@ -233,7 +233,8 @@ class _Sample:
             dx, dy = dx + step[0], dy + step[1]
             if np.abs(step).max() < _SETTLED_PX:
                 break
-        if np.hypot(dx, dy) > 1.5 * sigma + 1:
+        explained = 1 - ((mean - template)[seen] ** 2).sum() / (mean[seen] ** 2).sum()
+        if np.hypot(dx, dy) > 1.5 * sigma + 1 or explained < _ROUND:
             return None
         offsets = self._motion.offsets_px(
             (row + dy + 0.5) * self._reduction - 0.5, (column + dx + 0.5) * self._reduction - 0.5
@@ -242,7 +243,6 @@ class _Sample:
             row + dy, column + dx, profile, weights, offsets / self._reduction
         )
         varies = float(np.sqrt(weights @ (fit.darkness - 1) ** 2))
-        explained = 1 - ((mean - template)[seen] ** 2).sum() / (mean[seen] ** 2).sum()
         return _Spot(row + dy, column + dx, profile, varies, stays, error, float(explained))
 
     def _fit_fixed(
@@ -261,19 +261,19 @@ class _Sample:
         half = len(profile) + 1
         y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
         every = np.ones(x.shape, bool)[1:, 1:]
-        values, shadows = [], []
+        patches = []
         for light, (ox, oy) in zip(self._light, offsets, strict=True):
             matrix = np.array([[1, 0, column + ox - half], [0, 1, row + oy - half]])
             patch = cv2.warpAffine(
                 light, matrix, x.shape[::-1], flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
                 borderMode=cv2.BORDER_REPLICATE,
             )  # fmt: skip
-            values.append(_differences(patch, every))
-            radius = np.hypot(y + oy, x + ox)
-            shadow = np.interp(radius, np.arange(len(profile)), profile)
-            shadows.append(_differences(shadow, every))
+            patches.append(patch)
+        ox, oy = offsets.T[..., None, None]
+        shadows = np.interp(np.hypot(y + oy, x + ox), np.arange(len(profile)), profile)
         value, shadow = (
-            v - np.tensordot(weights, v, 1) for v in (np.array(values), np.array(shadows))
+            v - np.tensordot(weights, v, 1)
+            for v in (_differences(many, every) for many in (np.array(patches), shadows))
         )
         force = weights * (shadow**2).sum(axis=1)
         if force.sum() < 1e-9:
@@ -291,7 +291,7 @@ class _Sample:
         """Return the spot at a place if it is dust, whatever its size comes out as."""
         for larger in _SIGMAS_PX[:-1]:  # a shadow's core answers, too
             spot = self._measure(row, column, sigma * larger)
-            if spot is None or spot.roundness < _ROUND:
+            if spot is None:
                 return None
             if self._is_dust(spot):
                 return spot
@@ -303,8 +303,7 @@ class _Sample:
         loss, ends = 1 - np.exp(spot.profile[0]), spot.profile[-2] / spot.profile[0]
         if loss > _LARGEST_LOSS or ends > _ENDS or spot.varies > _STEADY:
             return False
-        few = len(self._light) < _MANY_FRAMES
-        if spot.roundness < (_ROUND_FEW if few else _ROUND):
+        if len(self._light) < _MANY_FRAMES and spot.roundness < _ROUND_FEW:
             return False
         least, largest_error = _STAYS
         # As far above 1 it moves against the picture, as no dust does.
@@ -399,23 +398,6 @@ def _radial_profile(mean: FloatArray, radius: FloatArray, outer: float) -> Float
     return np.minimum(rising - rising[-1], 0).astype(np.float32)
 
 
-def rising_fit(values: NDArray[Any], weights: NDArray[Any]) -> NDArray[np.float64]:
-    """Return the rising sequence nearest to some values, in weighted squares; both (n,).
-
-    Neighbours that fall are pooled. SciPy's own, equal to 1e-12, takes longer to load than all
-    spots of a merge take.
-    """
-    pools: list[tuple[float, float, int]] = []
-    for pool in zip(values.tolist(), weights.tolist(), [1] * len(values), strict=True):
-        mean, weight, count = pool
-        while pools and pools[-1][0] >= mean:
-            before, own, places = pools.pop()
-            mean = (before * own + mean * weight) / (own + weight)
-            weight, count = own + weight, places + count
-        pools.append((mean, weight, count))
-    return np.repeat([pool[0] for pool in pools], [pool[2] for pool in pools])
-
-
 @dataclass(frozen=True, eq=False)
 class _FramesFit:
     """How one spot looks in each frame, against its template."""
@@ -435,15 +417,16 @@ def _fit_frames(
     """
     slope_y, slope_x = np.asarray(np.gradient(template))
     both = seen[1:, 1:] & seen[:-1, :-1]
-    basis = np.stack([_differences(v, both) for v in (template, -slope_x, -slope_y)], axis=1)
-    values = np.stack([_differences(v, both) for v in flat], axis=1)
+    basis = _differences(np.stack([template, -slope_x, -slope_y]), both).T
+    values = _differences(flat, both).T
     found = np.linalg.solve(basis.T @ basis, basis.T @ values)
     rest = np.sqrt(((values - basis @ found) ** 2).mean(axis=0))
     moved = (found[1:] / np.maximum(np.abs(found[0]), 0.3)).T
     return _FramesFit(found[0], moved, rest)
 
 
-def _differences(picture: NDArray[np.floating], kept: NDArray[np.bool_]) -> NDArray[np.floating]:
-    down = (picture[1:] - picture[:-1])[:, 1:]
-    right = (picture[:, 1:] - picture[:, :-1])[1:]
-    return np.concatenate([down[kept], right[kept]])
+def _differences(pictures: NDArray[np.floating], kept: NDArray[np.bool_]) -> NDArray[np.floating]:
+    """Return of pictures (K, n, n) the differences of neighbours in kept places, (K, M)."""
+    down = (pictures[:, 1:] - pictures[:, :-1])[:, :, 1:]
+    right = (pictures[:, :, 1:] - pictures[:, :, :-1])[:, 1:]
+    return np.concatenate([down[:, kept], right[:, kept]], axis=1)

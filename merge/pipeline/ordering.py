@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import isotonic_regression
 
 from merge.align import StackRegistration
 from merge.axis import fit_focus_axis
@@ -16,6 +15,7 @@ from merge.diagnose import leads_back
 from merge.errors import RegistrationError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, place_tiles
 from merge.model import Array, FocusAxis, Registration, Stack, TileEnergies
+from merge.significance import rising_fit
 from merge.threads import share_out
 
 # Fitted again in the new order, frames of one focus may change places once more.
@@ -118,10 +118,10 @@ def is_out_of_order(bracket: OrderedBracket) -> bool:
 
 def _rising(axis: FocusAxis) -> Array:
     """Return positions that rise, of frames whose order nothing proves wrong."""
-    certainty = None
+    certainty = np.ones(len(axis.positions_px))
     if axis.covariance_px is not None:
         certainty = 1 / np.maximum(np.diag(axis.covariance_px), 1e-6)
-    rising = isotonic_regression(axis.positions_px, weights=certainty).x
+    rising = rising_fit(axis.positions_px, certainty)
     return np.asarray(rising - rising[0])
 
 

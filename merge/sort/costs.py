@@ -7,6 +7,7 @@ what each kind of evidence is worth on cards made for that, and are checked on o
 from __future__ import annotations
 
 import math
+from bisect import insort
 from dataclasses import dataclass
 
 import numpy as np
@@ -217,19 +218,16 @@ def _goes_on(squared: Array) -> NDArray[np.bool_]:
 
 def _odd_steps(steps: Array, pauses: Array) -> Array:
     """Return what steps cost that are far from the usual one, for rows of growing length."""
-    size = np.sqrt(steps)
-    total = np.zeros(len(steps))
-    for stop in range(len(steps)):
-        usual = max(float(np.median(size[: stop + 1])), _STEP_NOISE)
-        part = size[: stop + 1]
-        wide = np.log(np.maximum(part, 1e-6) / (2.5 * usual))
-        paused = pauses[: stop + 1]
-        # Over a pause a bracket goes on by a whole step; a shot of the same focus is another start.
-        narrow = np.clip(1 - part / ((0.5 + 0.3 * np.minimum(paused, 1)) * usual), 0.0, 1.0)
-        weight = 1.0 + 1.5 * paused
-        cost = 1.5 * np.clip(wide, 0.0, 2.0) * weight + 0.8 * narrow * weight
-        total[stop] = cost.sum()
-    return total
+    size, met = np.sqrt(steps), list[float]()
+    usual = np.empty((len(size), 1))
+    for stop, step in enumerate(size):
+        insort(met, float(step))
+        usual[stop] = max((met[stop // 2] + met[(stop + 1) // 2]) / 2, _STEP_NOISE)
+    wide = np.log(np.maximum(size, 1e-6) / (2.5 * usual))
+    # Over a pause a bracket goes on by a whole step; a shot of the same focus is another start.
+    narrow = np.clip(1 - size / ((0.5 + 0.3 * np.minimum(pauses, 1)) * usual), 0.0, 1.0)
+    cost = (1.5 * np.clip(wide, 0.0, 2.0) + 0.8 * narrow) * (1.0 + 1.5 * pauses)
+    return np.asarray(np.tril(cost).sum(axis=1))
 
 
 def _dioptres(shots: list[Shot]) -> Array:
