@@ -20,6 +20,8 @@ import tifffile
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
+from merge.compiled import njit
+
 WIDTH, HEIGHT = 240, 160
 FILES = 200
 _SIGMAS = (0.0, 0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0)
@@ -41,6 +43,21 @@ def photographs() -> list[np.ndarray]:
     names = ("brick", "grass", "gravel", "camera", "coffee", "coins", "chelsea", "rocket")
     pictures = [getattr(data, name)() for name in names]
     return [p if p.ndim == 3 else np.repeat(p[..., None], 3, axis=2) for p in pictures]
+
+
+@njit(nogil=True)
+def between(levels: np.ndarray, at: np.ndarray) -> np.ndarray:  # pragma: no cover - compiled
+    """Interpolate between levels of blur (N, H, W, C), pixel by pixel, at (H, W)."""
+    count, height, width, channels = levels.shape
+    out = np.empty((height, width, channels), np.float32)
+    for r in range(height):
+        for c in range(width):
+            low = min(int(at[r, c]), count - 2)
+            part = at[r, c] - np.float32(low)
+            for k in range(channels):
+                one, two = levels[low, r, c, k], levels[low + 1, r, c, k]
+                out[r, c, k] = one + part * (two - one)
+    return out
 
 
 class Scene:
@@ -88,11 +105,7 @@ class Scene:
         defocus = 6.0 * np.abs(self.depth - focus) * 8.0 / f_number
         sigma = np.hypot(defocus, 0.02 * f_number)
         level = np.interp(sigma, _SIGMAS, np.arange(len(_SIGMAS))).astype(np.float32)
-        picture = np.zeros_like(self.levels[0])
-        for i, blurred in enumerate(self.levels):
-            weight = np.maximum(1 - np.abs(level - i), 0)
-            if weight.any():
-                picture += weight[..., None] * blurred
+        picture = between(self.levels, level)
         if shift != (0.0, 0.0) or breathing:
             m = 1 + breathing * focus
             matrix = np.float32(

@@ -13,9 +13,8 @@ from functools import lru_cache
 from pathlib import Path
 
 import cv2
-import numba
 import numpy as np
-from card_generator import TrueGroup, photographs, write_dng
+from card_generator import TrueGroup, between, photographs, write_dng
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
@@ -104,20 +103,12 @@ class Scene:
         )
         sharp = sharp * np.clip(patches, 0.2, 1.1)[..., None]
         self.sharp, self.depth, self.blur_px = sharp, _depth(rng, w, h, kind), blur_px
-        self._levels: list[np.ndarray | None] = [None] * len(_DIAMETERS)
+        self._levels = np.zeros((len(_DIAMETERS), *sharp.shape), np.float32)
+        self._blurred_to: set[int] = set()
         self.leaves = [
             (rng.uniform(0, w), rng.uniform(0, h), rng.uniform(8, 30))
             for _ in range(int(rng.integers(3, 12)))
         ]
-
-    def _level(self, i: int) -> np.ndarray:
-        if self._levels[i] is None:
-            diameter = _DIAMETERS[i]
-            level = self.sharp
-            if diameter:
-                level = cv2.filter2D(self.sharp, -1, _disk(diameter), borderType=cv2.BORDER_REFLECT)
-            self._levels[i] = level
-        return self._levels[i]
 
     def look(
         self,
@@ -150,9 +141,12 @@ class Scene:
 
     def _blurred(self, diameter: np.ndarray) -> np.ndarray:
         at = np.interp(diameter, _DIAMETERS, np.arange(len(_DIAMETERS))).astype(np.float32)
-        first, last = int(at.min()), min(int(at.max()) + 2, len(_DIAMETERS))
-        levels = np.stack([self._level(i) for i in range(first, max(last, first + 1))])
-        return _between(levels, at - first)
+        needed = set(range(int(at.min()), min(int(at.max()) + 2, len(_DIAMETERS))))
+        for i in needed - self._blurred_to:
+            kernel = _disk(_DIAMETERS[i]) if i else np.ones((1, 1), np.float32)
+            cv2.filter2D(self.sharp, -1, kernel, self._levels[i], borderType=cv2.BORDER_REFLECT)
+        self._blurred_to |= needed
+        return between(self._levels, at)
 
     def _clouds(self, when: float) -> np.ndarray:
         h, w = self.depth.shape
@@ -188,21 +182,6 @@ class Scene:
         # A leaf moves while the shutter is open: two instants are laid over each other.
         first = _remap(picture, map_x + dx, map_y + dy)
         return 0.5 * (first + _remap(picture, map_x + 0.8 * dx, map_y + 0.8 * dy))
-
-
-@numba.njit(cache=True)
-def _between(levels: np.ndarray, at: np.ndarray) -> np.ndarray:
-    """Interpolate between levels of blur, pixel by pixel."""
-    count, height, width, channels = levels.shape
-    out = np.empty((height, width, channels), np.float32)
-    for r in range(height):
-        for c in range(width):
-            low = min(int(at[r, c]), max(count - 2, 0))
-            high = min(low + 1, count - 1)
-            part = at[r, c] - low
-            for k in range(channels):
-                out[r, c, k] = (1 - part) * levels[low, r, c, k] + part * levels[high, r, c, k]
-    return out
 
 
 def _remap(picture: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -125,45 +125,50 @@ class ProvingBracket:
         return size / 2 - 0.5 + view["shift_px"]
 
     @cached_property
-    def _world(self) -> tuple[np.ndarray, np.ndarray]:
-        """Directions, and 1 / length at which the subject lies along them."""
-        return self._directions(), self.inverse_depth
+    def _world(self) -> np.ndarray:
+        """Directions of all pixels, (3, H, W)."""
+        return np.ascontiguousarray(np.moveaxis(self._directions(), -1, 0))
 
-    def _as_seen(self, index: int) -> tuple[np.ndarray, np.ndarray]:
-        """Return (tangents (H, W, 2), inverse depth (H, W)) of all pixels in a frame's camera."""
+    def _as_seen(self, index: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return tangents x, y and inverse depth of all pixels in a frame's camera, (H, W)."""
         view, own = self.record["views"][index], self.record["views"][self.reference]
-        direction, inverse = self._world
         # Homogeneous: direction / inverse is the point; nothing divides by 0 at infinity.
-        offset = np.array(own["position"]) - np.array(view["position"])
-        seen = (direction + offset * inverse[..., None]) @ np.array(view["rotation"])
-        return seen[..., :2] / seen[..., 2:], inverse / seen[..., 2]
+        turn, inverse = np.array(view["rotation"]), self.inverse_depth
+        offset = (np.array(own["position"]) - np.array(view["position"])) @ turn
+        seen = (turn.T @ self._world.reshape(3, -1)).reshape(3, *inverse.shape)
+        x, y, ahead = (plane + part * inverse for plane, part in zip(seen, offset, strict=True))
+        return x / ahead, y / ahead, inverse / ahead
 
     def places_in(self, index: int) -> np.ndarray:
         """Return where every reference pixel lies in a frame: exact (x, y), shape (H, W, 2)."""
         view = self.record["views"][index]
-        t, _ = self._as_seen(index)
-        grow = view["distortion"] / self._corner(view) ** 2
-        t = t * (1 + grow * (t**2).sum(-1, keepdims=True))
-        return t * view["focal_px"] * [1, -1] + self._middle(view)
+        x, y, _ = self._as_seen(index)
+        size = 1 + view["distortion"] / self._corner(view) ** 2 * (x * x + y * y)
+        column, row = self._middle(view)
+        size *= view["focal_px"]
+        return np.stack([x * size + column, row - y * size], -1)
 
     def blur_px(self, index: int) -> np.ndarray:
         """Return the blur diameter of every reference pixel in a frame, px, near side positive."""
         view = self.record["views"][index]
-        t, inverse = self._as_seen(index)
-        bend = view["curvature"] / self._corner(view) ** 2 * (t**2).sum(-1)
+        x, y, inverse = self._as_seen(index)
+        bend = view["curvature"] / self._corner(view) ** 2 * (x * x + y * y)
         focus = view["inverse_focus"] + bend
         return 2 * self.record["radius"] * view["focal_px"] * (inverse - focus)
 
     @cached_property
+    def _blurs_px(self) -> np.ndarray:
+        return np.stack([self.blur_px(i) for i in range(len(self))], dtype=np.float32)
+
+    @cached_property
     def depth(self) -> np.ndarray:
         """Position of every pixel in frames: where its blur is least, to a fraction."""
-        blur = np.stack([self.blur_px(i) for i in range(len(self))])
-        return _crossing(blur)
+        return _crossing(self._blurs_px)
 
     @cached_property
     def least_blur_px(self) -> np.ndarray:
         """Least blur diameter of every pixel over the frames."""
-        return np.abs(np.stack([self.blur_px(i) for i in range(len(self))])).min(axis=0)
+        return np.abs(self._blurs_px).min(axis=0)
 
     @cached_property
     def beyond(self) -> np.ndarray:

@@ -61,6 +61,11 @@ def plain(views) -> MovedStack:
     return move_views(views, maps)
 
 
+@pytest.fixture(scope="module")
+def plain_found(plain) -> Registration:
+    return register(plain)
+
+
 def register(stack: MovedStack, **options) -> Registration:
     return register_stack(
         iter(stack.pictures), shape=stack.shape, reference=stack.reference, **options
@@ -114,8 +119,8 @@ def test_register_pair_refuses_different_shapes(plain):
         register_pair(plain.pictures[0], plain.pictures[1][:-1])
 
 
-def test_register_stack_is_within_a_third_of_a_pixel_everywhere(plain):
-    found = register(plain)
+def test_register_stack_is_within_a_third_of_a_pixel_everywhere(plain, plain_found):
+    found = plain_found
     assert np.max(errors_px(found, plain)) <= 0.35
     assert np.abs(gain_errors(found, plain)).max() < 0.005
     assert all(f.falloff == 0 for f in found.frames)
@@ -123,14 +128,14 @@ def test_register_stack_is_within_a_third_of_a_pixel_everywhere(plain):
     np.testing.assert_array_equal(reference.transform.matrix, np.eye(3))
 
 
-def test_register_stack_states_residuals_of_the_size_of_its_errors(plain):
-    residuals = [f.residual_px for f in register(plain).frames]
+def test_register_stack_states_residuals_of_the_size_of_its_errors(plain_found):
+    residuals = [f.residual_px for f in plain_found.frames]
     assert 0 < np.max(residuals) < 0.35
 
 
 @pytest.mark.slow
-def test_register_stack_gives_the_same_answer_in_reverse_order(plain):
-    there = register(plain)
+def test_register_stack_gives_the_same_answer_in_reverse_order(plain, plain_found):
+    there = plain_found
     back = register(replace(plain, pictures=plain.pictures[::-1], reference=FRAMES - 1 - 5))
     for one, two in zip(there.frames, reversed(back.frames), strict=True):
         difference = worst_error_px(one.transform.matrix, two.transform.matrix, plain.shape)
@@ -212,12 +217,14 @@ def test_register_stack_crosses_bad_frames_that_agree_with_one_another(plain):
 
 
 @pytest.mark.slow
-def test_register_stack_tells_frames_of_another_scene_from_frames_that_went_wrong(plain):
+def test_register_stack_tells_frames_of_another_scene_from_frames_that_went_wrong(
+    plain, plain_found
+):
     wall = [expose(0.6 * bricks(plain.shape) + s, 0.006, np.random.default_rng(i))
             for i, s in enumerate((0.0, 0.005, 0.01))]  # fmt: skip
     found = register(replace(plain, pictures=[*plain.pictures[:5], *wall], reference=2))
     assert found.other_scene == (5, 6, 7)
-    assert register(plain).other_scene == ()
+    assert plain_found.other_scene == ()
 
 
 def test_register_stack_fails_when_nothing_fits(plain):
@@ -320,9 +327,9 @@ def test_misfit_is_told_where_a_model_cannot_follow_and_only_there(views):
 
 
 @pytest.mark.slow
-def test_register_stack_turns_frames_only_where_they_turned(views, plain):
+def test_register_stack_turns_frames_only_where_they_turned(views, plain_found):
     """A tripod and a rail do not turn the picture; what tiles say of it by chance adds up."""
-    assert all(f.transform.rotation_deg == 0 for f in register(plain).frames)
+    assert all(f.transform.rotation_deg == 0 for f in plain_found.frames)
     maps = breathing_maps(views[0].shape, 6, breathing=0.01, shift_px=1.5, rotation_deg=0.1)
     turned = move_views(views[:6], maps)
     found = [f.transform.rotation_deg for f in register(turned).frames]
@@ -397,8 +404,8 @@ def test_refine_leaves_a_still_camera_as_it_is(plain):
     assert registrar.refine(found, axis) is found
 
 
-def test_register_stack_takes_the_simplest_motion_that_explains_all(plain):
-    found = register(plain)
+def test_register_stack_takes_the_simplest_motion_that_explains_all(plain, plain_found):
+    found = plain_found
     assert found.model == "similarity"
     fixed = register(plain, model="similarity")
     assert np.max(errors_px(found, plain)) < np.max(errors_px(fixed, plain)) + 0.02

@@ -54,10 +54,11 @@ class Compared:
         return peak_signal_noise_ratio(truth, found * gain, data_range=1.0)
 
     def ssim(self, picture: np.ndarray) -> float:
-        """Return the mean SSIM of the counted pixels."""
-        _, everywhere = structural_similarity(
-            self.truth, picture, channel_axis=2, data_range=1.0, full=True
+        """Return the mean SSIM of the counted pixels' luma, on which it is defined."""
+        truth, found = (
+            cv2.cvtColor(p.astype(np.float32), cv2.COLOR_RGB2GRAY) for p in (self.truth, picture)
         )
+        _, everywhere = structural_similarity(truth, found, data_range=1.0, full=True)
         return float(everywhere[self.counted].mean())
 
     @cached_property

@@ -20,11 +20,14 @@ SHAPE = (288, 384)
 
 
 @cache
-def scene(seed: int = 1, noise_seed: int = 0) -> tuple[np.ndarray, ...]:
+def without_noise(seed: int) -> list[np.ndarray]:
+    return slanted_stack(4, step_px=3.0, shape=SHAPE, noise=0.0, seed=seed).frames
+
+
+def scene(seed: int = 1, noise_seed: int = 0) -> list[np.ndarray]:
     """Return four frames of a bracket in linear light, with noise of their own."""
     rng = np.random.default_rng(noise_seed)
-    frames = slanted_stack(4, step_px=3.0, shape=SHAPE, noise=0.0, seed=seed).frames
-    return tuple(frame + 0.004 * rng.standard_normal(SHAPE) for frame in frames)
+    return [frame + 0.004 * rng.standard_normal(SHAPE) for frame in without_noise(seed)]
 
 
 def focused_alike(count: int) -> list[np.ndarray]:

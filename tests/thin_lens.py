@@ -1,8 +1,8 @@
 """What a thin lens sees of a picture with depth, and the sRGB curve: no code of the product.
 
 A frame is the mean of many pinhole views from points spread over the aperture, in linear light.
-Every view is painted from far to near, so that near things hide what lies behind them; behind the
-rim of something near, the farther surface goes on, because a wide aperture looks round it.
+In every view near things hide what lies behind them; behind the rim of something near, the
+farther surface goes on, because a wide aperture looks round it.
 """
 
 from __future__ import annotations
@@ -21,16 +21,18 @@ RIM = 0.04
 
 def to_light(coded: np.ndarray) -> np.ndarray:
     """Return linear light of sRGB values (IEC 61966-2-1:1999, clause 5.2), odd below 0."""
-    size = np.abs(np.asarray(coded, np.float64))
+    coded = np.asarray(coded, np.float32)
+    size = np.abs(coded)
     light = np.where(size <= 0.04045, size / 12.92, ((size + 0.055) / 1.055) ** 2.4)
-    return np.copysign(light, coded).astype(np.float32)
+    return np.copysign(light, coded)
 
 
 def to_coded(light: np.ndarray) -> np.ndarray:
     """Return sRGB values of linear light (IEC 61966-2-1:1999, clause 5.2), odd below 0."""
-    size = np.abs(np.asarray(light, np.float64))
+    light = np.asarray(light, np.float32)
+    size = np.abs(light)
     coded = np.where(size <= 0.0031308, size * 12.92, 1.055 * size ** (1 / 2.4) - 0.055)
-    return np.copysign(coded, light).astype(np.float32)
+    return np.copysign(coded, light)
 
 
 def render_focus(
@@ -51,17 +53,16 @@ def render_focus(
     """
     ends = float(position.min()), float(position.max())
     widest = max(abs(focus - end) for focus in focuses for end in ends)
-    place, depth, colour = _surfaces(light, position, int(widest / 2) + 2)
-    order = np.argsort(-depth, kind="stable")
-    painted = place[order], depth[order], colour[order]
-    # One view for about five pixels of the widest disk: what is left is below usual noise.
-    views = int(np.clip(np.pi / 4 * widest**2 / 5, 64, 600))
+    surfaces = _surfaces(light, position, int(widest / 2) + 2)
     turns = rng.uniform(0, 2 * np.pi, len(focuses))
 
     def see(focus: float, turn: float) -> np.ndarray:
         total = np.zeros(light.shape, np.float32)
         hits = np.zeros(light.shape[:2], np.float32)
-        _add_views(*painted, float(focus), _aperture(views, turn), total, hits)
+        # One view for about five pixels of the widest disk: what is left is below usual noise.
+        disk = max(abs(focus - end) for end in ends)
+        views = int(np.clip(np.pi / 4 * disk**2 / 5, 64, 600))
+        _add_views(*surfaces, np.float32(focus), _aperture(views, turn), total, hits)
         return total / np.maximum(hits, 1)[..., None]
 
     with ThreadPoolExecutor(2) as pool:
@@ -94,7 +95,7 @@ def _surfaces(light, position, reach: int) -> tuple[np.ndarray, np.ndarray, np.n
     colour = np.where(alike[:, None], light[mirror], light[row, column])
     seen = np.indices(position.shape).reshape(2, -1).T
     return (
-        np.concatenate([np.stack(hidden, axis=1), seen]).astype(np.int32),
+        np.concatenate([np.stack(hidden, axis=1), seen]).astype(np.float32),
         np.concatenate([position[row, column], position.ravel()]).astype(np.float32),
         np.concatenate([colour, light.reshape(-1, light.shape[2])]).astype(np.float32),
     )
@@ -102,17 +103,23 @@ def _surfaces(light, position, reach: int) -> tuple[np.ndarray, np.ndarray, np.n
 
 @numba.njit(nogil=True, cache=False)
 def _add_views(place, depth, colour, focus, aperture, total, hits):  # pragma: no cover - compiled
-    """Add the views from all aperture points; points come from far to near."""
+    """Add the views from all aperture points; of points at one pixel the nearest is seen."""
     height, width = hits.shape
     top = np.empty((height, width), np.int32)
+    nearest = np.empty((height, width), np.float32)
+    where = np.empty((depth.shape[0], 2), np.int32)
+    half = (depth - focus) / np.float32(2)
     for v in range(aperture.shape[0]):
+        x, y = aperture[v]
+        for k in range(depth.shape[0]):  # apart from the next loop, so that it vectorises
+            where[k, 0] = np.int32(np.rint(place[k, 0] + half[k] * y))
+            where[k, 1] = np.int32(np.rint(place[k, 1] + half[k] * x))
         top[:] = -1
+        nearest[:] = np.inf
         for k in range(depth.shape[0]):
-            half = (depth[k] - focus) / 2
-            row = round(place[k, 0] + half * aperture[v, 1])
-            column = round(place[k, 1] + half * aperture[v, 0])
-            if 0 <= row < height and 0 <= column < width:
-                top[row, column] = k
+            row, column = where[k]
+            if 0 <= row < height and 0 <= column < width and depth[k] <= nearest[row, column]:
+                top[row, column], nearest[row, column] = k, depth[k]
         for row in range(height):
             for column in range(width):
                 k = top[row, column]
