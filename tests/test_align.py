@@ -583,6 +583,14 @@ def test_common_area_of_unmoved_frames_is_the_whole_frame():
     assert common_area([FrameTransform(np.eye(3))] * 3, (300, 401)) == (0, 0, 300, 401)
 
 
+@pytest.mark.parametrize("shape", [(48, 6000), (6000, 48), (33, 9000)])
+def test_common_area_of_strips_that_moved_by_less_than_a_pixel(shape):
+    away = np.eye(3)
+    away[:2, 2] = -0.002
+    box = common_area([FrameTransform(np.eye(3)), FrameTransform(away)], shape)
+    assert box == (1, 1, shape[0] - 1, shape[1] - 1)
+
+
 def test_common_area_refuses_frames_that_share_nothing():
     away = FrameTransform(similarity((300, 400), shift=(900, 0)))
     with pytest.raises(RegistrationError, match="no area in common"):

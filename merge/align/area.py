@@ -95,9 +95,9 @@ def common_area(
     bends its sides, points along them): the best one on a coarse grid is found from the rows'
     ends, then grows pixel by pixel. With parallax, what lies where a frame is in focus counts.
     """
-    height, width = shape
+    # A strip's short side needs points between its borders, too.
     step = max(1, max(shape) // _GRID)
-    rows, columns = np.arange(0, height, step), np.arange(0, width, step)
+    rows, columns = (np.arange(0, side, min(step, -(-side // 8))) for side in shape)
     x, y = np.meshgrid(columns, rows)
     points = np.stack([x.ravel(), y.ravel()], 1).astype(float)
     covered = np.ones(len(points), bool)
