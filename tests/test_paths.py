@@ -109,3 +109,11 @@ def test_raw_and_jpeg_that_are_links_into_two_folders_are_one_picture(tmp_path):
     stack = find_frames(bracket)
     assert [s.name for s in stack.sources] == ["F_0.dng", "F_1.dng"]
     assert "F_0.jpg: the same picture as F_0.dng" in stack.skipped
+
+
+@pytest.mark.parametrize("command", ["merge", "audit", "apertures", "sort"])
+def test_an_empty_name_is_not_the_folder_that_the_program_runs_in(pond, monkeypatch, command):
+    monkeypatch.chdir(pond)
+    result = run(command, "")
+    assert result.exit_code == 2
+    assert "an empty name; give a file or folder" in result.stderr

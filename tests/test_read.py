@@ -512,6 +512,7 @@ def test_colour_models_other_than_grey_and_rgb_are_refused(tmp_path):
         save(tmp_path, "cmyk.jpg", "CMYK"): "CMYK",
         save(tmp_path, "cmyk.tif", "CMYK"): "CMYK",
         save(tmp_path, "lab.tif", "LAB"): "Lab",
+        save(tmp_path, "ycbcr.tif", "YCbCr"): "in YCbCr",
         save(tmp_path, "table.tif", "P"): "colour table",
         save(tmp_path, "table.png", "P"): "colour table",
         save(tmp_path, "bits.png", "1"): "1 bits",
@@ -740,11 +741,17 @@ def test_excluded_files_are_passed_over(tmp_path):
 def test_pictures_of_unsupported_kinds_in_a_folder_are_told(tmp_path):
     write_frames(tmp_path, 2)
     save(tmp_path, "moving.gif", "P")
+    save(tmp_path, "old.bmp", "RGB")
+    save(tmp_path, "plain.ppm", "RGB")
     save(tmp_path, "web.webp", "RGB")
+    (tmp_path / "note.txt").write_text("BMP or PNM would do, too")
     stack = find_frames(tmp_path)
     assert len(stack) == 2
-    lines = ("moving.gif: a GIF, not supported", "web.webp: a WebP picture, not supported")
-    assert stack.skipped == lines
+    kinds = {"moving.gif": "GIF", "old.bmp": "BMP", "plain.ppm": "PNM", "web.webp": "WebP"}
+    assert [line.split(":")[0] for line in stack.skipped] == list(kinds)
+    for line, kind in zip(stack.skipped, kinds.values(), strict=True):
+        assert kind in line
+        assert line.endswith(", not supported")
 
 
 def test_lost_frame_in_a_folder_is_an_error_not_a_hole(tmp_path):
@@ -760,7 +767,15 @@ def test_named_file_that_is_no_picture_is_an_error(tmp_path):
         find_frames([tmp_path / "notes.txt"])
 
 
-def test_empty_folder_and_nothing_are_errors(tmp_path):
+def test_empty_folder_and_nothing_are_errors(tmp_path, monkeypatch):
+    write_frames(tmp_path, 2)
+    monkeypatch.chdir(tmp_path)
+    for nothing in ("", ["", tmp_path]):
+        with pytest.raises(ReadError, match="an empty name"):
+            find_frames(nothing)
+    monkeypatch.undo()
+    for path in tmp_path.iterdir():
+        path.unlink()
     with pytest.raises(ReadError, match="no pictures found; name the folder"):
         find_frames(tmp_path)
     with pytest.raises(ReadError, match="nothing: no pictures"):
@@ -807,7 +822,7 @@ def test_frames_that_do_not_belong_together_are_named(tmp_path):
         write_png(tmp_path / "b1.png", smooth_picture(40)): "64 x 40 px, but a.png .* 64 x 48 px",
         write_png(tmp_path / "b2.png", smooth_picture(64, 48)): "upright, 48 x 64 px",
         write_png(tmp_path / "b3.png", smooth_picture(channels=1)): "grey, but .* is colour",
-        write_jpeg(tmp_path / "b4.jpg", stored, icc_profile=profile): "another colour profile",
+        write_jpeg(tmp_path / "b4.jpg", stored, icc_profile=profile): "another .*, but .* has none",
         write_dng(tmp_path / "b5.dng", np.full((48, 64), 3000, np.uint16)): "a camera raw file",
         write_jpeg(tmp_path / "b6.jpg", stored, exif=exif_bytes(orientation=8)): "turned by 270°",
     }

@@ -305,6 +305,15 @@ def copied(day, target, which=slice(0, 12)) -> Path:
     return target
 
 
+def test_groups_are_not_placed_among_the_files_themselves(tmp_path, day):
+    """The record there would make the next look through the card pass over all of it."""
+    card = copied(day, tmp_path / "card")
+    result = CliRunner().invoke(command, [str(card), "--into", f"{card}/."])
+    assert result.exit_code == 1
+    assert "holds the files that are sorted" in result.stderr
+    assert {p.suffix for p in card.iterdir()} == {".JPG"}
+
+
 @pytest.mark.parametrize("placement", ["soft-link", "copy"])
 def test_a_second_day_goes_into_the_same_folder(tmp_path, day, placement):
     """Names start anew on a new card: nothing collides, the record holds both days."""

@@ -104,8 +104,10 @@ def pasted_paths(texts: Iterable[str]) -> list[str]:
     Raises
     ------
     click.UsageError
-        If a path does not exist, but does when joined with those after it.
+        If a path does not exist, but does when joined with those after it, or is empty.
     """
+    if not all(text.strip() for text in texts):
+        raise click.UsageError("an empty name; give a file or folder")
     given = [line for text in texts for line in _lines(text)]
     paths = [clean_path(text) for text in given]
     for i, path in enumerate(paths):

@@ -108,8 +108,12 @@ def place_sorted(result: SortedFrames, target: Path, placement: Placement) -> li
     ReadError
         If the target holds a record that cannot be understood.
     WriteError
-        If a file or the record cannot be written.
+        If a file or the record cannot be written, or the target holds the files themselves.
     """
+    sources = (file.path for group in result.groups for shot in group.shots for file in shot.files)
+    if target.resolve() in {path.resolve().parent for path in sources}:
+        # Its record would make the next look through the card pass these files over.
+        raise WriteError(f"{target}: holds the files that are sorted. Give another folder.")
     record = target / RECORD_NAME
     earlier = read_record(record, probe_frame) if record.is_file() else SortedFrames(())
     result = _leave_out_placed(result, earlier, target)

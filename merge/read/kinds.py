@@ -24,6 +24,9 @@ _OTHER_PICTURES = {
     b"\0\0\0\x0cJXL ": "a JPEG XL picture",
     b"\0\0\0\x0cjP  ": "a JPEG 2000 picture",
     b"v/1\x01": "an OpenEXR picture",
+    b"#?RADIANCE": "an RGBE picture",
+    b"P5\n": "a PNM picture",
+    b"P6\n": "a PNM picture",
 }
 _CFA, _LINEAR_RAW = 32803, 34892
 _SUB_IFDS, _PHOTOMETRIC, _DNG_VERSION = 330, 262, 50706
@@ -107,6 +110,8 @@ def _name_other(head: bytes) -> str | None:
         return "a WebP picture"
     if head[4:8] == b"ftyp" and head[8:12] in (b"avif", b"avis"):
         return "an AVIF picture"
+    if head[:2] == b"BM" and not any(head[6:10]):  # two reserved words, always zero
+        return "a BMP picture"
     for magic, words in _OTHER_PICTURES.items():
         if head.startswith(magic):
             return words

@@ -81,6 +81,8 @@ def find_frames(
     if prefer not in _PREFERENCE:
         raise ValueError(f"prefer {prefer!r}: expected 'raw' or 'jpeg'")
     given = [inputs] if isinstance(inputs, (str, os.PathLike)) else list(inputs)
+    if "" in given:  # a variable that holds nothing: not the folder that the program runs in
+        raise ReadError("an empty name among the frames; give the folder or files of a bracket")
     skipped: list[str] = []
     paths = _expand([Path(item) for item in given], [Path(item) for item in exclude], skipped)
     candidates = [_probe(path, named) for path, named in paths]
@@ -145,7 +147,7 @@ def check_stack(stack: Stack) -> None:
     if min(height, width) < _LEAST_SIDE_PX:
         raise FrameMismatchError(
             f"{reference.name}: {width} x {height} px, expected at least {_LEAST_SIDE_PX} px on "
-            "either side; merge the frames at their full size"
+            "either side; give the frames at their full size"
         )
     for i, source in enumerate(stack.sources[1:], start=2):
         difference = _difference(source, reference)
@@ -185,7 +187,9 @@ def _difference(source: FrameSource, reference: FrameSource) -> tuple[str, str, 
     if source.transfer != reference.transfer or not metadata.same_profile(
         source.icc_profile, reference.icc_profile
     ):
-        return "another colour profile", "has its own", "export all frames with one profile"
+        ours = "another colour profile" if source.icc_profile else "no colour profile"
+        theirs = "has its own" if reference.icc_profile else "has none"
+        return ours, theirs, "export all frames with one profile"
     return None
 
 

@@ -19,7 +19,14 @@ from merge.read.segments import check_segments
 # Without a handler the library's remarks about odd tags would land on the terminal.
 _SILENCE = logging.NullHandler()
 _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
-_COLOUR_WORDS = {3: "with a colour table", 4: "mask", 5: "in CMYK", 8: "in Lab", 9: "in Lab"}
+_COLOUR_WORDS = {
+    3: "with a colour table",
+    4: "mask",
+    5: "in CMYK",
+    6: "in YCbCr",
+    8: "in Lab",
+    9: "in Lab",
+}
 _REDUCED_OR_MASK = 1 | 4  # bits of NewSubfileType: thumbnail, transparency mask
 _JPEG_COMPRESSIONS = (6, 7)
 
