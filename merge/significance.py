@@ -206,3 +206,19 @@ def rising_fit(values: NDArray[np.floating], weights: NDArray[np.floating]) -> A
             weight, count = own + weight, places + count
         pools.append((mean, weight, count))
     return np.repeat([pool[0] for pool in pools], [pool[2] for pool in pools])
+
+
+def strays(places: Array | Index) -> list[int]:
+    """Return which of some values (n,) stand outside a longest rising run: the fewest to move."""
+    count = len(places)
+    length, before = np.ones(count, int), np.full(count, -1)
+    for i in range(count):
+        lower = np.flatnonzero(places[:i] < places[i])
+        if len(lower):
+            best = lower[length[lower].argmax()]
+            length[i], before[i] = length[best] + 1, best
+    kept, at = set(), int(length.argmax())
+    while at >= 0:
+        kept.add(at)
+        at = int(before[at])
+    return [i for i in range(count) if i not in kept]

@@ -42,7 +42,7 @@ def take_middle(data: Windows, frames_px: Array, tiles_px: Array) -> tuple[Array
     middle = np.concatenate([[ends[0]], (frames_px[:-2] + frames_px[2:]) / 2, [ends[1]]])
     moved, doubt = frames_px.copy(), np.zeros(len(frames_px))
     for frame in np.flatnonzero(np.abs(middle - frames_px) > EVEN * usual).tolist():
-        if _worse_by(data, frames_px, tiles_px, frame, float(middle[frame])) < NINETY:
+        if worse_by(data, frames_px, tiles_px, frame, float(middle[frame])) < NINETY:
             doubt[frame] = abs(middle[frame] - frames_px[frame])
             moved[frame] = middle[frame]
     return moved, doubt
@@ -67,10 +67,19 @@ def _doubt_of_few(data: Windows, frames_px: Array, tiles_px: Array) -> Array:
     return np.abs(frames_px) * max(as_well, default=0.0) / NINETY
 
 
-def _worse_by(
+def worse_by(
     data: Windows, frames_px: Array, tiles_px: Array, frame: int, place_px: float
 ) -> float:
-    """Return by how many standard errors the fit is worse with a frame in another place."""
+    """Return by how many standard errors the fit is worse with a frame in another place.
+
+    Parameters
+    ----------
+    data : Windows
+    frames_px, tiles_px : ndarray, shape (N,) and (K,)
+    frame : int
+    place_px : float
+        The other one.
+    """
     concerned = ((data.frames == frame) & data.used).any(axis=1)
     if not concerned.any():
         return 0.0

@@ -32,6 +32,7 @@ from merge.axis.starting import (
     choose,
     choose_again,
     half_window,
+    keep_between,
     solve_best_explained,
     solve_in_best_order,
     sort_by_position,
@@ -186,13 +187,15 @@ def _filled_in(energy: Array, foreign: BoolArray) -> Array:
 def _fit(data: StackEnergies, chosen: Index) -> _Fitted:
     """Find order, steps and places, then fit again with tiles of one depth."""
     data, order, solution = solve_in_best_order(data, chosen)
-    order, solution = sort_by_position(order, solution)
     chosen = choose_again(data, chosen)
+    solution = keep_between(data, ordered_tiles(data, order).take(chosen), solution)
+    order, solution = sort_by_position(order, solution)
     for _ in range(_NOISE_ROUNDS):
         data, chosen = _with_seen_noise(data, chosen, order, solution)
         tiles = ordered_tiles(data, order).take(chosen)
         start = solution.frames_px
         solution, _ = solve_best_explained(data, tiles, start, start[tiles.centres])
+        solution = keep_between(data, tiles, solution)
         order, solution = sort_by_position(order, solution)
     tiles = ordered_tiles(data, order)
     places, _ = place_tiles(data, tiles, solution)

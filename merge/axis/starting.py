@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from merge.axis.doubt import take_middle
+from merge.axis.doubt import take_middle, worse_by
 from merge.axis.ordering import order_frames
 from merge.axis.placing import PLACED_BY
 from merge.axis.preparing import (
@@ -22,7 +22,7 @@ from merge.axis.searching import misfit, search_tiles
 from merge.axis.solving import FROM_NEAR, Solution, solve
 from merge.axis.transfer import LARGEST
 from merge.model import Array, BoolArray, Index
-from merge.significance import blocks_score, not_alone, proof_limit, tile_blocks
+from merge.significance import blocks_score, not_alone, proof_limit, strays, tile_blocks
 
 # Tiles that are fitted: bounds on time (half or twice as many move a step of rocky-shore by less
 # than 1 %), of those whose finest bands show so many times the noise.
@@ -102,6 +102,26 @@ def sort_by_position(order: Index, solution: Solution) -> tuple[Index, Solution]
         frames_px=solution.frames_px[rising] - solution.frames_px[rising[0]],
         frame_cost=solution.frame_cost[rising],
     )
+
+
+def keep_between(data: StackEnergies, tiles: TileSet, solution: Solution) -> Solution:
+    """Return frames that moved past others between their neighbours, unless that fits worse.
+
+    A frame in which nothing is sharp shows only that it lies far from all that is.
+    """
+    frames_px = solution.frames_px.copy()
+    moved = strays(frames_px)
+    if not moved:
+        return solution
+    windows = cut_windows(data, tiles, half_window(data, frames_px))
+    places = _places_near(windows, tiles, frames_px)
+    kept = np.setdiff1d(np.arange(len(frames_px)), moved)
+    for frame in moved:
+        if kept[0] < frame < kept[-1]:
+            between = float(np.interp(frame, kept, frames_px[kept]))
+            if worse_by(windows, frames_px, places, frame, between) < proof_limit(len(frames_px)):
+                frames_px[frame] = between
+    return dataclasses.replace(solution, frames_px=frames_px)
 
 
 def _without_moving(data: StackEnergies, order: Index, frames_px: Array) -> StackEnergies:

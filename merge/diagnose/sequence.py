@@ -13,7 +13,7 @@ from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import list_names, two_apart
 from merge.model import Finding, FocusAxis
 from merge.model.geometry import JUMP_NEIGHBOURS
-from merge.significance import EVEN, FEWEST, learned_spread, proof_limit
+from merge.significance import EVEN, FEWEST, learned_spread, proof_limit, strays
 
 # Between one step and two; one less lies between one and none.
 MORE_THAN_ONE = 1.5
@@ -164,7 +164,7 @@ def find_wrong_order(
     if (np.diff(frames) == 1).all() and not leads_back(axis, frames).any():
         return []
     backward, order = np.flatnonzero(np.diff(ranks) < 0), np.argsort(ranks)
-    stray = _strays(ranks)
+    stray = strays(ranks)
     if len(stray) == 1 and len(backward) == 1 and _is_swap(order, int(backward[0])):
         stray = [int(backward[0]), int(backward[0]) + 1]
         what = f"{names[stray[0]]} and {names[stray[1]]} are swapped"
@@ -212,19 +212,3 @@ def _is_swap(order: NDArray[np.intp], at: int) -> bool:
     swapped = np.arange(len(order))
     swapped[[at, at + 1]] = at + 1, at
     return bool((order == swapped).all())
-
-
-def _strays(ranks: NDArray[np.intp]) -> list[int]:
-    """Return the frames outside a longest rising run, the fewest to move."""
-    count = len(ranks)
-    length, before = np.ones(count, int), np.full(count, -1)
-    for i in range(count):
-        lower = np.flatnonzero(ranks[:i] < ranks[i])
-        if len(lower):
-            best = lower[length[lower].argmax()]
-            length[i], before[i] = length[best] + 1, best
-    kept, at = set(), int(length.argmax())
-    while at >= 0:
-        kept.add(at)
-        at = int(before[at])
-    return [i for i in range(count) if i not in kept]
