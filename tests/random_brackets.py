@@ -11,6 +11,7 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
+import skimage.data
 from blurred_scenes import lens_kernel, occluding_disks
 from scipy.ndimage import map_coordinates
 
@@ -130,6 +131,25 @@ def surface(
         part = sharp[top : rows.max() + pad + 1, left : columns.max() + pad + 1]
         out[rows, columns] = blur(part, value / 4)[rows - top, columns - left]
     return out
+
+
+def bricks_far_apart(
+    apart_px: float, count: int, shape: Shape = (320, 416)
+) -> tuple[list[np.ndarray], np.ndarray, dict[int, float]]:
+    """Return frames of two walls with nothing between, their depth and the frames' places, px.
+
+    The bricks are scikit-image's (`skimage.data.brick`, CC0).
+    """
+    rng = np.random.default_rng(6)
+    light = (
+        cv2.resize(skimage.data.brick(), shape[::-1], interpolation=cv2.INTER_AREA) / 255
+    ) ** 2.2
+    depth = np.zeros(shape, np.float32)
+    depth[:, shape[1] // 2 :] = apart_px
+    places = dict(enumerate(np.linspace(0, apart_px, count).tolist()))
+    seen = [surface(light.astype(np.float32), depth, px, coarse=True) for px in places.values()]
+    noisy = [(s + 0.004 * rng.standard_normal(shape)).astype(np.float32) for s in seen]
+    return noisy, depth, places
 
 
 def thing(

@@ -27,7 +27,7 @@ from align_scenes import (
 from blurred_scenes import occluding_disks
 from fixture_data import load_fixture
 from marks import slow
-from random_brackets import power_law, surface
+from random_brackets import bricks_far_apart, power_law, surface
 from scenes import blur, photograph, similarity, warp_exact
 
 from merge.align import (
@@ -698,6 +698,13 @@ def test_pairs_are_compared_again_where_tiles_prove_a_drag_that_is_expected_to_b
     """Expected to be 0.05 px, which stripes understate."""
     before, after = compared_twice(*dome_seen(stripes=True, high_px=17))
     assert before > 0.3
+    assert after < before / 2
+
+
+def test_pairs_are_compared_again_where_too_little_is_sharp_to_place_an_end():
+    """Between two walls nothing is sharp, and blur widens from frame to frame."""
+    before, after = compared_twice(*bricks_far_apart(60, 9))
+    assert before > 1
     assert after < before / 2
 
 

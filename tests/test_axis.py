@@ -9,12 +9,14 @@ import pytest
 from blurred_scenes import slanted_stack
 from fixture_data import load_fixture
 from marks import slow
+from random_brackets import bricks_far_apart
 from scipy.special import j1
 
 from merge import focus
 from merge.axis import fit_focus_axis
 from merge.axis.ordering import order_frames
 from merge.axis.transfer import blur_tables
+from merge.diagnose import leads_back
 from merge.encoding import linearize
 from merge.errors import RegistrationError
 from merge.focus import measure_tiles
@@ -348,6 +350,14 @@ def test_copies_of_one_frame_lie_in_one_place():
     axis = axis_of([slanted(12).frames[3]] * 5)
     assert (axis.positions_px == 0).all()
     assert (axis.step_low_px < 0).all()
+
+
+def test_a_frame_in_which_nothing_is_sharp_stays_between_its_neighbours():
+    """It shows only how far from both walls it lies at least; one came out 3000 px away."""
+    axis = axis_of(bricks_far_apart(90, 14)[0])
+    assert not leads_back(axis, np.arange(14)).any()
+    assert axis.positions_px[-1] == pytest.approx(90, rel=0.1)
+    assert np.ptp(axis.positions_px) < 100
 
 
 @pytest.mark.parametrize("smoothing", [slow(0.0), 0.6])

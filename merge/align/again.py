@@ -3,7 +3,8 @@
 Where depth changes over a tile, each frame is sharp in another part of it; where that zone moves
 on, the tile goes with it, and stripes that show no move along them do so by its whole way. Once it
 is known how deep everything lies, either frame is blurred as the other one is: then both show the
-same, but for the motion, also where blur changes slowly over a tile.
+same, but for the motion, also where blur changes slowly over a tile. The same holds where so little
+is sharp in both frames that what widens on one side of a tile counts.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from merge.align.pair import (
 from merge.align.solve import PAIR_TAIL_PX, Linearised
 from merge.disks import blur_by_disk
 from merge.model import Array, FloatArray, MotionModel
-from merge.significance import blocks_score, proof_limit
+from merge.significance import NINETY, blocks_score, proof_limit
 from merge.threads import share_out
 
 # Diameters in px between which blur is interpolated; more than the last is as the last, since what
@@ -120,13 +121,17 @@ def blurred(picture: FloatArray, diameter_px: FloatArray) -> FloatArray:
 def drag_counts(
     geometry: StackGeometry, depth_px: FloatArray, positions_px: Mapping[int, float]
 ) -> bool:
-    """Tell whether zones of sharpness that move on draw frames along by more than may be.
+    """Tell whether blur that differs draws frames along by more than may be.
 
-    That is where the worst frame is expected to lie off by what a bracket from a tripod may, or by
-    more than a tile's own error if tiles prove it: what the motion leaves of them goes with what it
-    leaves of the drag expected beyond chance, and this is more than half their errors together.
+    That is where tiles are too blurred to place an end as well as a bracket from a tripod may lie:
+    little is sharp then, and what widens on one side counts. Or where zones of sharpness that move
+    on are expected to lay the worst frame off by as much, or by more than a tile's own error if
+    tiles prove it: what the motion leaves of them goes with what it leaves of the drag expected
+    beyond chance, and this is more than half their errors together.
     """
     fit, motion = geometry.fit, geometry.motion
+    if NINETY * _error_of_ends(geometry) > PAIR_TAIL_PX:
+        return True
     now, drag = _expected_drag(geometry, depth_px, positions_px)
     told = replace(now, misfit=drag)
     update = fit.step(motion, replace(told, trust=np.ones(len(drag))))
@@ -137,6 +142,16 @@ def drag_counts(
     weighted = np.einsum("ti,tij,t->tj", left, now.certainty, now.trust)
     proof = blocks_score((weighted * now.misfit).sum(1), blocks_of(now))
     return proof > proof_limit(1) and float((weighted * left).sum()) > _SEEN**2
+
+
+def _error_of_ends(geometry: StackGeometry) -> float:
+    """Return the largest standard error of the first and last frame's parameters, px at the rim."""
+    fit, motion = geometry.fit, geometry.motion
+    now, (count, own) = fit.linearise(motion), motion.own.shape
+    ends = [k for k in {0, count - 1} if k != fit.reference]
+    places = [k * own + p for k in ends for p in range(own)]
+    variances = [fit.step(motion, now, wanted=place)[place] for place in places]
+    return fit.half * float(np.sqrt(max(variances, default=0.0)))
 
 
 def _expected_drag(
