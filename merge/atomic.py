@@ -362,7 +362,8 @@ def _write_error(target: Path, exc: OSError) -> WriteError:
         return WriteError(f"{target}: no permission to write there; choose another folder")
     if isinstance(exc, FileExistsError):
         return WriteError(f"{target}: exists already; choose another name or give --overwrite")
-    reason = exc.strerror or str(exc)
+    # Without a number it comes from a library that was told to write more than there was room for.
+    reason = exc.strerror or f"the disk took no more of it: {exc}"
     advice = {errno.ENAMETOOLONG: "choose a shorter name", errno.EROFS: "choose another folder"}
     what = advice.get(exc.errno or 0, "free space or change the folder")
     return WriteError(f"{target}: cannot be written ({reason}); {what}")

@@ -22,10 +22,11 @@ from merge.errors import MergeError, ReadError, WriteError
 from merge.model import CaptureSettings, FrameSource
 from merge.pipeline.demo import write_demo
 from merge.pipeline.each import chosen_groups, run_each
-from merge.pipeline.sorting import load_groups, sort_folder
+from merge.pipeline.sorting import load_groups, place_sorted, sort_folder
 from merge.read import probe_frame, read_preview
 from merge.report.sort import each_line, outcome_line, sort_text, sum_line
 from merge.sort import name_groups, place_groups, sort_frames, to_record
+from merge.sort.folders import _copy
 from merge.sort.groups import Shot
 from merge.sort.shots import (
     in_shooting_order,
@@ -400,6 +401,32 @@ def test_nothing_is_replaced(tmp_path, sorted_day, placement):
         place_groups(sorted_day, tmp_path, placement)
     assert taken.read_text() == "mine"
     assert [p for p in tmp_path.rglob("*") if p.is_file()] == [taken]
+
+
+@pytest.mark.parametrize("ended_by", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+@pytest.mark.parametrize("at", ["copy", "record"])
+def test_what_ends_placing_leaves_nothing_and_it_can_be_done_again(
+    tmp_path, sorted_day, monkeypatch, ended_by, at
+):
+    """A disk that fills up at the tenth copy, or at the record; Ctrl-C there."""
+    left = 10
+
+    def take(*arguments, **options):
+        nonlocal left
+        left -= 1
+        if at == "record" or not left:
+            raise ended_by
+        return whole(*arguments, **options)
+
+    name = "merge.sort.folders._copy" if at == "copy" else "merge.pipeline.sorting.write_json"
+    whole = _copy
+    monkeypatch.setattr(name, take)
+    target = tmp_path / "sorted"
+    with pytest.raises((OSError, WriteError, KeyboardInterrupt)):
+        place_sorted(sorted_day, target, "copy")
+    assert list(target.rglob("*")) == []
+    monkeypatch.undo()
+    assert len(place_sorted(sorted_day, target, "copy")) == len(files_of(sorted_day))
 
 
 def test_placed_folders_are_left_out_of_the_next_sort(tmp_path, day):

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from merge.cli.command import EXIT_USAGE
+from merge.cli.command import EXIT_INTERRUPTED, EXIT_USAGE
 from merge.cli.streams import print_line, standard_streams
 
 # Command → what it does in a line. Each is a module of the same name in this folder that defines
@@ -52,6 +52,9 @@ class _LazyGroup(click.Group):
         except click.UsageError as exc:
             print_line(f"depthweld: {exc.format_message().rstrip('.')}; see 'depthweld --help'")
             sys.exit(EXIT_USAGE)
+        except KeyboardInterrupt:  # while the command was loaded; see `Command.invoke`
+            print_line("depthweld: interrupted before it began")
+            sys.exit(EXIT_INTERRUPTED)
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

@@ -25,6 +25,7 @@ from merge.sort import (
     SortedFrames,
     place_groups,
     read_record,
+    remove_placed,
     sort_frames,
     to_record,
     unreadable_source,
@@ -127,7 +128,11 @@ def place_sorted(result: SortedFrames, target: Path, placement: Placement) -> li
         + tuple(GroupSet(s.words, tuple(shift + i for i in s.groups)) for s in placed.sets),
     )
     # Paths in the record are relative to it, so that the folder can be moved as a whole.
-    write_json(record, to_record(together, target, movable=True), overwrite=True)
+    try:
+        write_json(record, to_record(together, target, movable=True), overwrite=True)
+    except BaseException:
+        remove_placed(made)
+        raise
     return made
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from merge.errors import MergeError
 from merge.model import FloatArray, FrameSource
-from merge.sort.folders import Placement, place_groups
+from merge.sort.folders import Placement, place_groups, remove_placed
 from merge.sort.grouping import group_stream
 from merge.sort.groups import FrameGroup, GroupKind, GroupSet, Shot, SortedFrames
 from merge.sort.likeness import Likeness, describe
@@ -37,6 +37,7 @@ __all__ = [
     "name_groups",
     "place_groups",
     "read_record",
+    "remove_placed",
     "sort_frames",
     "to_record",
     "unreadable_source",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -47,8 +48,8 @@ def place_groups(
     Raises
     ------
     WriteError
-        If a file exists already, the disk is full, or
-        the system refuses the link. Files made before stay.
+        If a file exists already, the disk is full, or the system refuses the link. Whatever ends
+        it, the files made until then are removed again.
     """
     plan, placed = _plan(result, target, taken)
     for source, made in plan:
@@ -57,16 +58,31 @@ def place_groups(
                 f"{made}: exists already, and {source.name} would go there. "
                 "Give another folder, or remove it first."
             )
-    for source, made in plan:
-        try:
+    done: list[Path] = []
+    try:
+        for source, made in plan:
             made.parent.mkdir(parents=True, exist_ok=True)
             _place(source, made, placement)
-        except OSError as exc:
-            raise WriteError(
-                f"{made}: no {placement} of {source.name} ({exc.strerror or exc}). "
-                + ("Try copies instead." if placement != "copy" else "Check space and rights.")
-            ) from exc
+            done.append(made)
+    except BaseException as exc:
+        remove_placed(done, begun=made)
+        if not isinstance(exc, OSError):
+            raise
+        raise WriteError(
+            f"{made}: no {placement} of {source.name} ({exc.strerror or exc}). "
+            + ("Try copies instead." if placement != "copy" else "Check space and rights.")
+        ) from exc
     return placed, [made for _, made in plan]
+
+
+def remove_placed(made: Iterable[Path], *, begun: Path | None = None) -> None:
+    """Remove files that `place_groups` made, and their folders that are empty then."""
+    made = list(made)
+    for path in made:
+        path.unlink(missing_ok=True)
+    for folder in {path.parent for path in (*made, *([] if begun is None else [begun]))}:
+        with suppress(OSError):  # something else lies in it, or it was never made
+            folder.rmdir()
 
 
 def _plan(
