@@ -29,7 +29,8 @@ def share_out(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Res
     registering small pictures.
     """
     pieces = list(items)
-    if len(pieces) < 2 or current_thread().name.startswith(_NAME):
+    alone = len(pieces) < 2 or os.cpu_count() == 1
+    if alone or current_thread().name.startswith(_NAME):
         return [work(piece) for piece in pieces]
     return list(_threads().map(work, pieces))
 

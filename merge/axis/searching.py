@@ -34,7 +34,7 @@ def search_tiles(
     """
     tiles = candidates.shape[1]
     best, cost = np.empty(tiles, np.int64), np.empty(tiles, np.float32)
-    shares = data.blur.share.astype(np.float32)
+    shares = data.blur.share_single
     per_px = (data.blur.per_unit / np.asarray(data.sigma_px)).astype(np.float32)
 
     def fill(first: int, last: int) -> None:

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from merge.model import Array, Index
+from merge.model import Array, FloatArray, Index
 from merge.optics import defocus_transfer, diffraction_mtf, jinc
 
 # Table: blur diameter over the band's sigma up to this (40 px of the finest at full size), and how
@@ -40,6 +40,8 @@ class BlurTables:
     ----------
     share, derivative : ndarray, float64, shape (bands * slopes, columns)
         Energy left, 1 in focus, and its derivative with respect to diameter over sigma.
+    share_single : ndarray, float32
+        As ``share``.
     per_unit : float
         Columns a unit of diameter over sigma; the last column serves for all beyond.
     octaves : ndarray, shape (B, slopes)
@@ -48,6 +50,7 @@ class BlurTables:
     """
 
     share: Array
+    share_single: FloatArray
     derivative: Array
     octaves: Array
     per_unit: float = 1 / _STEP
@@ -80,7 +83,7 @@ class BlurTables:
             finer, coarser = max(band - 1, 0), min(band + 1, bands - 1)
             seen = level[coarser] - level[finer]
             if band >= _POOLED_BAND:
-                seen = np.full_like(seen, np.median(seen))
+                seen = np.median(seen, keepdims=True)
             expected = self.octaves[coarser] - self.octaves[finer]
             row = np.interp(seen, expected, np.arange(len(_SLOPES)))
             rows[band] = np.round(row).astype(np.intp) + band * len(_SLOPES)
@@ -107,8 +110,10 @@ def _tables_for(sigma_px: tuple[float, ...], wave_px: float) -> BlurTables:
     share = np.stack([band[0] for band in bands])
     # In focus, a power law of this slope has this energy in each band; the lens takes its part.
     octaves = np.arange(len(bands))[:, None] * _SLOPES
+    flat = share.reshape(-1, len(_RATIOS))
     return BlurTables(
-        share=share.reshape(-1, len(_RATIOS)),
+        share=flat,
+        share_single=flat.astype(np.float32),
         derivative=np.gradient(share, _STEP, axis=2).reshape(-1, len(_RATIOS)),
         octaves=octaves + np.log2(np.stack([band[1] for band in bands])),
     )
