@@ -104,12 +104,15 @@ def wave_kernel(diameter: float, wave_f_px: float, half: int) -> np.ndarray:
     radius = grid / (2 * wave_f_px * fine)
     if radius > grid / 2:
         raise ValueError("wave_f_px too small for this grid")
-    place = np.arange(-int(radius), int(radius) + 1)
+    # A quarter of pupil and picture: both are even.
+    place = np.arange(int(radius) + 1)
     rr = np.add.outer(place**2, place**2) / radius**2
     field = (rr <= 1) * np.exp(2j * np.pi * diameter / (8 * wave_f_px) * rr)
-    span = np.arange((2 * half + 1) * fine) - (2 * half + 1) * fine // 2
-    wave = np.exp(-2j * np.pi / grid * np.outer(span, place))  # Fourier's, of the middle alone
-    light = np.abs(wave @ field @ wave.T) ** 2
+    span = np.abs(np.arange((2 * half + 1) * fine) - (2 * half + 1) * fine // 2)
+    # Fourier's, of the middle alone.
+    wave = np.cos(2 * np.pi / grid * np.outer(np.arange(span.max() + 1), place))
+    wave[:, 1:] *= 2
+    light = (np.abs(wave @ field @ wave.T) ** 2)[np.ix_(span, span)]
     kernel = light.reshape(2 * half + 1, fine, 2 * half + 1, fine).mean(axis=(1, 3))
     return (kernel / kernel.sum()).astype(np.float32)
 

@@ -26,20 +26,25 @@ from merge.report.findings import sum_up_findings
 
 TOLERANCE = 2.0
 STEP = 3.0
+# What is found is proven on a small picture already; a shake, a subject that goes on just beyond an
+# end, and that nothing is found take four times as many tiles.
+SHAPE, LARGE = (216, 288), (432, 576)
 SHAKE = np.ones((1, 3), np.float32) / 3
 
 
-def bracket(frames=12, step_px=STEP, margin=0.5, noise=0.004, seed=1):
-    return _bracket(frames, step_px, margin, noise, seed)  # one key for one scene
+def bracket(frames=12, step_px=STEP, margin=0.5, noise=0.004, seed=1, shape=SHAPE):
+    return _bracket(frames, step_px, margin, noise, seed, shape)  # one key for one scene
 
 
 @lru_cache(maxsize=12)
-def _bracket(frames, step_px, margin, noise, seed):
-    return slanted_stack(frames, step_px=step_px, margin=margin, noise=noise, seed=seed)
+def _bracket(frames, step_px, margin, noise, seed, shape):
+    return slanted_stack(
+        frames, step_px=step_px, margin=margin, noise=noise, seed=seed, shape=shape
+    )
 
 
-def tiles_of(frames=12, step_px=STEP, margin=0.5, seed=1):
-    return _tiles_of(bracket(frames, step_px, margin, seed=seed))
+def tiles_of(frames=12, step_px=STEP, margin=0.5, seed=1, shape=SHAPE):
+    return _tiles_of(bracket(frames, step_px, margin, seed=seed, shape=shape))
 
 
 @lru_cache(maxsize=12)
@@ -48,14 +53,14 @@ def _tiles_of(stack):
 
 
 # Whole brackets are judged several times; tiles compare by identity.
-fitted = lru_cache(maxsize=4)(fit_focus_axis)
+fitted = lru_cache(maxsize=32)(fit_focus_axis)
 
 
 def registration_of(count, **changed):
     frames = [FrameRegistration(FrameTransform(np.eye(3)), jump_px=0.1) for _ in range(count)]
     for index, frame in changed.get("frames", {}).items():
         frames[index] = frame
-    return Registration(tuple(frames), count // 2, "similarity", (432, 576))
+    return Registration(tuple(frames), count // 2, "similarity", SHAPE)
 
 
 def diagnose(tiles, *, tolerance_px=TOLERANCE, settings=None, registration=None):
@@ -76,7 +81,7 @@ def kinds(findings):
 @pytest.mark.parametrize("seed", [1, slow(2), slow(3)])
 @pytest.mark.parametrize("margin", [0.0, slow(0.5)])
 def test_nothing_is_found_in_a_whole_bracket(seed, margin):
-    assert diagnose(tiles_of(margin=margin, seed=seed)) == ()
+    assert diagnose(tiles_of(margin=margin, seed=seed, shape=LARGE)) == ()
 
 
 @pytest.mark.parametrize("dropped", [1, slow(3), 6, slow(8), 10])
@@ -142,14 +147,15 @@ def test_an_end_cut_short_is_found_with_its_extent(steps_short):
 
     At one step the surface reaches 2.7 px, where 2 px are allowed and 2.5 px are proof: a note.
     """
-    findings = diagnose(tiles_of(margin=-steps_short))
+    findings = diagnose(tiles_of(margin=-steps_short, shape=LARGE))
     told = "end at the limit" if steps_short == 1 else "end not covered"
     assert set(kinds(findings)) == {told}
     assert {f.frames for f in findings} == {(0,), (11,)}
     for finding in findings:
         assert finding.value == pytest.approx(STEP * steps_short, abs=STEP)
     # What is not told is smaller than the audit says that it could tell.
-    scene, axis = bracket(margin=-steps_short), fitted(tiles_of(margin=-steps_short))
+    scene = bracket(margin=-steps_short, shape=LARGE)
+    axis = fitted(tiles_of(margin=-steps_short, shape=LARGE))
     limits = measure_limits(axis, registration_of(12), TOLERANCE)
     (rows, columns), side = axis.tile_detail.shape, axis.tile_size_px
     depth = scene.depth_px[: rows * side, : columns * side].astype(np.float32)
@@ -162,7 +168,7 @@ def test_an_end_cut_short_is_found_with_its_extent(steps_short):
 
 def test_an_end_cut_short_is_found_where_steps_are_fine():
     """Steps of 0.75 px: the subject goes on for 5 px, farther than many frames lie apart."""
-    stack = slanted_stack(24, step_px=0.75, margin=0.0, drop=range(17, 24))
+    stack = slanted_stack(24, step_px=0.75, margin=0.0, drop=range(17, 24), shape=SHAPE)
     (end,) = [f for f in diagnose(_tiles_of(stack)) if f.kind.startswith("end")]
     assert (end.kind, end.frames) == ("end not covered", (16,))
     # Of what lies 2 to 5.25 px beyond, 7/10.
@@ -172,7 +178,7 @@ def test_an_end_cut_short_is_found_where_steps_are_fine():
 def test_what_walks_through_a_frame_moves_no_step():
     """One who crosses two of three frames before the sky: there all detail comes and goes."""
     stack = slanted_stack(3, step_px=2.2, margin=0.0, noise=0.0, contrast=0.4)
-    walker = occluding_disks(432, 576, 9)
+    walker = occluding_disks(*LARGE, 9)
     seen = [f.copy() for f in stack.frames]
     for frame in seen:
         frame[:216] = 0.5  # sky
@@ -183,7 +189,7 @@ def test_what_walks_through_a_frame_moves_no_step():
 
 
 def test_a_duplicate_is_named():
-    noise = np.random.default_rng(3).standard_normal((432, 576)).astype(np.float32)
+    noise = np.random.default_rng(3).standard_normal(SHAPE).astype(np.float32)
     tiles = list(tiles_of())
     tiles.insert(5, measure_tiles(bracket().frames[4] + 0.004 * noise))
     (finding,) = diagnose(tiles)
@@ -208,8 +214,8 @@ def noisy(light, seed):
 
 @pytest.mark.parametrize("frame", [slow(1), 7, slow(10)])
 def test_a_frame_shaken_by_three_pixels_is_named(frame):
-    clean = bracket(noise=0.0).frames
-    tiles = list(tiles_of())
+    clean = bracket(noise=0.0, shape=LARGE).frames
+    tiles = list(tiles_of(shape=LARGE))
     tiles[frame] = measure_tiles(noisy(cv2.filter2D(clean[frame], -1, SHAKE), frame))
     unsharp, finding = diagnose(tiles)  # its neighbours are 3 px away, beyond 2 px
     assert (finding.kind, finding.frames) == ("shaken frame", (frame,))
@@ -221,7 +227,7 @@ def test_a_frame_shaken_by_three_pixels_is_named(frame):
 @pytest.mark.parametrize("seed", [1, slow(2)])
 def test_wide_steps_do_not_hide_a_shake(seed):
     """Neighbours 6 px away show no fine detail: orientations at two scales tell."""
-    stack = slanted_stack(8, step_px=6.0, noise=0.0, seed=seed)
+    stack = bracket(8, 6.0, noise=0.0, seed=seed, shape=LARGE)
     diagonal = (np.eye(3) / 3).astype(np.float32)
     tiles = [measure_tiles(noisy(f, i)) for i, f in enumerate(stack.frames)]
     assert "shaken frame" not in kinds(diagnose(tiles, tolerance_px=4.0))
@@ -233,7 +239,7 @@ def test_wide_steps_do_not_hide_a_shake(seed):
 
 def test_upright_stems_alone_in_focus_are_no_shake():
     """Texture with a direction of its own in two frames: nothing but upright lines."""
-    stack = bracket(noise=0.0)
+    stack = bracket(noise=0.0, shape=LARGE)
     rng = np.random.default_rng(11)
     lines = np.repeat(rng.random((1, 576), dtype=np.float32), 432, axis=0)
     there = (stack.depth_px > 10.5) & (stack.depth_px < 16.5)  # around the planes at 12 and 15 px
@@ -254,7 +260,7 @@ def test_a_weave_alone_in_focus_is_no_shake():
 
     Fine against coarse detail alone leans by 4.7 standard errors in one of them.
     """
-    stack = bracket(noise=0.0)
+    stack = bracket(noise=0.0, shape=LARGE)
     threads = np.broadcast_to(np.sin(2 * np.pi * np.arange(576) / 3.3), (432, 576))
     woven = stack.depth_px < 7.5
     tiles = []

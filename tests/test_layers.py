@@ -1,6 +1,7 @@
 """Imports point down: cli → report → pipeline → stages → base."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -59,6 +60,7 @@ def module_of(path: Path) -> str:
     return relative.parts[0].removesuffix(".py")
 
 
+@cache
 def imports_of(path: Path) -> set[str]:
     names = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

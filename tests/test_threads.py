@@ -2,9 +2,23 @@
 
 from __future__ import annotations
 
-import pytest
+import os
 
+import numpy as np
+import pytest
+from small_brackets import small_bracket
+
+from merge import merge_stack, threads
 from merge.threads import share_out
+
+
+@pytest.fixture(autouse=True)
+def two_cores(monkeypatch):
+    """Whatever the machine has, and whatever workers of the tests are given."""
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    threads._threads.cache_clear()
+    yield
+    threads._threads.cache_clear()
 
 
 def test_work_that_shares_out_its_own_work_ends():
@@ -19,3 +33,13 @@ def test_a_failure_reaches_the_caller():
 
     with pytest.raises(ZeroDivisionError):
         share_out(work, [1, 0, 2])
+
+
+def test_threads_change_no_result(monkeypatch):
+    frames, _ = small_bracket(5, height=320, width=480)
+    shared = merge_stack(frames)
+    assert threads._threads.cache_info().currsize == 1
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)
+    alone = merge_stack(frames)
+    np.testing.assert_array_equal(shared.pixels, alone.pixels)
+    np.testing.assert_array_equal(shared.axis.positions_px, alone.axis.positions_px)

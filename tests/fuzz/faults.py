@@ -35,7 +35,9 @@ import merge.report.page.merge_page
 from merge.atomic import write_json
 from merge.cli import main as command_line
 from merge.cli.merge import command as _loaded  # noqa: F401 - else every fork loads it
+from merge.compiled import build_declared
 from merge.pipeline import saving as _saving  # noqa: F401
+from merge.pipeline.building import LATER_MODULES
 
 _LIMIT_S = 120.0
 
@@ -250,6 +252,7 @@ def main() -> int:
     given = parser.parse_args()
     warnings.simplefilter("ignore", DeprecationWarning)  # forks of a process with threads
     rng = np.random.default_rng(given.seed)
+    build_declared(LATER_MODULES, stop=lambda: False)
     assert threading.active_count() == 1
     assert merge.report.page.merge_page
     with tempfile.TemporaryDirectory() as folder:
