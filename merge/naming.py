@@ -25,6 +25,9 @@ _PAIR_TOLERANCE_S = 2.0
 # By how much a time misses those of its neighbours in the counter before it counts as wrong: clocks
 # that were reset or read wrongly miss by hours, frames of a bracket named anew by seconds.
 _WRONG_CLOCK_S = 60.0
+# Files missing between two numbers that still belong to one row: what is deleted in a camera at
+# once (common practice, no source). Counters of two bodies lie farther apart.
+_DELETED = 9
 
 
 def natural_key(path: Path) -> list[tuple[int, int, str]]:
@@ -149,8 +152,9 @@ def wrong_times(paths: Sequence[Path], times: Sequence[dt.datetime | None]) -> l
     """Return positions of times that a camera's counter disproves.
 
     What a counter numbers between two pictures was taken between them. Where numbers follow each
-    other without a hole, the fewest times that must be wrong are, if right ones lie on either side
-    and they miss these by more than a minute. A clock that was set anew is no such case.
+    other, but for a few deleted, the fewest times that must be wrong are, if right ones lie on
+    either side and they miss these by more than a minute. A clock that was set anew is no such
+    case.
 
     Parameters
     ----------
@@ -177,8 +181,11 @@ def wrong_times(paths: Sequence[Path], times: Sequence[dt.datetime | None]) -> l
 
 
 def _goes_on(first: Path, second: Path) -> bool:
-    """Return whether a counter stays, as for a raw file and its JPEG, or goes on by one."""
-    return name_parts(first) == name_parts(second) or counters_follow(first, second)
+    """Return whether a counter stays, as for a raw file and its JPEG, or goes on by a few."""
+    (before, a), (after, b) = name_parts(first), name_parts(second)
+    if before != after or a is None or b is None:
+        return False
+    return (b - a) % COUNTER_END <= _DELETED + 1
 
 
 def _wrong_in_row(row: list[int], times: Sequence[dt.datetime | None]) -> list[int]:

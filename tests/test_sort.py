@@ -25,9 +25,9 @@ from merge.pipeline.each import chosen_groups, run_each
 from merge.pipeline.sorting import load_groups, place_sorted, sort_folder
 from merge.read import probe_frame, read_preview
 from merge.report.sort import each_line, outcome_line, sort_text, sum_line
-from merge.sort import name_groups, place_groups, sort_frames, to_record
+from merge.sort import name_groups, place_groups, reasons, sort_frames, to_record
 from merge.sort.folders import _copy
-from merge.sort.groups import Shot
+from merge.sort.groups import FrameGroup, Shot, SortedFrames
 from merge.sort.shots import (
     in_shooting_order,
     name_parts,
@@ -128,6 +128,11 @@ def test_equal_names_show_their_folders(tmp_path):
     text = sort_text(sort_folder(tmp_path))
     assert re.search(r"card1/\w+\.JPG … card1/\w+\.JPG", text)
     assert re.search(r"card2/\w+\.JPG … card2/\w+\.JPG", text)
+
+
+def test_a_name_of_two_lines_is_shown_in_one():
+    singles = [FrameGroup("single", (Shot(source(n)),), "", 0.9) for n in ("a.jpg", "b\nc.jpg")]
+    assert sort_text(SortedFrames(tuple(singles))).splitlines()[0].endswith(r"b\x0ac.jpg, 2 shots")
 
 
 def test_a_wrong_grouping_would_be_counted(day):
@@ -270,6 +275,25 @@ def test_a_time_that_the_counter_disproves_counts_as_unknown(off, wrong):
         streams = split_cameras(pair_files(files))
         assert [len(stream) for stream in streams] == [12, 12]
         assert names in [[shot.source.name for shot in stream] for stream in streams]
+
+
+@pytest.mark.parametrize(("hole", "wrong"), [(9, {"F_0003.jpg"}), (10, set())])
+def test_a_few_deleted_files_beside_a_wrong_time_do_not_hide_it(hole, wrong):
+    numbers = [1, 2, 3, *range(4 + hole, 9 + hole)]
+    card = [source(f"F_{n:04d}.jpg", at=second(n)) for n in numbers]
+    card[2] = source("F_0003.jpg", at=second(3, hours=5))
+    files, _ = without_wrong_times(card)
+    assert {f.name for f in files if f.settings.captured_at is None} == wrong
+
+
+def test_settings_that_change_are_not_said_to_be_the_same():
+    shots = [
+        Shot(source(f"F_{n}.jpg", f_number=8.0, exposure_time_s=t))
+        for n, t in enumerate((1 / 60, 1 / 30, 1 / 60))
+    ]
+    assert reasons._settings(shots) == "all at f/8, 1/60 s to 1/30 s"
+    assert reasons._settings(shots[::2]) == "all at f/8, 1/60 s"
+    assert reasons._settings([Shot(source("a.jpg"))]) == "settings not recorded"
 
 
 def test_a_wrong_time_does_not_part_a_raw_file_from_its_jpeg():

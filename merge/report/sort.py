@@ -6,6 +6,7 @@ from collections import Counter
 from pathlib import Path
 
 from merge.pipeline.each import EachSummary, Outcome
+from merge.printable import printable_name
 from merge.sort import FrameGroup, GroupKind, GroupSet, SortedFrames
 
 _PLURALS: dict[GroupKind, str] = {
@@ -59,7 +60,9 @@ def _shown_names(result: SortedFrames) -> dict[Path, str]:
     paths = [s.source.path for g in result.groups for s in g.shots]
     count = Counter(path.name for path in paths)
     return {
-        path: f"{path.parent.name}/{path.name}" if count[path.name] > 1 else path.name
+        path: printable_name(
+            f"{path.parent.name}/{path.name}" if count[path.name] > 1 else path.name
+        )
         for path in paths
     }
 

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from merge.model import CaptureSettings
 from merge.sort.certainty import certainty_of
 from merge.sort.costs import Evidence
 from merge.sort.groups import Shot
@@ -33,7 +32,7 @@ def give_reason(
     if len(timed) == len(links):
         parts[0] += f" with at most {_seconds(max(timed))} between them"
     if part.kind == "focus bracket":
-        parts += [_same_settings(shots[0].settings), _focus(span, shots, evidence)]
+        parts += [_settings(shots), _focus(span, shots, evidence)]
     elif part.kind == "aperture series":
         numbers = [s.settings.f_number or math.nan for s in shots]
         parts.append(f"f-number changes {_f(numbers[0])} → {_f(numbers[-1])}, focus stays")
@@ -77,13 +76,16 @@ def _exposures(shots: list[Shot]) -> str:
     return f"shutter changes {_shutter(min(known))} to {_shutter(max(known))}, f-number stays"
 
 
-def _same_settings(settings: CaptureSettings) -> str:
-    words = []
-    if settings.f_number:
-        words.append(_f(settings.f_number))
-    if settings.exposure_time_s:
-        words.append(_shutter(settings.exposure_time_s))
-    return "all at " + ", ".join(words) if words else "settings not recorded"
+def _settings(shots: list[Shot]) -> str:
+    """Return what all shots were set to, and what was not the same."""
+    known = [s.settings for s in shots]
+    numbers = sorted({s.f_number for s in known if s.f_number})
+    times = sorted({s.exposure_time_s for s in known if s.exposure_time_s})
+    told = [[_f(n) for n in numbers], [_shutter(t) for t in times]]
+    same = [words[0] for words in told if len(set(words)) == 1]
+    other = [f"{words[0]} to {words[-1]}" for words in told if len(set(words)) > 1]
+    parts = [f"all at {', '.join(same)}"] if same else []
+    return ", ".join(parts + other) or "settings not recorded"
 
 
 def _f(number: float) -> str:
