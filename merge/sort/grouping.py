@@ -10,7 +10,7 @@ from merge.sort.costs import Evidence, gather
 from merge.sort.damaged import put_damaged
 from merge.sort.groups import FrameGroup, GroupKind, GroupSet, Shot
 from merge.sort.likeness import Likeness
-from merge.sort.links import link_shots
+from merge.sort.links import link_shots, tell_untold_apertures
 from merge.sort.movement import compare_focus
 from merge.sort.partition import SINGLE_KINDS, Part, cut
 from merge.sort.reasons import give_reason
@@ -48,6 +48,7 @@ def group_shots(
         link_shots(a, b, (la, lb))
         for a, b, la, lb in zip(shots, shots[1:], seen, seen[1:], strict=False)
     ]
+    links = tell_untold_apertures(links)
     breaks = [i + 1 for i, link in enumerate(links) if link.breaks]
     edges = _shorten([0, *breaks, len(shots)], [link.alike for link in links])
     groups: list[FrameGroup] = []

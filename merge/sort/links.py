@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from merge.naming import seconds_between
 from merge.sort.groups import Shot
@@ -18,6 +19,9 @@ APERTURE_STOPS, EXPOSURE_STOPS = 0.2, 0.45
 _FOCAL_LENGTH_SHARE = 0.02
 # Part of a change of shutter or ISO that must show in the picture; else it followed the light.
 _SHOWN = 0.4
+# Change of shutter and ISO, in stops, from which on it was set and not metered: from shot to shot
+# light changes by less. So it is only twice running in one direction, else it may be a cloud.
+_SET_STOPS = 0.8
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,8 @@ class Link:
         that shutter and ISO only followed the light or the aperture.
     other_view : str
         What else changed so that the two cannot belong together; empty if nothing.
+    untold_stops : float
+        Change of the f-number, where neither file tells it, that shutter and ISO would make up for.
     """
 
     gap_s: float | None
@@ -43,6 +49,7 @@ class Link:
     aperture_stops: float
     exposure_stops: float
     other_view: str
+    untold_stops: float = 0.0
 
     @property
     def breaks(self) -> bool:
@@ -64,11 +71,13 @@ def link_shots(first: Shot, second: Shot, seen: tuple[Likeness, Likeness]) -> Li
     if min(one.light for one in seen) > 0:
         # 2.2 undoes the usual encoding.
         brighter = 2.2 * math.log2(seen[1].light / seen[0].light)
-    more = 0.0
+    more = untold = 0.0
     if a.exposure_time_s and b.exposure_time_s:
         more = math.log2(b.exposure_time_s / a.exposure_time_s)
         more += math.log2(b.iso / a.iso) if a.iso and b.iso else 0.0
         if brighter * more < _SHOWN * more * more:
+            if not (a.f_number or b.f_number) and abs(more) > _SET_STOPS:
+                untold = more
             more = 0.0
     elif not (a.exposure_time_s or b.exposure_time_s):
         # Without the settings the brightness itself tells.
@@ -79,7 +88,21 @@ def link_shots(first: Shot, second: Shot, seen: tuple[Likeness, Likeness]) -> Li
         aperture_stops=closed,
         exposure_stops=more,
         other_view=_other_view(first, second),
+        untold_stops=untold,
     )
+
+
+def tell_untold_apertures(links: list[Link]) -> list[Link]:
+    """Return the links, with changes of an f-number that no file tells where they are one series.
+
+    Lenses without contacts leave the f-number unknown; shutter or ISO that change twice running in
+    one direction, by stops, while the picture stays as bright, show that it was changed.
+    """
+    out = list(links)
+    for i, (one, two) in enumerate(itertools.pairwise(links)):
+        if one.untold_stops * two.untold_stops > 0:
+            out[i : i + 2] = [replace(k, aperture_stops=k.untold_stops) for k in (one, two)]
+    return out
 
 
 def _other_view(first: Shot, second: Shot) -> str:

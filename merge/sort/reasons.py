@@ -34,8 +34,7 @@ def give_reason(
     if part.kind == "focus bracket":
         parts += [_settings(shots), _focus(span, shots, evidence)]
     elif part.kind == "aperture series":
-        numbers = [s.settings.f_number or math.nan for s in shots]
-        parts.append(f"f-number changes {_f(numbers[0])} → {_f(numbers[-1])}, focus stays")
+        parts.append(f"{_apertures(shots)}, focus stays")
     else:
         parts.append(_exposures(shots))
     parts.append(f"same scene (likeness {min(link.alike for link in links):.2f})")
@@ -66,6 +65,13 @@ def _focus(span: range, shots: list[Shot], evidence: Evidence) -> str:
     else:
         way = "to the left" if columns < 0 else "to the right"
     return f"the sharp place moves {way} in the picture{rail}"
+
+
+def _apertures(shots: list[Shot]) -> str:
+    numbers = [s.settings.f_number or math.nan for s in shots]
+    if all(math.isnan(n) for n in numbers):
+        return "the shutter makes up for f-numbers that the files do not tell"
+    return f"f-number changes {_f(numbers[0])} → {_f(numbers[-1])}"
 
 
 def _exposures(shots: list[Shot]) -> str:
