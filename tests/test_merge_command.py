@@ -455,11 +455,12 @@ def test_each_prints_what_is_done_at_once(day, tmp_path):
 
 
 def test_each_writes_a_page_of_the_day(day, tmp_path):
-    page = tmp_path / "day.html"
+    """Also into the folder of the results, which the run itself makes."""
+    page = tmp_path / "out" / "day.html"
     result = merge("--each", day, "-o", tmp_path / "out", "--report", page)
     assert result.exit_code == 1
     text = page.read_text(encoding="utf-8")
-    own = sorted(p.name for p in (tmp_path / "day-brackets").iterdir())
+    own = sorted(p.name for p in (page.parent / "day-brackets").iterdir())
     assert own == ["focus-bracket-frame_1-3.html", "focus-bracket-frame_1.html"]
     assert all(f'href="day-brackets/{name}"' in text for name in own)
     assert text.count('<img src="data:image/') == 2

@@ -71,6 +71,8 @@ def run_brackets(path: Path, job: BracketJob, folder: Path | None, telling: Tell
             print_text(telling.line(outcome))
 
     if telling.page is not None:
+        if folder is not None and telling.page.parent.resolve() == folder.resolve():
+            folder.mkdir(parents=True, exist_ok=True)  # as the first result would
         check_writable(telling.page, overwrite=telling.overwrite)
         pages_folder(telling.page).mkdir(exist_ok=True)
     try:
