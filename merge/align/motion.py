@@ -11,8 +11,6 @@ import numpy as np
 
 from merge.model import Array, FrameTransform, MotionModel
 
-PARAMETER_COUNT: dict[str, int] = {"shift": 2, "similarity": 4, "affine": 6, "perspective": 8}
-
 
 def normaliser(shape: tuple[int, ...]) -> Array:
     """Return the 3x3 map from normalised (u, v) to pixels of a picture of ``shape`` (H, W)."""

@@ -96,11 +96,6 @@ class Linearised:
     certainty: Array
     trust: Array
 
-    @property
-    def surprise(self) -> Array:
-        """Squared misfits in units of their errors, shape (n,)."""
-        return squared(self.misfit, self.certainty)
-
 
 def squared(misfit: Array, certainty: Array) -> Array:
     """Return squared misfits (n, 2) in units of their errors."""
