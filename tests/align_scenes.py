@@ -15,10 +15,9 @@ import cv2
 import numpy as np
 from fixture_data import load_fixture
 from scenes import blur, photograph, similarity, warp_exact
-from scipy.ndimage import distance_transform_edt, map_coordinates
-from thin_lens import render_focus
+from scipy.ndimage import map_coordinates
+from thin_lens import render_focus, see, surfaces
 
-from merge.demo import Scene, see_through_lens
 from merge.encoding import encode, linearize
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
@@ -162,43 +161,6 @@ def distort(view: np.ndarray, share: float) -> np.ndarray:
     return moved[..., None].astype(np.float32)
 
 
-def points_with_hidden(
-    light: np.ndarray, position: np.ndarray, reach: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return pixel index (row, column), position and light of all surface points.
-
-    Besides every visible pixel there is a second set: behind a depth step the farther surface goes
-    on for ``reach`` px, mirrored at the step, because a wide aperture looks behind the rim.
-
-    Parameters
-    ----------
-    light : ndarray, shape (H, W, C), float32
-        Linear light of the all-sharp picture.
-    position : ndarray, shape (H, W), float32
-        In px of blur-circle diameter.
-    reach : int
-        In px.
-    """
-    rows, columns = np.indices(position.shape).astype(np.int32)
-    spread = float(position.max() - position.min())
-    rim = position - cv2.erode(position, np.ones((3, 3), np.uint8)) > 0.04 * spread
-    distance, nearest_rim = distance_transform_edt(~rim, return_indices=True)
-    r, c = nearest_rim
-    hidden = (distance <= reach) & (position[r, c] > position + 0.04 * spread)
-    r, c = r[hidden], c[hidden]
-    mirror_r = np.clip(2 * r - rows[hidden], 0, position.shape[0] - 1)
-    mirror_c = np.clip(2 * c - columns[hidden], 0, position.shape[1] - 1)
-    same = np.abs(position[mirror_r, mirror_c] - position[r, c]) < 0.04 * spread
-    colour = np.where(same[:, None], light[mirror_r, mirror_c], light[r, c])
-    return (
-        np.stack(
-            [np.r_[rows.ravel(), rows[hidden]], np.r_[columns.ravel(), columns[hidden]]], axis=1
-        ),
-        np.r_[position.ravel(), position[r, c]].astype(np.float32),
-        np.concatenate([light.reshape(-1, light.shape[2]), colour]).astype(np.float32),
-    )
-
-
 @lru_cache(maxsize=1)
 def swaying_views(frames: int, sway_px: float) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     """Return views as `focus_views` has them, from a camera that moves sideways.
@@ -219,14 +181,12 @@ def swaying_views(frames: int, sway_px: float) -> tuple[list[np.ndarray], np.nda
     position = (depth * focus[-1]).astype(np.float32)
     sways = np.random.default_rng(4).uniform(-sway_px, sway_px, (frames, 2))
     sways[frames // 2] = 0
-    index, points, colours = points_with_hidden(light, position, int(focus[-1] / 2 + sway_px) + 3)
-    views = []
-    for at, sway in zip(focus, sways, strict=True):
-        nearness = 1 - points / focus[-1]
-        moved = index + nearness[:, None] * sway[::-1]
-        # Whole pixels of one scene: how far they are off is told to nobody and averages out.
-        scene = Scene(position.shape, moved, points, colours)
-        views.append(see_through_lens(scene, float(at)))
+    place, depth_px, colour = surfaces(light, position, int(focus[-1] / 2 + sway_px) + 3)
+    nearness = 1 - depth_px[:, None] / focus[-1]
+    views = [
+        see((place + nearness * sway[::-1], depth_px, colour), position.shape, at)
+        for at, sway in zip(focus, sways, strict=True)
+    ]
     return views, sways, position
 
 

@@ -125,7 +125,6 @@ def slanted_stack(
     wave_f_px: float = 1.0,
     margin: float = 0.5,
     drop: Sequence[int] = (),
-    order: Sequence[int] | None = None,
     noise: float = 0.004,
     contrast: float = 1.0,
     shape: tuple[int, int] = (432, 576),
@@ -144,8 +143,8 @@ def slanted_stack(
         Wavelength times f-number in px, for "diffraction".
     margin : float
         How far, in steps, the first and last focus lie outside the depth range.
-    drop, order : sequence of int
-        Frames left out, then the order of the rest.
+    drop : sequence of int
+        Frames left out.
     noise : float
         Standard deviation of white noise in linear light.
     """
@@ -158,7 +157,6 @@ def slanted_stack(
     ramp = 0.8 * x + 0.1 * (1 + np.sin(2 * np.pi * (1.3 * y + 0.3)))
     depth = near + (far - near) * np.clip(ramp, 0, 1)
     kept = [i for i in range(frames) if i not in set(drop)]
-    kept = [kept[i] for i in order] if order is not None else kept
     out = []
     for i in kept:
         seen = _seen(sharp, depth, focus[i], lens, wave_f_px)

@@ -193,23 +193,10 @@ class Card:
         return self.now.strftime("%Y:%m:%d %H:%M:%S")
 
     def _exif(self, f_number: float, exposure_s: float, iso: int, distance_m: float) -> bytes:
-        header = Image.Exif()
-        header[271], header[272] = self.camera
-        part = header.get_ifd(0x8769)
-        # EXIF wants ratios; a plain float would be written as a double, which readers refuse.
-        short = exposure_s < 0.3
-        part[33434] = (
-            IFDRational(1, round(1 / exposure_s)) if short else IFDRational(round(exposure_s, 3))
-        )
-        part[33437] = IFDRational(f_number)
-        part[34855] = iso
-        part[36867] = self._stamp()
+        more = {37382: distance_m} if self.distances else {}
         if self.subseconds:
-            part[37521] = f"{self.now.microsecond // 10_000:02d}"
-        part[37386] = IFDRational(60, 1)
-        if self.distances:
-            part[37382] = IFDRational(round(100 * distance_m), 100)
-        return header.tobytes()
+            more[37521] = f"{self.now.microsecond // 10_000:02d}"
+        return shot_exif(self.camera, f_number, exposure_s, iso, self._stamp(), more)
 
     # -- what photographers do ------------------------------------------------------------
 
@@ -253,6 +240,23 @@ class Card:
         scene, group = scene or self.scene(), self.group("exposure bracket")
         for stop in stops:
             self.shoot(group, scene, focus, exposure_s=1 / 60 * 2.0**stop, **options)
+
+
+def shot_exif(
+    camera: tuple[str, str], f_number: float, exposure_s: float, iso: int, stamp: str, more: dict
+) -> bytes:
+    """Return EXIF as cameras write it; ``more`` are further tags by number."""
+    header = Image.Exif()
+    header[271], header[272] = camera
+    # EXIF wants ratios; a plain float would be written as a double, which readers refuse.
+    short = exposure_s < 0.3
+    time = IFDRational(1, round(1 / exposure_s)) if short else IFDRational(round(exposure_s, 3))
+    tags = {33434: time, 33437: IFDRational(round(10 * f_number), 10), 34855: iso, 36867: stamp,
+            37386: IFDRational(60, 1), **more}  # fmt: skip
+    if 37382 in more:
+        tags[37382] = IFDRational(round(100 * more[37382]), 100)
+    header.get_ifd(0x8769).update(tags)
+    return header.tobytes()
 
 
 def write_dng(path: Path, rgb: np.ndarray, stamp: str, camera: tuple[str, str]) -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from card_generator import TrueGroup, between, photographs, write_dng
+from card_generator import TrueGroup, between, photographs, shot_exif, write_dng
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
@@ -292,26 +292,15 @@ class Card:
         return self.now.strftime("%Y:%m:%d %H:%M:%S")
 
     def _exif(self, f_number: float, exposure_s: float, iso: int, focus: float) -> bytes:
-        header = Image.Exif()
-        header[271], header[272] = self.camera
-        part = header.get_ifd(0x8769)
-        short = exposure_s < 0.3
-        part[33434] = (
-            IFDRational(1, round(1 / exposure_s)) if short else IFDRational(round(exposure_s, 3))
-        )
-        part[33437] = IFDRational(round(10 * f_number), 10)
-        part[34855] = iso
-        part[36867] = self._stamp()
+        more: dict = {37386: IFDRational(round(self.focal_mm), 1)}
         if self.subseconds:
-            part[37521] = f"{self.now.microsecond // 10_000:02d}"
-        part[37386] = IFDRational(round(self.focal_mm), 1)
+            more[37521] = f"{self.now.microsecond // 10_000:02d}"
         if self.lens:
-            part[42036] = f"Sample {self.focal_mm:.0f} mm"
+            more[42036] = f"Sample {self.focal_mm:.0f} mm"
         distance = 1 / (1 / 0.4 - focus * (1 / 0.4 - 1 / 8.0))
         if self.distances == "fine":
-            part[37382] = IFDRational(round(100 * distance), 100)
+            more[37382] = distance
         elif self.distances == "coarse":
             # Encoders of lenses have a few dozen positions over their whole range.
-            step = round(np.log(distance) / 0.12) * 0.12
-            part[37382] = IFDRational(round(100 * np.exp(step)), 100)
-        return header.tobytes()
+            more[37382] = np.exp(round(np.log(distance) / 0.12) * 0.12)
+        return shot_exif(self.camera, f_number, exposure_s, iso, self._stamp(), more)

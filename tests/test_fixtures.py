@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 import pytest
 from fixture_data import FIXTURES, FixtureBracket, load_fixture
+from marks import slow
 from PIL import Image
 from skimage.registration import phase_cross_correlation
 
@@ -101,7 +102,7 @@ def test_header_agrees_with_the_record(name):
     assert times == sorted(set(times))
 
 
-@pytest.mark.parametrize(("name", "least"), [("macro", 9), ("landscape", 3)])
+@pytest.mark.parametrize(("name", "least"), [slow("macro", 9), ("landscape", 3)])
 def test_recorded_transforms_put_sharp_detail_on_the_truth(name, least):
     """The outermost macro frames have too little in focus to be measured on.
 
@@ -127,7 +128,7 @@ def test_recorded_transforms_put_sharp_detail_on_the_truth(name, least):
         assert np.abs(shift).max() <= 0.1, f"frame {index}: off by {shift} px"
 
 
-@pytest.mark.parametrize(("name", "least"), [("macro", 5), ("landscape", 2)])
+@pytest.mark.parametrize(("name", "least"), [slow("macro", 5), ("landscape", 2)])
 def test_recorded_gains_match_the_light_of_the_frames(name, least):
     bracket = load_fixture(name)
     truth = linearize(bracket.truth, "srgb").mean(axis=2)

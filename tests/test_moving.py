@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from blurred_scenes import occluding_disks
 from fixture_data import load_fixture
+from marks import slow
 from scenes import MovingScene, blur, moving_photograph_stack, photograph_stack, sway
 
 from merge.align import common_area, warp_frame
@@ -108,7 +109,7 @@ def test_a_still_photograph_has_no_moving_parts():
     assert hold_still(depth.position, parts) is depth.position
 
 
-@pytest.mark.parametrize("name", ["landscape", "macro"])
+@pytest.mark.parametrize("name", ["landscape", slow("macro")])
 def test_a_rendered_still_bracket_has_no_moving_parts(name):
     """Bristles, grass and bokeh: an independent path tracer made them, nothing moved."""
     known = load_fixture(name)

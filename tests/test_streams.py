@@ -19,6 +19,7 @@ from merge.printable import printable, printable_json, printable_name
 
 ROOT = Path(__file__).parents[1]
 PLAN = ("plan", "--pixel-pitch", "3.76um", "--magnification", "1:1", "--depth", "5mm")
+SMALL = {"suffix": ".jpg", "height": 96, "width": 128}
 full_device = pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full is of Linux")
 posix = pytest.mark.skipif(os.name != "posix", reason="shells and pipes of POSIX")
 
@@ -70,7 +71,7 @@ def test_a_narrow_terminal_shows_escapes(encoding):
 @pytest.mark.parametrize("closed", [slow("2>&-"), slow(">&-"), slow("<&-"), ">&- 2>&- <&-"])
 def test_closed_streams_change_neither_work_nor_exit_code(tmp_path, closed):
     """Else the next file opened gets the number 2, and libraries write their remarks into it."""
-    frames = write_bracket(tmp_path, suffix=".jpg")
+    frames = write_bracket(tmp_path, **SMALL)
     code = f"exec {sys.executable} -m merge merge {tmp_path} -o {tmp_path}/out.tif {closed}"
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     result = subprocess.run(["bash", "-c", code], capture_output=True, env=environment)
@@ -130,7 +131,7 @@ def test_a_warning_of_a_library_is_no_text_on_the_screen():
 @pytest.mark.slow
 @posix
 def test_a_pipe_named_as_a_frame_is_refused(tmp_path):
-    frames = write_bracket(tmp_path, suffix=".jpg")
+    frames = write_bracket(tmp_path, **SMALL)
     os.mkfifo(tmp_path / "pipe.jpg")
     for arguments in (("merge", *frames, tmp_path / "pipe.jpg"), ("audit", tmp_path / "pipe.jpg"),
                       ("plan", "--frame", tmp_path / "pipe.jpg", "--near", "1m")):  # fmt: skip
@@ -146,7 +147,7 @@ HOSTILE = ("\x1b[31mred", "two\nlines", "\x9b2J", "‮gpj", "[/bold]", "<b>", "'
 @pytest.mark.skipif(sys.platform != "linux", reason="such names exist on Linux only")
 def test_names_no_terminal_should_see_are_escaped_and_found_again(tmp_path):
     day = tmp_path / "day"
-    frames = write_bracket(day, 3, suffix=".jpg")
+    frames = write_bracket(day, **SMALL)
     for path, name in zip(frames, (b"a\xff1.jpg", b"a\x1b[31m2.jpg", b"a\n3.jpg"), strict=True):
         os.rename(path, os.fsencode(day) + b"/" + name)
     result = run("sort", day, "--into", tmp_path / "groups")
@@ -187,7 +188,7 @@ def test_nothing_but_the_streams_module_prints():
 @pytest.mark.skipif(shutil.which("script") is None, reason="needs script(1) for a terminal")
 def test_a_group_named_like_markup_does_not_stop_the_progress_bar(tmp_path):
     day = tmp_path / "[" / "bold]"
-    write_bracket(day, 3, suffix=".jpg")
+    write_bracket(day, **SMALL)
     code = f"{sys.executable} -m merge audit '{day}'"
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     result = subprocess.run(

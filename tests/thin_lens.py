@@ -15,6 +15,7 @@ import numba
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
+Points = tuple[np.ndarray, np.ndarray, np.ndarray]
 # A rise of depth by more than this share of the whole range is a rim.
 RIM = 0.04
 
@@ -53,20 +54,23 @@ def render_focus(
     """
     ends = float(position.min()), float(position.max())
     widest = max(abs(focus - end) for focus in focuses for end in ends)
-    surfaces = _surfaces(light, position, int(widest / 2) + 2)
+    points = surfaces(light, position, int(widest / 2) + 2)
     turns = rng.uniform(0, 2 * np.pi, len(focuses))
-
-    def see(focus: float, turn: float) -> np.ndarray:
-        total = np.zeros(light.shape, np.float32)
-        hits = np.zeros(light.shape[:2], np.float32)
-        # One view for about five pixels of the widest disk: what is left is below usual noise.
-        disk = max(abs(focus - end) for end in ends)
-        views = int(np.clip(np.pi / 4 * disk**2 / 5, 64, 600))
-        _add_views(*surfaces, np.float32(focus), _aperture(views, turn), total, hits)
-        return total / np.maximum(hits, 1)[..., None]
-
     with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(see, focuses, turns))
+        return list(pool.map(lambda f, t: see(points, position.shape, f, t), focuses, turns))
+
+
+def see(points: Points, shape: tuple[int, ...], focus: float, turn: float = 0.0) -> np.ndarray:
+    """Return points as a lens with a focus sees them, (H, W, C); ``turn`` turns its views."""
+    place, depth, colour = points
+    total = np.zeros((*shape[:2], colour.shape[1]), np.float32)
+    hits = np.zeros(shape[:2], np.float32)
+    # One view for about five pixels of the widest disk: what is left is below usual noise.
+    disk = float(np.abs(depth - np.float32(focus)).max())
+    views = int(np.clip(np.pi / 4 * disk**2 / 5, 64, 600))
+    aperture = _aperture(views, turn)
+    _add_views(place.astype(np.float32), depth, colour, np.float32(focus), aperture, total, hits)
+    return total / np.maximum(hits, 1)[..., None]
 
 
 def _aperture(count: int, turn: float) -> np.ndarray:
@@ -76,7 +80,7 @@ def _aperture(count: int, turn: float) -> np.ndarray:
     return np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=1).astype(np.float32)
 
 
-def _surfaces(light, position, reach: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def surfaces(light: np.ndarray, position: np.ndarray, reach: int) -> Points:
     """Return (row, column), depth and light of all points, those behind rims first.
 
     The farther surface goes on behind a rim for ``reach`` px, mirrored at the rim.
