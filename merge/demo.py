@@ -69,8 +69,8 @@ def _splat_views(index, position, light, focus, lens, total, hits):  # type: ign
         winner[:] = -1
         for k in range(index.shape[0]):
             half = (position[k] - focus) / 2
-            row = np.int32(np.rint(index[k, 0] + half * lens[v, 1]))
-            column = np.int32(np.rint(index[k, 1] + half * lens[v, 0]))
+            row = int(np.rint(index[k, 0] + half * lens[v, 1]))
+            column = int(np.rint(index[k, 1] + half * lens[v, 0]))
             if 0 <= row < height and 0 <= column < width and position[k] < nearest[row, column]:
                 nearest[row, column] = position[k]
                 winner[row, column] = k
