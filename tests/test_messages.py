@@ -42,7 +42,7 @@ def bracket(seed):
     tiles[:, : int(rng.integers(0, 12))] = high + float(rng.choice([1.0, 2.03, 5.0]))
     unknown = rng.random(count) < 0.2
     quality = FrameQuality(
-        detail_ratio=np.where(unknown, np.nan, rng.uniform(0.1, 1.1, count))[:, None] * np.ones(5),
+        detail_ratio=np.where(unknown, np.nan, rng.uniform(0.1, 1.1, count)),
         detail_z=rng.normal(-1, 3, count),
         direction_ratio=rng.uniform(0.2, 1, count),
         direction_z=rng.normal(1, 3, count),

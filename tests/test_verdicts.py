@@ -170,14 +170,14 @@ def test_detail_of_one_direction_shows_no_shake_along_the_other(monkeypatch, dir
     assert ((1 - needed) / (1 + needed) > 0.5).all() == (directed == 0)
 
 
-def quality_of(ratio, along):
+def quality_of(ratio, along, limit=0.8):
     """Return what five frames show, the third of them with a loss of detail and a lean proven."""
-    detail, z = np.ones((5, 5)), np.zeros(5)
+    detail, z = np.ones(5), np.zeros(5)
     detail[2], z[2] = ratio, 8.0
     direction = np.ones(5)
     direction[2] = along
-    nothing = np.full(5, np.nan)
-    return FrameQuality(detail, -z, direction, z, np.zeros(5), np.ones(5), nothing, nothing)
+    limits = np.full(5, limit)
+    return FrameQuality(detail, -z, direction, z, np.zeros(5), np.ones(5), limits, limits)
 
 
 @pytest.mark.parametrize(
@@ -186,7 +186,16 @@ def quality_of(ratio, along):
 def test_what_is_lost_in_all_directions_is_no_shake(ratio, along, kind):
     """A shake that leaves 0.4 along and all across leaves 0.7 of all; soft frames lean a little."""
     (finding,) = find_soft_frames(quality_of(ratio, along), NAMES[:5])
-    assert (finding.kind, finding.frames) == (kind, (2,))
+    assert (finding.kind, finding.frames, finding.severity) == (kind, (2,), "warning")
+
+
+@pytest.mark.parametrize(("ratio", "along"), [(0.29, 1.0), (1.0, 0.29)])
+@pytest.mark.parametrize("limit", [0.3, 0.2, np.nan])
+def test_a_soft_or_shaken_frame_is_a_warning_only_beyond_what_can_be_told(ratio, along, limit):
+    """Proven alike each time: below the limit a warning, above a note, without one nothing."""
+    found = find_soft_frames(quality_of(ratio, along, limit), NAMES[:5])
+    assert [f.severity for f in found] == {0.3: ["warning"], 0.2: ["note"]}.get(limit, [])
+    assert all(f.threshold == limit and f.value == pytest.approx(0.29) for f in found)
 
 
 def test_the_first_frame_of_many_moves_is_not_knocked():

@@ -156,10 +156,11 @@ def _quality(
     """Join what frames show of their detail with how it leans."""
     ratio, detail_z, detail_limit = detail
     lean, lean_z, needed = measure_leans(tiles, fitted.data, fitted.frames_px, fitted.places_px)
+    size = np.minimum(np.abs(lean), 1.0)
     return FrameQuality(
         detail_ratio=ratio,
         detail_z=detail_z,
-        direction_ratio=(1 - np.abs(lean)) / (1 + np.abs(lean)),
+        direction_ratio=(1 - size) / (1 + size),
         direction_z=lean_z,
         direction_deg=np.degrees(np.angle(-np.nan_to_num(lean)) / 2) % 180,
         gains=fitted.data.gains,

@@ -46,7 +46,8 @@ def measure_leans(
 ) -> tuple[Complex, Array, Array]:
     """Return how the orientation of fine detail departs in each frame, (N,), and its score.
 
-    And how far it would have had to depart to be proven; NaN where that is beyond 1.
+    And how far it would have had to depart to be proven, 99 times in 100; all NaN where that is
+    beyond 1. Both are those of detail that has no direction of its own.
 
     A tile's anisotropy is the structure tensor's: energy along x less that along y, and twice the
     product, over their sum. A shake takes it along one direction. What a tile's own texture prefers
@@ -91,9 +92,16 @@ def measure_leans(
         if seldom < chance[frame] and not denied:
             lean[frame], chance[frame] = off, seldom
     # Detail of one direction shows no other: energies of 1 + e and 1 - e, of which the first falls
-    # by a factor r, lean by (1 - e^2) log(r) / 2.
-    both_ways = (told * (1 - np.abs(fine) ** 2)).sum(axis=1) / np.maximum(told.sum(axis=1), 1)
-    needed /= np.maximum(both_ways, 1e-9)
+    # by a factor r, lean by (1 - e^2) log(r) / 2. Of the usual tile, since leans are robust means.
+    both_ways = np.array(
+        [
+            np.median(e[k]) if k.any() else 0.0
+            for e, k in zip(1 - np.abs(fine) ** 2, told, strict=True)
+        ]
+    )
+    both_ways = np.maximum(both_ways, 1e-9)
+    lean, needed = lean / both_ways, needed / both_ways
+    lean[~(needed < 1)] = np.nan
     # Twice: either of two tests may call a frame shaken.
     rare = -ndtri(np.clip(2 * chance, 1e-300, 1 - 1e-9))
     return lean, np.where(np.isfinite(lean), rare, np.nan), np.where(needed < 1, needed, np.nan)

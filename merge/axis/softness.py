@@ -137,25 +137,27 @@ def _judge(
 
     Returns
     -------
-    ratio : ndarray, shape (N, B)
-        Energy; NaN where too little tells.
+    ratio : ndarray, shape (N,)
+        What its own blur, beside what is usual, leaves of the finest band in focus; NaN where too
+        little tells.
     score : ndarray, shape (N,)
         Standard errors above what is foretold.
     limit : ndarray, shape (N,)
-        What is left of the finest band in focus where softness would be proven, 99 times in 100.
+        The ratio from which on softness would be proven, 99 times in 100: that of so many standard
+        errors as that takes.
     """
     count = len(sound)
-    z = found.score(data.own, sound)
-    usual_error = found.against_others(data.own, sound)[1]
+    off, error = found.against_others(data.own, sound)
+    z = score(off / error, found.degrees)
     if count < FEWEST:
         sound = np.zeros_like(sound)
     # No fit is the better for that.
     unsure = ~sound | ~np.isfinite(found.error) | ((z > proof_limit(count)) & (data.own == 0))
-    limit = _left_in_focus(data, solution, student_limit(count, found.degrees) * usual_error)
-    ratio = _left(data, solution, data.own + found.square)
-    untold = unsure | (limit < FLOOR)
-    ratio[untold & (z < proof_limit(count))] = np.nan
-    return ratio, np.where(unsure, np.nan, -z), np.where(untold, np.nan, limit)
+    limit = _left_in_focus(data, solution, student_limit(count, found.degrees) * error)
+    unsure |= limit < FLOOR
+    ratio = _left_in_focus(data, solution, off)
+    ratio[unsure] = z[unsure] = limit[unsure] = np.nan
+    return ratio, -z, limit
 
 
 def _left_in_focus(data: Windows, solution: Solution, square: Array) -> Array:
@@ -164,26 +166,12 @@ def _left_in_focus(data: Windows, solution: Solution, square: Array) -> Array:
     What is blurred already loses less by it: with that, steps of 10 px foretold too much left.
     """
     rows = slopes_of(data, solution.amplitude)[:, 0]
-    columns = np.sqrt(square) / data.sigma_px[0] * data.blur.per_unit
+    columns = np.sqrt(np.maximum(square, 0.0)) / data.sigma_px[0] * data.blur.per_unit
     last = data.blur.share.shape[1] - 1
     shares = data.blur.share[rows][:, np.rint(np.minimum(columns, last)).astype(int)]
     return np.asarray(
         np.average(shares, axis=0, weights=data.peak[:, 0] * solution.amplitude[:, 0])
     )
-
-
-def _left(data: Windows, solution: Solution, square: Array) -> Array:
-    """Return the energy that own blur leaves of each frame's, (N, B)."""
-    left = []
-    slopes = slopes_of(data)
-    for own in (np.zeros_like(square), square):
-        known = np.nan_to_num(own, posinf=0.0)
-        fit = compare(
-            replace(data, own=known), slopes, solution.frames_px, solution.tiles_px, rounds=0
-        )
-        energy = (data.peak * solution.amplitude)[:, :, None] * fit.share * data.used[:, None]
-        left.append([_by_frame(data, e, len(square)) for e in np.moveaxis(energy, 1, 0)])
-    return np.asarray(left[1]).T / np.maximum(np.asarray(left[0]).T, 1e-12)
 
 
 def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = None) -> _OwnBlur:

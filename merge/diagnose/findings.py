@@ -120,7 +120,7 @@ def _axis_findings(
     findings += find_needless_frames(axis, tolerance_px)
     if axis.quality is not None:
         soft = find_soft_frames(axis.quality, names)
-        spoilt = sorted({i for f in soft for i in f.frames})
+        spoilt = sorted({i for f in soft if f.severity != "note" for i in f.frames})
         findings += soft + find_unsharp_parts(axis, tolerance_px, names, spoilt)
     return findings
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from merge.diagnose.wording import WORTH_TELLING, list_names, percent, shutter
+from merge.finding_kinds import FindingKind
 from merge.model import Array, CaptureSettings, Finding, FrameQuality, Registration
 from merge.model.geometry import JUMP_NEIGHBOURS
 from merge.significance import (
@@ -205,57 +206,71 @@ def _bump_finding(size_px: float, limit: float, frame: int, names: Sequence[str]
 
 
 def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Finding]:
-    """Return a finding for each frame that is proven softer than the others lead to expect."""
-    count = len(names)
-    limit = proof_limit(count)
-    shaken = quality.direction_z > limit
-    shaken &= quality.direction_ratio < WORTH_TELLING
-    ratio = np.nanmin(
-        np.where(np.isfinite(quality.detail_ratio[:, :2]), quality.detail_ratio[:, :2], 1.0), axis=1
-    )
-    soft = (quality.detail_z < -limit) & (ratio < WORTH_TELLING)
+    """Return a finding for each frame that is proven softer than the others lead to expect.
+
+    A warning from the size on that the audit says it could have found, below that a note; nothing
+    where it could have found none.
+    """
+    proven = proof_limit(len(names))
+    soft = (quality.detail_z < -proven) & (quality.detail_ratio < WORTH_TELLING)
+    soft &= np.isfinite(quality.detail_limit)
+    shaken = (quality.direction_z > proven) & (quality.direction_ratio < WORTH_TELLING)
+    shaken &= np.isfinite(quality.direction_limit)
     # A shake leaves the detail across: of all (1 + r) / 2, more than r.
-    shaken &= ~(soft & (ratio < quality.direction_ratio))
+    softer = quality.detail_ratio < quality.direction_ratio
+    surer = (quality.detail_ratio <= quality.detail_limit) | ~(
+        quality.direction_ratio <= quality.direction_limit
+    )
+    shaken &= ~(soft & softer & surer)
     soft &= ~shaken
-    findings = [_shake_finding(quality, i, names) for i in np.flatnonzero(shaken).tolist()]
-    for i in np.flatnonzero(soft).tolist():
-        findings.append(
-            Finding(
-                kind="soft frame",
-                severity="warning",
-                message=(
-                    f"{names[i]} is softer in all directions (focus moved during the exposure, "
-                    f"haze, a nudge): only {percent(ratio[i])} of the fine detail that the frames "
-                    "beside it suggest is there."
-                ),
-                advice=_again(names[i]),
-                value=float(ratio[i]),
-                threshold=WORTH_TELLING,
-                unit="ratio",
-                frames=(i,),
-            )
-        )
-    return findings
+    return [
+        *(_shake_finding(quality, i, names) for i in np.flatnonzero(shaken).tolist()),
+        *(_soft_finding(quality, i, names) for i in np.flatnonzero(soft).tolist()),
+    ]
 
 
-def _again(name: str) -> str:
-    return f"Take {name} again, or leave {name} out where the frames beside it cover its depth."
+def _soft_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> Finding:
+    name, ratio = names[frame], float(quality.detail_ratio[frame])
+    return _spoilt_finding(
+        "soft frame",
+        f"softer in all directions (focus moved during the exposure, haze, a nudge): only "
+        f"{percent(ratio)} of the fine detail that the frames beside it suggest is there",
+        (frame, name),
+        ratio,
+        float(quality.detail_limit[frame]),
+    )
 
 
 def _shake_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> Finding:
     ratio = float(quality.direction_ratio[frame])
     angle = 15 * round(float(quality.direction_deg[frame]) / 15) % 180  # not known better
+    return _spoilt_finding(
+        "shaken frame",
+        f"shaken along about {angle}° (clockwise from horizontal in the picture as shown): along "
+        f"it there is {percent(ratio)} of the fine detail that there is across",
+        (frame, names[frame]),
+        ratio,
+        float(quality.direction_limit[frame]),
+    )
+
+
+def _spoilt_finding(
+    kind: FindingKind, what: str, which: tuple[int, str], ratio: float, limit: float
+) -> Finding:
+    """Return a finding about a frame, and its name, that has so much of its detail left."""
+    (frame, name), threshold = which, min(limit, WORTH_TELLING)
+    sure = ratio <= threshold
     return Finding(
-        kind="shaken frame",
-        severity="warning",
-        message=(
-            f"{names[frame]} is shaken along about {angle}° (clockwise from horizontal in the "
-            f"picture as shown): along it there is {percent(ratio)} of the fine detail that there "
-            "is across."
-        ),
-        advice=_again(names[frame]),
+        kind=kind,
+        severity="warning" if sure else "note",
+        message=f"{name} is {what}."
+        if sure
+        else f"{name} may be {what}; what is told for sure here is {percent(threshold)} or less.",
+        advice=f"Take {name} again, or leave {name} out where the frames beside it cover its depth."
+        if sure
+        else f"Look at {name} at 100 %.",
         value=ratio,
-        threshold=WORTH_TELLING,
+        threshold=threshold,
         unit="ratio",
         frames=(frame,),
     )

@@ -184,7 +184,7 @@ def _half_steps(axis: FocusAxis | None, count: int) -> list[float]:
 def _seen(axis: FocusAxis | None, frame: int) -> float | None:
     if axis is None or axis.quality is None:
         return None
-    ratios = axis.quality.detail_ratio[:, 0]
+    ratios = axis.quality.detail_ratio
     if not np.isfinite(ratios[frame]):
         return None
     return float(np.sqrt(ratios[frame] / np.nanmedian(ratios)))

@@ -52,9 +52,9 @@ class FrameQuality:
 
     Attributes
     ----------
-    detail_ratio : ndarray, shape (N, B), float64
-        Energy over what the other frames lead to expect; 1 = as expected, below 1 = soft. NaN where
-        too little tells.
+    detail_ratio : ndarray, shape (N,), float64
+        Energy of the finest detail in focus over what the other frames lead to expect; 1 = as
+        expected or more, below 1 = soft. NaN where too little tells.
     detail_z : ndarray, shape (N,), float64
         How many standard errors that lies above what is usual in the stack; NaN where too little
         tells.
@@ -69,8 +69,8 @@ class FrameQuality:
     gains : ndarray, shape (N,), float64
         Linear light over the middle frame's, from the tiles' means.
     detail_limit, direction_limit : ndarray, shape (N,), float64
-        What ``detail_ratio`` in its finest band and ``direction_ratio`` must have fallen to for a
-        frame to be proven soft or shaken, 99 times in 100; NaN where none could be.
+        What ``detail_ratio`` and ``direction_ratio`` must have fallen to for a frame to be proven
+        soft or shaken, 99 times in 100; NaN where none could be, and the ratios, too.
     """
 
     detail_ratio: NDArray[np.float64]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from merge.atomic import replace_atomically
 from merge.diagnose.wording import percent
 from merge.metadata import build_exif_block, build_xmp
-from merge.model import CaptureSettings
+from merge.model import BoolArray, CaptureSettings
 from merge.optics import focus_shift_at_sensor_um
 from merge.pipeline.auditing import AuditResult
 from merge.pipeline.inspecting import Inspection
@@ -29,7 +29,7 @@ _FRAMED = 4
 # Long side of that picture, at least.
 _PICTURE_SIDE = 600
 _LINES = 24
-# Share of a frame's finest detail that only a gross fault leaves: less proves nothing in practice.
+# Share of a frame's finest detail that only a gross fault leaves: such alone tells little.
 _LITTLE_LEFT = 0.2
 # Kinds of findings that leave open whether something was missed.
 _AT_LIMIT = frozenset({"step at the limit", "end at the limit"})
@@ -220,17 +220,15 @@ def _slice_lines(result: AuditResult) -> list[str]:
 
 
 def _not_told_lines(result: AuditResult) -> list[str]:
-    """Say what could not have been found, and from which size on the rest would."""
+    """Say what may have been missed, and from which size on the rest would be told."""
     limits, aligned = result.inspection.limits, result.inspection.aligned
     if limits is None or len(aligned) < 2:
         return []
     parts = []
     for word, ratios in (("softness", limits.soft_ratio), ("shake", limits.shaken_ratio)):
-        blind = [aligned[k] for k in np.flatnonzero(~(ratios > _LITTLE_LEFT)).tolist()]
-        if len(blind) == len(aligned):
-            parts.append(f"{word} of any frame")
-        elif blind:
-            parts.append(f"{word} of {_runs(result, blind)}")
+        parts += _missed_words(result, word, np.isnan(ratios), "")
+        gross = f" that leaves {percent(_LITTLE_LEFT)} of the fine detail or more"
+        parts += _missed_words(result, word, ratios < _LITTLE_LEFT, gross)
     missing = limits.missing_slices
     unsure = np.flatnonzero(~(missing <= 1)).tolist()
     if len(unsure) == len(missing):
@@ -238,7 +236,7 @@ def _not_told_lines(result: AuditResult) -> list[str]:
     elif unsure:
         after = _runs(result, [aligned[k] for k in unsure])
         parts.append(f"by the steps' rhythm a single slice left out after {after}")
-    lines = [f"Could not have been seen here: {'; '.join(parts)}."] if parts else []
+    lines = [f"May have been missed here: {'; '.join(parts)}."] if parts else []
     told = [*_gap_words(limits.gap_px)]
     if math.isfinite(limits.bump_px):
         told.append(f"a knock of {limits.bump_px:.1f} px")
@@ -259,6 +257,15 @@ def _not_told_lines(result: AuditResult) -> list[str]:
         f"Would have been told: {', '.join(told)}; less surely a subject that goes on by "
         f"{' or '.join(ends)}{upto}, with {percent(limits.end_share)} of the detail.",
     ]
+
+
+def _missed_words(result: AuditResult, fault: str, places: BoolArray, which: str) -> list[str]:
+    """Say in which of the aligned frames a fault may have been missed."""
+    aligned = result.inspection.aligned
+    frames = [aligned[k] for k in np.flatnonzero(places).tolist()]
+    if len(frames) == len(aligned):
+        return [f"{fault} of any frame{which}"]
+    return [f"{fault} of {_runs(result, frames)}{which}"] if frames else []
 
 
 def _gap_words(gap_px: NDArray[np.float64]) -> list[str]:

@@ -101,7 +101,7 @@ def _trends(
     gains = [math.nan if f.transform is None else f.gain for f in frames]
     sharp = [math.nan] * len(frames)
     if axis is not None and axis.quality is not None:
-        ratio = axis.quality.detail_ratio[:, 0]
+        ratio = axis.quality.detail_ratio
         known = np.isfinite(ratio).any()
         usual = float(np.nanmedian(ratio)) if known else 1.0
         for index, value in zip(aligned, ratio, strict=True):
