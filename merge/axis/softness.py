@@ -3,11 +3,14 @@
 A frame of another place is sharper for what lies on one side and softer for what lies on the other;
 a soft one is softer for all. One more number a frame, the square of a blur that adds to that of
 every tile, tells them apart as far as they can be told: its error is what is left once the places
-of all frames and tiles, and what each tile shows in focus, are free.
+of all frames and tiles, and what each tile shows in focus, are free. To first order a place does
+nothing to what lies in it, so that a frame's own is also taken for one as far to either side as
+the blur is wide: of a frame with things in focus in one plane only, nothing tells which it is.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -18,6 +21,7 @@ from merge.axis.solving import FROM_NEAR, Depth, Solution, by_depth, normal_matr
 from merge.model import Array, BoolArray, Index
 from merge.significance import (
     FEWEST,
+    FOUND,
     blocks_score,
     excess_spread,
     learned_spread,
@@ -45,12 +49,16 @@ class _OwnBlur:
     """Square of each frame's own blur beside what is known, px^2, and its standard error, (N,).
 
     Negative where a frame is sharper than the others foretell; `degrees` (N,) are those of freedom
-    with which the error is known.
+    with which the error is known. `over_place` (N,) is by how many standard errors blur that was
+    fitted explains a frame better than another place does, infinite where none was fitted, and
+    `place_error` (N,) the standard error of blur that is told from another place, px^2.
     """
 
     square: Array
     error: Array
     degrees: Array
+    over_place: Array
+    place_error: Array
 
     def against_others(self, known: Array, sound: BoolArray) -> tuple[Array, Array]:
         """Return how far each lies above what is usual, and the standard error of that, px^2.
@@ -68,9 +76,9 @@ class _OwnBlur:
         return whole - usual, np.hypot(self.error, between)
 
     def score(self, known: Array, sound: BoolArray) -> Array:
-        """Return by how many standard errors, as a normal deviate."""
+        """Return by how many standard errors, as a normal deviate; 0 where a place does as well."""
         off, error = self.against_others(known, sound)
-        return score(off / error, self.degrees)
+        return np.where(self.over_place < FOUND, 0.0, score(off / error, self.degrees))
 
 
 def find_soft(
@@ -148,12 +156,14 @@ def _judge(
     """
     count = len(sound)
     off, error = found.against_others(data.own, sound)
-    z = score(off / error, found.degrees)
+    z = found.score(data.own, sound)
     if count < FEWEST:
         sound = np.zeros_like(sound)
     # No fit is the better for that.
     unsure = ~sound | ~np.isfinite(found.error) | ((z > proof_limit(count)) & (data.own == 0))
-    limit = _left_in_focus(data, solution, student_limit(count, found.degrees) * error)
+    least = student_limit(count, found.degrees) * error
+    least = np.maximum(least, 2 * FOUND * found.place_error)
+    limit = _left_in_focus(data, solution, least)
     unsure |= limit < FLOOR
     ratio = _left_in_focus(data, solution, off)
     ratio[unsure] = z[unsure] = limit[unsure] = np.nan
@@ -175,49 +185,106 @@ def _left_in_focus(data: Windows, solution: Solution, square: Array) -> Array:
 
 
 def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = None) -> _OwnBlur:
-    """Return by how much each frame alone is softer than a solution has it, to first order."""
-    frames_px, tiles_px = solution.frames_px, solution.tiles_px
-    slopes = slopes_of(data, solution.amplitude)
-    inside = inside_stack(data)
-    fit = compare(data, slopes, frames_px, tiles_px, rounds=2)
-    weight = inside / (1 + (fit.residual / (2 * solution.scale)) ** 2)
-    fit = compare(data, slopes, frames_px, tiles_px, weight, rounds=2)
-    amplitude = fit.amplitude[:, :, None]
-    model = amplitude * fit.share + FLOOR
+    """Return by how much each frame alone is softer than a solution has it, to first order.
+
+    What tells blur from another place in general is left out where only some frames are asked for.
+    """
+    model = _Model(data, solution)
+    count = len(data.own)
     small = _LINEAR * float(data.sigma_px[0]) ** 2
-    softer = compare(
-        replace(data, own=data.own + small), slopes, frames_px, tiles_px, weight, rounds=0
-    )
-    by_square = np.log((amplitude * softer.share + FLOOR) / model) / small
-    side = np.sign(frames_px[data.frames] - tiles_px[:, None])[:, None]
-    by_place = amplitude * fit.derivative * side / model / data.sigma_px[:, None]
-    project = _Projection(weight, amplitude * fit.share / model, by_place)
-    places = np.linalg.inv(normal_matrix(data, fit, weight, frames_px, tiles_px)[1:, 1:])
-    depths = list(by_depth(data, frames_px, tiles_px, solution.misfit))
-    count = len(frames_px)
-    number = np.empty(len(tiles_px), int)
-    for k, depth in enumerate(depths):
-        number[depth.tiles] = k
-    place = (number[:, None] * count + data.frames).ravel()
+    by_square = model.change(data.own + small, solution.frames_px) / small
+    near = model.not_aside(np.full(count, small)) if some is None else []
+    far = model.not_aside(data.own) if data.own.any() else []
+    places = model.inverse
     square, error, degrees = np.zeros(count), np.full(count, np.inf), np.ones(count)
+    over_place, place_error = np.full(count, np.inf), np.zeros(count)
 
     def judge(frame: int) -> None:
-        column = np.where((data.frames == frame)[:, None] & data.used[:, None], by_square, 0.0)
-        shared = _by_frame(data, (project(column) * by_place).sum(axis=1), count)
-        moved = np.concatenate([[0.0], places @ shared[1:]])
-        column -= by_place * (moved[data.frames] * data.used)[:, None]
-        pull = project(column)
-        told = float((pull * column).sum())
-        if told <= 0:
-            return
-        by_block = np.bincount(data.blocks, (pull * fit.residual).sum(axis=(1, 2)))
-        chance = float((by_block**2).sum())
-        whole = chance + _model_variance(data, pull, depths, place)
-        square[frame], error[frame] = by_block.sum() / told, np.sqrt(whole) / told
-        degrees[frame] = max(whole**2 / max(float((by_block**4).sum()), 1e-12) - 1, 1.0)
+        here = (data.frames == frame)[:, None] & data.used[:, None]
+        straight = model.contrast(np.where(here, by_square, 0.0), places)
+        square[frame] = straight.size(model.residual)
+        error[frame], degrees[frame] = straight.error, straight.degrees
+        others = np.asarray(
+            places - np.outer(places[:, frame], places[frame]) / places[frame, frame]
+        )
+        for apart in near:
+            unsure = model.contrast(np.where(here, apart / small, 0.0), others).error
+            place_error[frame] = max(place_error[frame], unsure)
+        for apart in far if data.own[frame] else ():
+            off = np.where(here, apart, 0.0)
+            rival = model.contrast(off, others)
+            beyond = rival.size(model.residual + off) / rival.error
+            over_place[frame] = min(over_place[frame], beyond)
 
     share_out(judge, range(count) if some is None else some)
-    return _OwnBlur(square, error, degrees)
+    return _OwnBlur(square, error, degrees, over_place, place_error)
+
+
+@dataclass(frozen=True)
+class _Contrast:
+    """How far residuals go along a column: by their `pull` (K, B, W), over what it `told`."""
+
+    pull: Array
+    told: float
+    error: float
+    degrees: float
+
+    def size(self, residual: Array) -> float:
+        return float((self.pull * residual).sum()) / self.told if self.told else 0.0
+
+
+class _Model:
+    """A solution and what changes it to first order: amplitudes and places of tiles and frames.
+
+    `residual` (K, B, W) is what it leaves, `inverse` (N, N) that of the places' normal matrix.
+    """
+
+    def __init__(self, data: Windows, solution: Solution) -> None:
+        self._data, self._places = data, (solution.frames_px, solution.tiles_px)
+        self._slopes = slopes_of(data, solution.amplitude)
+        inside = inside_stack(data)
+        fit = compare(data, self._slopes, *self._places, rounds=2)
+        self._weight = inside / (1 + (fit.residual / (2 * solution.scale)) ** 2)
+        fit = compare(data, self._slopes, *self._places, self._weight, rounds=2)
+        self.residual, self._amplitude = fit.residual, fit.amplitude[:, :, None]
+        self._whole = self._amplitude * fit.share + FLOOR
+        side = np.sign(solution.frames_px[data.frames] - solution.tiles_px[:, None])[:, None]
+        slope = self._amplitude * fit.derivative * side / self._whole
+        self._by_place = slope / data.sigma_px[:, None]
+        own = self._amplitude * fit.share / self._whole
+        self._project = _Projection(self._weight, own, self._by_place)
+        normal = normal_matrix(data, fit, self._weight, *self._places)
+        self.inverse = np.asarray(np.linalg.inv(normal), float)
+        self._depths = list(by_depth(data, *self._places, solution.misfit))
+        number = np.empty(len(solution.tiles_px), int)
+        for k, depth in enumerate(self._depths):
+            number[depth.tiles] = k
+        self._cell = (number[:, None] * len(data.own) + data.frames).ravel()
+
+    def change(self, own: Array, frames_px: Array) -> Array:
+        """Return what other blur and places of the frames do to the logarithms, (K, B, W)."""
+        data = replace(self._data, own=own)
+        other = compare(data, self._slopes, frames_px, self._places[1], self._weight, rounds=0)
+        return np.asarray(np.log((self._amplitude * other.share + FLOOR) / self._whole))
+
+    def not_aside(self, square: Array) -> list[Array]:
+        """Return what blur does to each frame beyond a place as far to either side, two columns."""
+        frames_px, none = self._places[0], np.zeros_like(square)
+        softer = self.change(square, frames_px)
+        ways = (self.change(none, frames_px + way * np.sqrt(square)) for way in (-1, 1))
+        return [softer - there for there in ways]
+
+    def contrast(self, column: Array, inverse: Array) -> _Contrast:
+        """Return what amplitudes and places leave of a column, those of frames by an inverse."""
+        data, by_place = self._data, self._by_place
+        shared = _by_frame(data, (self._project(column) * by_place).sum(axis=1), len(data.own))
+        moved = (inverse @ shared)[data.frames] * data.used
+        pull = self._project(column - by_place * moved[:, None])
+        told = max(float((pull * column).sum()), 0.0)
+        by_block = np.bincount(data.blocks, (pull * self.residual).sum(axis=(1, 2)))
+        whole = float((by_block**2).sum()) + _model_variance(data, pull, self._depths, self._cell)
+        degrees = max(whole**2 / max(float((by_block**4).sum()), 1e-12) - 1, 1.0)
+        return _Contrast(pull, told, math.sqrt(whole) / told if told else math.inf, degrees)
 
 
 def _by_frame(data: Windows, values: Array, count: int) -> Array:

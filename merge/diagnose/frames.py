@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 
 from merge.diagnose.wording import WORTH_TELLING, list_names, percent, shutter
-from merge.finding_kinds import FindingKind
-from merge.model import Array, CaptureSettings, Finding, FrameQuality, Registration
+from merge.model import Array, CaptureSettings, Finding, FrameQuality, Registration, Severity
 from merge.model.geometry import JUMP_NEIGHBOURS
 from merge.significance import (
     FEWEST,
@@ -230,50 +229,51 @@ def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Findin
 
 
 def _soft_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> Finding:
-    name, ratio = names[frame], float(quality.detail_ratio[frame])
-    return _spoilt_finding(
-        "soft frame",
-        f"softer in all directions (focus moved during the exposure, haze, a nudge): only "
-        f"{percent(ratio)} of the fine detail that the frames beside it suggest is there",
-        (frame, name),
-        ratio,
-        float(quality.detail_limit[frame]),
+    ratio, limit = float(quality.detail_ratio[frame]), float(quality.detail_limit[frame])
+    verb, severity, advice = _how_sure(ratio, limit, names[frame])
+    return Finding(
+        kind="soft frame",
+        severity=severity,
+        message=(
+            f"{names[frame]} {verb} softer in all directions (focus moved during the exposure, "
+            f"haze, a nudge): only {percent(ratio)} of the fine detail that the frames beside it "
+            "suggest is there."
+        ),
+        advice=advice,
+        value=ratio,
+        threshold=min(limit, WORTH_TELLING),
+        unit="ratio",
+        frames=(frame,),
     )
 
 
 def _shake_finding(quality: FrameQuality, frame: int, names: Sequence[str]) -> Finding:
-    ratio = float(quality.direction_ratio[frame])
+    ratio, limit = float(quality.direction_ratio[frame]), float(quality.direction_limit[frame])
+    verb, severity, advice = _how_sure(ratio, limit, names[frame])
     angle = 15 * round(float(quality.direction_deg[frame]) / 15) % 180  # not known better
-    return _spoilt_finding(
-        "shaken frame",
-        f"shaken along about {angle}° (clockwise from horizontal in the picture as shown): along "
-        f"it there is {percent(ratio)} of the fine detail that there is across",
-        (frame, names[frame]),
-        ratio,
-        float(quality.direction_limit[frame]),
-    )
-
-
-def _spoilt_finding(
-    kind: FindingKind, what: str, which: tuple[int, str], ratio: float, limit: float
-) -> Finding:
-    """Return a finding about a frame, and its name, that has so much of its detail left."""
-    (frame, name), threshold = which, min(limit, WORTH_TELLING)
-    sure = ratio <= threshold
     return Finding(
-        kind=kind,
-        severity="warning" if sure else "note",
-        message=f"{name} is {what}."
-        if sure
-        else f"{name} may be {what}; what is told for sure here is {percent(threshold)} or less.",
-        advice=f"Take {name} again, or leave {name} out where the frames beside it cover its depth."
-        if sure
-        else f"Look at {name} at 100 %.",
+        kind="shaken frame",
+        severity=severity,
+        message=(
+            f"{names[frame]} {verb} shaken along about {angle}° (clockwise from horizontal in the "
+            f"picture as shown): along it there is {percent(ratio)} of the fine detail that there "
+            "is across."
+        ),
+        advice=advice,
         value=ratio,
-        threshold=threshold,
+        threshold=min(limit, WORTH_TELLING),
         unit="ratio",
         frames=(frame,),
     )
+
+
+def _how_sure(ratio: float, limit: float, name: str) -> tuple[str, Severity, str]:
+    """Return verb, severity and advice for a frame of which so much detail is left."""
+    if ratio <= limit:
+        again = f"Take {name} again, or leave {name} out"
+        return "is", "warning", f"{again} where the frames beside it cover its depth."
+    told = f"told for sure is {percent(limit)} or less"
+    return "may be", "note", f"Look at {name} at 100 %: {told} here."
 
 
 def find_exposure_jumps(
