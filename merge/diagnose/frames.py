@@ -215,12 +215,8 @@ def find_soft_frames(quality: FrameQuality, names: Sequence[str]) -> list[Findin
     soft &= np.isfinite(quality.detail_limit)
     shaken = (quality.direction_z > proven) & (quality.direction_ratio < WORTH_TELLING)
     shaken &= np.isfinite(quality.direction_limit)
-    # A shake leaves the detail across: of all (1 + r) / 2, more than r.
-    softer = quality.detail_ratio < quality.direction_ratio
-    surer = (quality.detail_ratio <= quality.detail_limit) | ~(
-        quality.direction_ratio <= quality.direction_limit
-    )
-    shaken &= ~(soft & softer & surer)
+    # A shake blurs one way; as much blur every way leaves that share twice over.
+    shaken &= ~(soft & (quality.detail_ratio < quality.direction_ratio**2))
     soft &= ~shaken
     return [
         *(_shake_finding(quality, i, names) for i in np.flatnonzero(shaken).tolist()),
