@@ -4,6 +4,7 @@ import io
 import os
 import resource
 import shutil
+import zlib
 
 import cv2
 import imagecodecs
@@ -523,6 +524,42 @@ def test_colour_models_other_than_grey_and_rgb_are_refused(tmp_path):
     }
     for path, words in cases.items():
         with pytest.raises(ReadError, match=rf"{path.name}: .*{words}.*expected.*; "):
+            probe_frame(path)
+
+
+def test_jpegs_of_processes_that_no_decoder_here_knows_are_refused(tmp_path):
+    stored = smooth_picture(dtype=np.uint8)
+    for name, data in {
+        "lossless.jpg": imagecodecs.jpeg8_encode(stored, lossless=True),
+        "ls.jpg": imagecodecs.jpegls_encode(stored),
+    }.items():
+        (tmp_path / name).write_bytes(data)
+        with pytest.raises(ReadError, match=rf"{name}: a lossless .* expected .*; export"):
+            probe_frame(tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    ("kind", "body", "words"),
+    [
+        (b"gAMA", (45455).to_bytes(4, "big"), None),
+        (b"sRGB", b"\0", None),
+        (b"cICP", bytes([1, 13, 0, 1]), None),
+        (b"gAMA", (100000).to_bytes(4, "big"), "gamma 1 and no colour profile"),
+        (b"cICP", bytes([9, 16, 0, 1]), "colours by code 9-16-0-1"),
+        (b"cICP", bytes([12, 13, 0, 1]), "colours by code 12-13-0-1"),
+    ],
+)
+def test_colours_that_only_a_png_tells_are_not_read_as_srgb(tmp_path, kind, body, words):
+    """PNG, third edition (2025), 11.3.2: gamma 1, BT.2100 PQ and Display P3 are no sRGB."""
+    plain = write_png(tmp_path / "plain.png", smooth_picture()).read_bytes()
+    chunk = len(body).to_bytes(4, "big") + kind + body
+    chunk += zlib.crc32(kind + body).to_bytes(4, "big")
+    path = tmp_path / "told.png"
+    path.write_bytes(plain[:33] + chunk + plain[33:])
+    if words is None:
+        assert probe_frame(path).transfer == "srgb"
+    else:
+        with pytest.raises(ReadError, match=f"told.png: .*{words}, expected .*; export"):
             probe_frame(path)
 
 

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from merge.read.header import Header, damaged, refuse
 
 _SOF = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+# Processes that the decoders do not know: lossless, hierarchical (T.81, table B.1), JPEG-LS (T.87).
+_OTHER_PROCESSES = frozenset([0xC3, 0xC5, 0xC6, 0xC7, 0xCB, 0xCD, 0xCE, 0xCF, 0xF7])
 _SOI, _EOI, _SOS, _DNL, _APP1, _APP2 = 0xD8, 0xD9, 0xDA, 0xDC, 0xE1, 0xE2
 _ALONE = frozenset([0x01, *range(0xD0, 0xD9)])
 _BETWEEN_SCANS = frozenset([0xC4, 0xCC, 0xDA, 0xDB, 0xDD, 0xFE, *range(0xE0, 0xF0)])
@@ -205,6 +207,9 @@ def _parse_header(data: bytes, path: Path) -> Header:
             xmp = xmp or body[len(_XMP_MARK) :]
         elif code == _APP2 and body.startswith(_ICC_MARK):
             chunks[body[12]] = body[14:]
+        elif code in _OTHER_PROCESSES:
+            found = "a lossless or hierarchical JPEG"
+            raise refuse(path, found, "a baseline or progressive one", "export it as 16-bit TIFF")
         elif code in _SOF:
             frame = body
         at = end

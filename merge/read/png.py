@@ -22,6 +22,9 @@ _PASSES = (
     (0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2),
     (0, 1, 1, 2),
 )  # fmt: skip
+# Primaries of BT.709 with the curve of sRGB; the exponent that stands for sRGB, and how far off
+# others are no rounding.
+_SRGB_CODE, _SRGB_GAMMA, _GAMMA_TOLERANCE = (1, 13), 45455, 0.1
 _TEXTS = (b"tEXt", b"zTXt")
 _RAW_PROFILES = (b"Raw profile type exif", b"Raw profile type APP1")
 _PROFILE = b"raw profile"
@@ -49,6 +52,7 @@ def read_header(path: Path) -> Header:
         raise refuse(path, f"a PNG with {bits} bits", "8 or 16", "export with 8 or 16 bits")
     if not (width and height):
         raise damaged(path, f"the header says {width} x {height} px")
+    _refuse_untold_colours(chunks, path)
     size = path.stat().st_size
     if _scanline_bytes(first) > DEFLATE_RATIO * size:
         raise too_little_data(path, width, height, size)
@@ -61,6 +65,24 @@ def read_header(path: Path) -> Header:
         _xmp(chunks.get(b"iTXt", b"")),
         _inflate(chunks.get(b"iCCP", b"").partition(b"\0")[2][1:]),
     )
+
+
+def _refuse_untold_colours(chunks: dict[bytes, bytes], path: Path) -> None:
+    """Refuse colours that only chunks of this format tell, and no profile that can be handed on.
+
+    PNG, third edition, 11.3.2: cICP by code points of ITU-T H.273, gAMA in 1/100000.
+    """
+    if b"iCCP" in chunks:
+        return
+    advice = "export the frames with an ICC profile"
+    code, gamma = chunks.get(b"cICP", b""), int.from_bytes(chunks.get(b"gAMA", b""), "big")
+    if code and tuple(code[:2]) != _SRGB_CODE:
+        found = f"a PNG with colours by code {'-'.join(map(str, code))}"
+        raise refuse(path, found, "sRGB or a colour profile", advice)
+    plain = not gamma or b"sRGB" in chunks or code
+    if not plain and abs(gamma / _SRGB_GAMMA - 1) > _GAMMA_TOLERANCE:
+        found = f"a PNG with values for gamma {1e5 / gamma:.2g} and no colour profile"
+        raise refuse(path, found, "sRGB or a colour profile", advice)
 
 
 def decode(path: Path) -> NDArray[np.uint8] | NDArray[np.uint16]:
