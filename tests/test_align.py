@@ -779,6 +779,22 @@ def test_writing_on_bright_paper_tells_nothing_of_the_light():
     assert light_of(small) == (1, 0)
 
 
+@pytest.mark.parametrize("gains", [(1.0, 1.0, 1.0), (0.85, 0.95, 1.0)])
+def test_bright_checks_that_blur_have_the_colours_of_the_light(gains):
+    """Pixels bright in one channel are none that clip; without them too little is left."""
+    rng, (y, x) = np.random.default_rng(2), np.mgrid[:480, :640] // 37
+    checks = np.where(((x + y) % 2)[..., None], (0.9, 0.33, 0.83), (0.46, 0.95, 0.83))
+    small = {}
+    for i, (sigma, light) in enumerate(((0.7, np.ones(3)), (13.0, np.array(gains)))):
+        seen = cv2.GaussianBlur(linearize(checks.astype(np.float32), "srgb"), (0, 0), sigma)
+        coded = encode((seen * light).astype(np.float32), "srgb")
+        coded += (rng.standard_normal(coded.shape) / 255).astype(np.float32)
+        grey = cv2.resize(linearize(coded.mean(axis=2), "srgb"), (128, 96))
+        small[i] = SmallPicture(grey, 5.0, small_colours(coded, "srgb"))
+    found = exposures_of(small)[0][1].colour_gains
+    np.testing.assert_allclose(found or (1, 1, 1), gains, rtol=0.01)
+
+
 @pytest.mark.parametrize("blur_sigma", [0.0, 6.0])
 def test_a_lamp_alone_in_the_dark_tells_nothing_of_the_light(blur_sigma):
     """Its blur crosses the rims of the few blocks that it lights."""

@@ -31,9 +31,11 @@ Halves = NDArray[np.float16]
 _SIDE_PX, _SAMPLES = 128, 4
 # Blocks along the longer side.
 _BLOCKS = 12
-# A small picture's pixel above this share of white may hold clipped ones (held by
-# test_a_sky_that_clips_tells_nothing_of_the_light).
-_BRIGHTEST = 0.8
+# A small picture's pixel above the first share of white may hold clipped ones (held by
+# test_a_sky_that_clips_tells_nothing_of_the_light), above the second it is clipped. For colours the
+# second counts where they scatter less with it: what is left out for one bright channel still gives
+# light to what lies beside it, the more the farther it is blurred (a chessboard read 32 % off).
+_BRIGHTEST, _CLIPPED = 0.8, 0.955
 # What bright places spread when blurred is left out, too, within so many of its pixels: writing on
 # paper this bright read 5 to 26 % off with the narrow rim
 # (test_writing_on_bright_paper_tells_nothing_of_the_light), which counts where the wide one leaves
@@ -237,12 +239,13 @@ def _compare_small(
     *,
     coded: bool,
     grey: bool = False,
+    brightest: float = _BRIGHTEST,
 ) -> _Blocks | None:
     pair = [(c.coded if coded else c.light).astype(np.float32) for c in (one, two)]
     if grey:
         pair = [colours.mean(axis=2, keepdims=True) for colours in pair]
     small = _between_centres(matrix, shape, pair[0].shape)
-    return _compare(pair[0], pair[1], small, one.transfer if coded else "linear")
+    return _compare(pair[0], pair[1], small, one.transfer if coded else "linear", brightest)
 
 
 def _compare_colours(
@@ -258,27 +261,46 @@ def _compare_colours(
     Judged is a channel's gain over the mean of all three: that needs neither light to stay nor
     blur to be alike, and its error is that of colours alone.
     """
-    ratios, surprise = {}, 0.0
-    for i, matrix in matrices.items():
-        one, two = here.colours, pictures[i].colours
-        if one is None or two is None or one.light.shape[2] != 3:
-            continue
-        blocks = _compare_small(one, two, matrix, shape, coded=coded)
-        if blocks is None:
-            continue
-        ratio = blocks.ratio - falloff.get(i, 0.0) * blocks.probe[:, 1:]
-        even, light = blocks.probe[:, :1], blocks.light
-        ratios[i] = even, ratio, light
-        for channel in (ratio - ratio.mean(axis=1, keepdims=True)).T:
-            fit, covariance = _fit(even, channel, light)
-            surprise = max(surprise, abs(fit[0]) / (np.sqrt(covariance[0, 0]) + _LEAST_ERROR))
-    if surprise <= SURE:
+    one, found = here.colours, {}
+    if one is None or one.light.shape[2] != 3:
         return {}
-    gains = {}
-    for i, (even, ratio, light) in ratios.items():
-        red, green, blue = (_fit(even, channel, light)[0][0] for channel in ratio.T)
-        gains[i] = float(np.exp(red)), float(np.exp(green)), float(np.exp(blue))
-    return gains
+    for i, matrix in matrices.items():
+        two = pictures[i].colours
+        if two is None or two.light.shape[2] != 3:
+            continue
+        ways = [
+            _Colours(blocks, falloff.get(i, 0.0))
+            for limit in (_BRIGHTEST, _CLIPPED)
+            if (blocks := _compare_small(one, two, matrix, shape, coded=coded, brightest=limit))
+        ]
+        if ways:
+            found[i] = min(ways, key=lambda way: way.scatter)
+    if max((colours.surprise for colours in found.values()), default=0.0) <= SURE:
+        return {}
+    return {i: colours.gains() for i, colours in found.items()}
+
+
+class _Colours:
+    """How far the colours of a frame's blocks differ from the reference's.
+
+    `surprise` is by how many errors one channel differs from the mean of all, `scatter` the blocks'
+    variance about that.
+    """
+
+    def __init__(self, blocks: _Blocks, falloff: float) -> None:
+        self._even, self._light = blocks.probe[:, :1], blocks.light
+        self._ratio = blocks.ratio - falloff * blocks.probe[:, 1:]
+        self.surprise = self.scatter = 0.0
+        for channel in (self._ratio - self._ratio.mean(axis=1, keepdims=True)).T:
+            fit, covariance = _fit(self._even, channel, self._light)
+            error = np.sqrt(covariance[0, 0]) + _LEAST_ERROR
+            self.surprise = max(self.surprise, abs(fit[0]) / error)
+            self.scatter += float(covariance[0, 0]) * len(channel)
+
+    def gains(self) -> tuple[float, float, float]:
+        """Return the gain of red, green and blue."""
+        red, green, blue = (_fit(self._even, c, self._light)[0][0] for c in self._ratio.T)
+        return float(np.exp(red)), float(np.exp(green)), float(np.exp(blue))
 
 
 def _between_centres(matrix: Array, shape: tuple[int, ...], small: tuple[int, ...]) -> Array:
@@ -310,29 +332,30 @@ def _falloff_trend(known: Mapping[int, _Blocks], reference: int) -> dict[int, fl
 
 
 def _compare(
-    a: FloatArray, b: FloatArray, matrix: Array, transfer: str = "linear"
-) -> _Blocks | None:
+    a: FloatArray, b: FloatArray, matrix: Array, transfer: str = "linear",
+    brightest: float = _BRIGHTEST,
+) -> _Blocks | None:  # fmt: skip
     """Return the blocks that two pictures (h, w, C) show well exposed; None where too few.
 
     Coded pictures are summed as they are; ratios are those of light in either case.
     """
-    blocks = _well_exposed(a, b, matrix, transfer, _WIDE_RIM)
+    limit = float(encode(np.array([brightest]), transfer)[0])
+    blocks = _well_exposed(a, b, matrix, transfer, limit, _WIDE_RIM)
     if blocks is None:
-        blocks = _well_exposed(a, b, matrix, transfer, _NARROW_RIM)
+        blocks = _well_exposed(a, b, matrix, transfer, limit, _NARROW_RIM)
         if blocks is not None and abs(float(np.median(blocks.ratio))) < _FAR_MORE:
             return None
     return blocks
 
 
 def _well_exposed(
-    a: FloatArray, b: FloatArray, matrix: Array, transfer: str, rim: int
+    a: FloatArray, b: FloatArray, matrix: Array, transfer: str, limit: float, rim: int
 ) -> _Blocks | None:
     moved = cv2.warpPerspective(
         b, matrix, a.shape[1::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderValue=(-1e6,) * 4,
     ).reshape(a.shape)  # fmt: skip
-    brightest = float(encode(np.array([_BRIGHTEST]), transfer)[0])
-    usable = (moved >= 0).all(axis=2) & (np.maximum(a, moved) < brightest).all(axis=2)
+    usable = (moved >= 0).all(axis=2) & (np.maximum(a, moved) < limit).all(axis=2)
     usable = cv2.erode(usable.astype(np.uint8), np.ones((3, 3)), iterations=rim, borderValue=1) > 0
     side = max(a.shape) / _BLOCKS
     row, column = np.indices(usable.shape)
