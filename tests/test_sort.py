@@ -453,6 +453,25 @@ def test_what_ends_placing_leaves_nothing_and_it_can_be_done_again(
     assert len(place_sorted(sorted_day, target, "copy")) == len(files_of(sorted_day))
 
 
+@pytest.mark.parametrize(
+    ("number", "advice"), [(18, "Try copies instead"), (1, "Try copies"), (13, "Check space")]
+)
+def test_a_link_that_the_system_refuses_says_what_helps(
+    tmp_path, sorted_day, monkeypatch, number, advice
+):
+    """EXDEV: another disk; EPERM: no links there (link(2)); EACCES: no permission."""
+
+    def refuse(source, made):
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(os, "link", refuse)
+    with pytest.raises(WriteError, match=f"no hard link of .*{advice}"):
+        place_groups(sorted_day, tmp_path / "out", "hard link")
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(WriteError, match="a file, expected a folder"):
+        place_groups(sorted_day, tmp_path / "file", "copy")
+
+
 def test_placed_folders_are_left_out_of_the_next_sort(tmp_path, day):
     for path in sorted(day[0].iterdir())[:12]:
         shutil.copy2(path, tmp_path)

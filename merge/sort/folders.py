@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 from collections.abc import Iterable
@@ -17,6 +18,8 @@ from merge.sort.record import name_groups
 
 Placement = Literal["soft link", "hard link", "copy"]
 _SINGLES = "singles"
+# What systems say where links are not possible at all, or not to another disk.
+_NO_LINKS = {errno.EPERM, errno.EXDEV, errno.ENOSYS, errno.EOPNOTSUPP}
 
 
 def place_groups(
@@ -48,9 +51,11 @@ def place_groups(
     Raises
     ------
     WriteError
-        If a file exists already, the disk is full, or the system refuses the link. Whatever ends
-        it, the files made until then are removed again.
+        If a file exists already, the target is one, the disk is full, or the system refuses the
+        link. Whatever ends it, the files made until then are removed again.
     """
+    if target.exists() and not target.is_dir():
+        raise WriteError(f"{target}: a file, expected a folder. Choose another name.")
     plan, placed = _plan(result, target, taken)
     for source, made in plan:
         if os.path.lexists(made):
@@ -68,9 +73,9 @@ def place_groups(
         remove_placed(done, begun=made)
         if not isinstance(exc, OSError):
             raise
+        advice = "Try copies instead." if exc.errno in _NO_LINKS else "Check space and rights."
         raise WriteError(
-            f"{made}: no {placement} of {source.name} ({exc.strerror or exc}). "
-            + ("Try copies instead." if placement != "copy" else "Check space and rights.")
+            f"{made}: no {placement} of {source.name} ({exc.strerror or exc}). {advice}"
         ) from exc
     return placed, [made for _, made in plan]
 
