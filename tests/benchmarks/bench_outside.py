@@ -187,6 +187,7 @@ def make(seed: int, fault: str = "whole") -> Bracket:
 
 
 def write(bracket: Bracket, folder: Path) -> None:
+    """Write the frames, and keep in their place what the files hold."""
     folder.mkdir(parents=True, exist_ok=True)
     for i, frame in enumerate(bracket.frames):
         deep = bracket.suffix.startswith("16")
@@ -196,6 +197,8 @@ def write(bracket: Bracket, folder: Path) -> None:
             path.write_bytes(imagecodecs.jpeg_encode(data, level=92))
         else:
             cv2.imwrite(str(path), data[..., ::-1])
+        kept = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)[..., ::-1]
+        bracket.frames[i] = kept.astype(np.float32) / np.iinfo(kept.dtype).max
 
 
 def _psnr(a: np.ndarray, b: np.ndarray) -> float:
