@@ -91,6 +91,12 @@ def test_find_other_kind_knows_exposures_and_bursts_of_one_focus():
     assert kind_of([0, 0.2, -0.3, 0.1]) == "one focus"
 
 
+def test_two_frames_are_one_focus_only_where_they_show_the_same():
+    """One change tells neither their step nor the texture: 2.5 px of random planes read 0.7."""
+    assert kind_of([0, 0.7]) is None
+    assert kind_of([0, 0]) == "one focus"
+
+
 @pytest.mark.parametrize(
     ("times_s", "gains", "kind"),
     [

@@ -158,7 +158,9 @@ def _one_focus(registration: Registration, axis: FocusAxis) -> Finding | None:
     # Clipping takes some detail where exposures differ, of which a bracket has three.
     if span < 2 * UNSEEN_PX and _spread_ev(registration) >= 2 * _SET_STEP_EV:
         return _exposures(registration)
-    if span >= UNSEEN_PX or len(aligned) < len(registration.frames):
+    # One change tells no step beyond doubt: two planes 2.5 px apart read 0.7.
+    few = len(aligned) < FEWEST and span > 0
+    if span >= UNSEEN_PX or few or len(aligned) < len(registration.frames):
         return None
     return Finding(
         "one focus",
