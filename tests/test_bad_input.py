@@ -23,10 +23,10 @@ from io_samples import exif_bytes, mosaic_of, smooth_picture, write_dng, write_j
 from PIL import Image
 from small_brackets import small_bracket, write_bracket, write_frame
 
-from merge.blank import BlankRows
 from merge.cli import main
 from merge.errors import ReadError
 from merge.read.arrays import stack_arrays
+from merge.read.blank import BlankRows
 
 
 def merge(*arguments: str | Path) -> Result:

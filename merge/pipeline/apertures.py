@@ -25,14 +25,13 @@ from merge.apertures import (
     region_masks,
     tile_spectra,
 )
-from merge.blank import BlankRows
 from merge.encoding import linearize
 from merge.errors import MergeError, RegistrationError
 from merge.model import FloatArray, FrameSource, Progress, Stack
 from merge.optics import effective_f_number
 from merge.pipeline.page_pictures import screen_pixels
 from merge.plan.checks import check_number
-from merge.read import check_stack, find_frames, read_frame, read_luminance
+from merge.read import BlankRows, check_stack, find_frames, read_frame, read_luminance
 from merge.threads import work_ahead
 
 # Long side of the pictures that frames are aligned by; tiles find the rest of their shift.

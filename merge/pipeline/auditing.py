@@ -13,7 +13,6 @@ from functools import partial
 from typing import Any
 
 from merge.align import SmallColours, StackRegistration, rescale_transform, small_colours
-from merge.blank import BlankRows
 from merge.diagnose import find_aperture_series
 from merge.errors import ReadError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -39,7 +38,7 @@ from merge.pipeline.inspecting import (
     tolerance_in_px,
 )
 from merge.pipeline.ordering import order_by_focus
-from merge.read import read_preview
+from merge.read import BlankRows, read_preview
 from merge.resizing import reduce_map
 from merge.threads import opencv_on_one_thread, work_ahead
 

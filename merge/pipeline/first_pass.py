@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import SmallColours, StackRegistration, analysis_reduction, small_colours
-from merge.blank import BlankRows
 from merge.depth import REACH_WIDE, band_power, detail_of, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -32,7 +31,7 @@ from merge.pipeline.ordering import (
     reorder_stack,
 )
 from merge.pipeline.repairing import DefectFinder, Repairs
-from merge.read import read_luminance, read_samples
+from merge.read import BlankRows, read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
 from merge.samples import Strip, visit_strips
 from merge.scratch import ScratchStack, as_floats
