@@ -369,7 +369,9 @@ def test_report_replaces_when_told_and_leaves_nothing_else(tmp_path):
 def test_report_never_replaces_what_it_reads(tmp_path):
     audit = tmp_path / "audit.json"
     audit.write_text("{}", encoding="utf-8")
-    result = run("plan", "--from", audit, "--report", audit, "--overwrite")
+    page = tmp_path / "page.html"
+    page.symlink_to(audit)
+    result = run("plan", "--from", audit, "--report", page, "--overwrite")
     assert result.exit_code == 1
     assert "is the input audit.json" in result.stderr
     assert audit.read_text(encoding="utf-8") == "{}"
