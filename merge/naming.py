@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from merge.model import FrameSource
+from merge.rising import longest_rise
 
 # Names under which photographers keep pictures; what a file is, its content tells.
 PICTURE_SUFFIXES = frozenset(
@@ -194,26 +195,7 @@ def _wrong_in_row(row: list[int], times: Sequence[dt.datetime | None]) -> list[i
     if not (np.diff(since) < 0).any():
         return []
     wrong = []
-    for before, after in itertools.pairwise(_longest_rise(since)):
+    for before, after in itertools.pairwise(longest_rise(since)):
         low, high = since[before] - _WRONG_CLOCK_S, since[after] + _WRONG_CLOCK_S
         wrong += [known[k] for k in range(before + 1, after) if not low <= since[k] <= high]
     return wrong
-
-
-def _longest_rise(values: np.ndarray) -> list[int]:
-    """Return positions of the longest row of values that never fall.
-
-    Of equals the one that goes by few wide steps and many narrow ones, as days of shooting do:
-    the sum of the steps' roots, which stays below one member of the row, is the least.
-    """
-    count, span = len(values), max(float(np.ptp(values)), 1e-9)
-    best, came_from = np.ones(count), np.full(count, -1)
-    for k in range(1, count):
-        step = values[k] - values[:k]
-        reached = np.where(step >= 0, best[:k] + 1 - np.sqrt(np.abs(step) / span) / count, 0.0)
-        if reached.max() > 1:
-            best[k], came_from[k] = reached.max(), int(reached.argmax())
-    row = [int(best.argmax())]
-    while came_from[row[-1]] >= 0:
-        row.append(int(came_from[row[-1]]))
-    return row[::-1]

@@ -11,7 +11,6 @@ import math
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.special import fdtrc, fdtri, ndtr, ndtri, stdtr, stdtrit
 
@@ -189,36 +188,3 @@ def vector_limit(tries: int, degrees: int) -> float:
 def vector_spread(lengths: Array) -> float:
     """Return the standard deviation of either part of vectors, from their median length."""
     return float(np.sqrt(np.median(np.square(lengths)) / (2 * MEDIAN_SQUARE[2])))
-
-
-def rising_fit(values: NDArray[np.floating], weights: NDArray[np.floating]) -> Array:
-    """Return the rising sequence nearest to some values, in weighted squares; both (n,).
-
-    Neighbours that fall are pooled. SciPy's own, equal to 1e-12, takes 0.15 s to load, for which
-    every command would wait.
-    """
-    pools: list[tuple[float, float, int]] = []
-    for pool in zip(values.tolist(), weights.tolist(), [1] * len(values), strict=True):
-        mean, weight, count = pool
-        while pools and pools[-1][0] >= mean:
-            before, own, places = pools.pop()
-            mean = (before * own + mean * weight) / (own + weight)
-            weight, count = own + weight, places + count
-        pools.append((mean, weight, count))
-    return np.repeat([pool[0] for pool in pools], [pool[2] for pool in pools])
-
-
-def strays(places: Array | Index) -> list[int]:
-    """Return which of some values (n,) stand outside a longest rising run: the fewest to move."""
-    count = len(places)
-    length, before = np.ones(count, int), np.full(count, -1)
-    for i in range(count):
-        lower = np.flatnonzero(places[:i] < places[i])
-        if len(lower):
-            best = lower[length[lower].argmax()]
-            length[i], before[i] = length[best] + 1, best
-    kept, at = set(), int(length.argmax())
-    while at >= 0:
-        kept.add(at)
-        at = int(before[at])
-    return [i for i in range(count) if i not in kept]

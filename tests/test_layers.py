@@ -28,6 +28,7 @@ BASE = {
     "records",
     "samples",
     "scratch",
+    "rising",
     "significance",
     "encoding",
     "model",

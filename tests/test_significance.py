@@ -5,12 +5,12 @@ import pytest
 from scipy import stats
 from scipy.optimize import isotonic_regression
 
+from merge.rising import longest_rise, rising_fit
 from merge.significance import (
     FALSE_WARNINGS,
     excess_spread,
     learned_spread,
     proof_limit,
-    rising_fit,
     robust_mean,
     score,
     tile_blocks,
@@ -97,3 +97,8 @@ def test_rising_fit_is_the_isotonic_regression_of_scipy():
         expected = isotonic_regression(values, weights=weights).x
         np.testing.assert_allclose(rising_fit(values, weights), expected, atol=1e-12)
     np.testing.assert_array_equal(rising_fit(np.zeros(5), np.ones(5)), np.zeros(5))
+
+
+def test_the_longest_row_that_rises_leaves_out_what_moved():
+    assert longest_rise(np.array([0.0, 4.0, 1987.0, 8.0, 12.0, 2.0, 16.0])) == [0, 1, 3, 4, 6]
+    assert longest_rise(np.arange(5.0)) == [0, 1, 2, 3, 4]

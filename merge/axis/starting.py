@@ -22,7 +22,8 @@ from merge.axis.searching import misfit, search_tiles
 from merge.axis.solving import FROM_NEAR, Solution, solve
 from merge.axis.transfer import LARGEST
 from merge.model import Array, BoolArray, Index
-from merge.significance import blocks_score, not_alone, proof_limit, strays, tile_blocks
+from merge.rising import longest_rise
+from merge.significance import blocks_score, not_alone, proof_limit, tile_blocks
 
 # Tiles that are fitted: bounds on time (half or twice as many move a step of rocky-shore by less
 # than 1 %), of those whose finest bands show so many times the noise.
@@ -110,12 +111,12 @@ def keep_between(data: StackEnergies, tiles: TileSet, solution: Solution) -> Sol
     A frame in which nothing is sharp shows only that it lies far from all that is.
     """
     frames_px = solution.frames_px.copy()
-    moved = strays(frames_px)
+    kept = longest_rise(frames_px)
+    moved = sorted(set(range(len(frames_px))) - set(kept))
     if not moved:
         return solution
     windows = cut_windows(data, tiles, half_window(data, frames_px))
     places = _places_near(windows, tiles, frames_px)
-    kept = np.setdiff1d(np.arange(len(frames_px)), moved)
     for frame in moved:
         if kept[0] < frame < kept[-1]:
             between = float(np.interp(frame, kept, frames_px[kept]))

@@ -25,8 +25,9 @@ from merge.defects.evidence import PictureMotion
 from merge.defects.types import DustSpot
 from merge.encoding import linearize
 from merge.model import FloatArray
+from merge.rising import rising_fit
 from merge.samples import luminance, reduce_samples
-from merge.significance import proof_limit, rising_fit
+from merge.significance import proof_limit
 
 # Frames are averaged down until they have no more than this many pixels.
 _ANALYSED_PX = 1_600_000

@@ -13,7 +13,8 @@ from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import list_names, two_apart
 from merge.model import Finding, FocusAxis
 from merge.model.geometry import JUMP_NEIGHBOURS
-from merge.significance import EVEN, FEWEST, learned_spread, proof_limit, strays
+from merge.rising import longest_rise
+from merge.significance import EVEN, FEWEST, learned_spread, proof_limit
 
 # Between one step and two; one less lies between one and none.
 MORE_THAN_ONE = 1.5
@@ -164,7 +165,7 @@ def find_wrong_order(
     if (np.diff(frames) == 1).all() and not leads_back(axis, frames).any():
         return []
     backward, order = np.flatnonzero(np.diff(ranks) < 0), np.argsort(ranks)
-    stray = strays(ranks)
+    stray = sorted(set(range(len(ranks))) - set(longest_rise(ranks)))
     if len(stray) == 1 and len(backward) == 1 and _is_swap(order, int(backward[0])):
         stray = [int(backward[0]), int(backward[0]) + 1]
         what = f"{names[stray[0]]} and {names[stray[1]]} are swapped"

@@ -15,7 +15,7 @@ from merge.diagnose import leads_back
 from merge.errors import RegistrationError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, place_tiles
 from merge.model import Array, FocusAxis, Registration, Stack, TileEnergies
-from merge.significance import rising_fit
+from merge.rising import rising_fit
 from merge.threads import share_out
 
 # Fitted again in the new order, frames of one focus may change places once more.
