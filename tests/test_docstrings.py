@@ -17,7 +17,7 @@ import merge
 
 
 def public() -> Iterator[tuple[str, Callable[..., Any]]]:
-    """Yield the functions that packages list in ``__all__``, once each."""
+    """Yield the functions that packages list in ``__all__`` or else import, once each."""
     packages = [merge] + [
         importlib.import_module(found.name)
         for found in pkgutil.walk_packages(merge.__path__, "merge.")
@@ -25,9 +25,10 @@ def public() -> Iterator[tuple[str, Callable[..., Any]]]:
     ]
     seen = set()
     for package in packages:
-        for name in getattr(package, "__all__", ()):
+        for name in getattr(package, "__all__", sorted(vars(package))):
             thing = getattr(package, name)
-            if inspect.isfunction(thing) and thing not in seen:
+            own = inspect.isfunction(thing) and thing.__module__.startswith("merge.")
+            if own and not name.startswith("_") and thing not in seen:
                 seen.add(thing)
                 yield f"{thing.__module__}.{name}", thing
 

@@ -14,22 +14,3 @@ from merge.align.motion import rescale_transform
 from merge.align.pair import PairResult, register_pair
 from merge.align.warp import find_places, needed_area, warp_frame, warp_part
 from merge.align.whole_stack import StackRegistration, analysis_reduction, register_stack
-
-__all__ = [
-    "PairResult",
-    "SmallColours",
-    "StackRegistration",
-    "analysis_reduction",
-    "common_area",
-    "equalize_exposure",
-    "find_places",
-    "median_positions",
-    "needed_area",
-    "register_pair",
-    "register_stack",
-    "rescale_transform",
-    "small_colours",
-    "valid_area",
-    "warp_frame",
-    "warp_part",
-]

@@ -8,5 +8,3 @@ stack is used. The scale is not free: the way energy falls from frame to frame f
 """
 
 from merge.axis.fitting import fit_focus_axis
-
-__all__ = ["fit_focus_axis"]

@@ -24,23 +24,3 @@ from merge.blend.veil import (
     observed_range,
     remove_veil,
 )
-
-__all__ = [
-    "DETAIL_PART_PX",
-    "PART_PX",
-    "Coverage",
-    "DetailBlend",
-    "Part",
-    "Share",
-    "SurfaceBlend",
-    "Veil",
-    "VeilScene",
-    "find_veil",
-    "mixing_position",
-    "mixing_reach",
-    "mixing_variance",
-    "observed_range",
-    "remove_veil",
-    "restore_detail",
-    "within",
-]

@@ -20,15 +20,3 @@ from merge.defects.search import (
     find_hot_photosites,
 )
 from merge.defects.types import DustSpot, SensorDefects
-
-__all__ = [
-    "DefectSearch",
-    "DustSpot",
-    "SensorDefects",
-    "choose_sample",
-    "defects_finding",
-    "find_hot_photosites",
-    "reduce_defects",
-    "repair_frame",
-    "repair_measure",
-]

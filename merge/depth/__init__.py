@@ -22,20 +22,3 @@ from merge.depth.measuring import (
 )
 from merge.depth.nearness import first_is_near
 from merge.depth.occlusion import settle_edges
-
-__all__ = [
-    "REACH_WIDE",
-    "Evidence",
-    "SharpestPicture",
-    "band_power",
-    "detail_of",
-    "find_flat_areas",
-    "first_is_near",
-    "locate_depth",
-    "measure_detail",
-    "measure_reduction",
-    "settle_edges",
-    "settle_highlights",
-    "settle_smooth_places",
-    "weigh_evidence",
-]

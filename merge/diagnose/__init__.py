@@ -11,20 +11,3 @@ from merge.diagnose.kind import find_aperture_series, find_other_kind
 from merge.diagnose.limits import DetectionLimits, measure_limits
 from merge.diagnose.sequence import leads_back
 from merge.diagnose.slices import SliceLimits, describe_slices, find_diffraction
-
-__all__ = [
-    "Coverage",
-    "DetectionLimits",
-    "FocusPlace",
-    "SliceLimits",
-    "describe_slices",
-    "diagnose_stack",
-    "find_aperture_series",
-    "find_diffraction",
-    "find_distance_conflicts",
-    "find_other_kind",
-    "leads_back",
-    "locate_frames",
-    "measure_coverage",
-    "measure_limits",
-]

@@ -11,17 +11,3 @@ from merge.edits.edit import (
     read_edits,
 )
 from merge.edits.region import find_regions, local_difference
-
-__all__ = [
-    "EDIT_SCHEMA",
-    "Edit",
-    "EditKind",
-    "EditList",
-    "affected_box",
-    "edits_record",
-    "find_regions",
-    "join_patch",
-    "local_difference",
-    "parse_edit",
-    "read_edits",
-]

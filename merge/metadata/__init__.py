@@ -12,21 +12,3 @@ from merge.metadata.icc import (
 )
 from merge.metadata.settings import merge_settings, plausible_settings, read_settings
 from merge.metadata.xmp import PROVENANCE_NAMESPACE, build_xmp, own_content
-
-__all__ = [
-    "PROVENANCE_NAMESPACE",
-    "RAW_TRANSFER",
-    "build_exif_block",
-    "build_exif_ifds",
-    "build_xmp",
-    "merge_settings",
-    "optional_profile",
-    "own_content",
-    "plausible_settings",
-    "profile_channels",
-    "profile_transfer",
-    "read_settings",
-    "same_profile",
-    "uses_optional_colours",
-    "working_profile",
-]

@@ -13,13 +13,3 @@ from merge.moving.parts import (
     place_words,
 )
 from merge.moving.search import find_moving_parts
-
-__all__ = [
-    "MovingPart",
-    "MovingParts",
-    "box_of",
-    "find_moving_parts",
-    "hold_still",
-    "moving_findings",
-    "place_words",
-]

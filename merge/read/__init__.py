@@ -11,16 +11,3 @@ from merge.read.frame import (
 )
 from merge.read.raw import read_mosaic
 from merge.read.stack import check_stack, find_frames
-
-__all__ = [
-    "BlankRows",
-    "check_stack",
-    "find_frames",
-    "probe_frame",
-    "read_frame",
-    "read_luminance",
-    "read_mosaic",
-    "read_preview",
-    "read_samples",
-    "stack_arrays",
-]

@@ -18,20 +18,3 @@ from merge.write.picture import (
     write_picture,
 )
 from merge.write.preview import write_depth_preview
-
-__all__ = [
-    "DEPTH_KINDS",
-    "check_output",
-    "check_writable",
-    "default_output",
-    "encode_text",
-    "hash_file",
-    "replace_atomically",
-    "write_depth",
-    "write_depth_preview",
-    "write_json",
-    "write_mesh",
-    "write_picture",
-    "written_path",
-    "written_together",
-]

@@ -15,16 +15,3 @@ from merge.report.page.charts.coverage import coverage_chart
 from merge.report.page.charts.focus import focus_chart
 from merge.report.page.charts.frames import frame_trends_chart, limits_chart
 from merge.report.page.charts.where import where_key, where_map
-
-__all__ = [
-    "contrast_chart",
-    "coverage_chart",
-    "edge_chart",
-    "focus_chart",
-    "frame_trends_chart",
-    "limits_chart",
-    "plan_contrast_chart",
-    "region_chart",
-    "where_key",
-    "where_map",
-]
