@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from bench_audit import shaken
 from bench_helpers import kept_results
 from random_brackets import RandomBracket, random_bracket
 
@@ -94,6 +93,15 @@ def energy_left(frames: np.ndarray, k: int, after: np.ndarray, angle_deg: float 
         along = xx * c * c + yy * s * s + 2 * xy * c * s
         sides.append(along / (xx + yy - along))
     return sides[1] / sides[0]
+
+
+def shaken(light: np.ndarray, length_px: float, angle_deg: float) -> np.ndarray:
+    """Smear along a line, exactly: its transfer is a sinc."""
+    pad = cv2.copyMakeBorder(light, 32, 32, 32, 32, cv2.BORDER_REFLECT)
+    y, x = np.fft.fftfreq(pad.shape[0])[:, None], np.fft.fftfreq(pad.shape[1])[None]
+    angle = np.radians(angle_deg)
+    transfer = np.sinc(length_px * (x * np.cos(angle) + y * np.sin(angle)))
+    return np.fft.ifft2(np.fft.fft2(pad) * transfer).real[32:-32, 32:-32].astype(np.float32)
 
 
 def with_fault(
