@@ -20,6 +20,7 @@ from merge.align.choice import blocks_of, misfit_after
 from merge.align.geometry import StackGeometry
 from merge.align.motion import normaliser
 from merge.align.pair import (
+    BANDS,
     TILE_NOISE_PX,
     TILE_PX,
     PairMeasurement,
@@ -37,13 +38,11 @@ from merge.threads import share_out
 # Diameters in px between which blur is interpolated; more than the last is as the last, since what
 # is blurred so far in both frames tells little.
 _DIAMETERS = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0)
-# Distance of the places in a tile at which its blur is taken, px.
-_APART_PX = 8
+# Distance of the places in a tile at which its blur is taken: a pixel of the coarsest band.
+_APART_PX = 1 << (BANDS - 1)
 # Drag expected of all tiles over their errors together from which it is told from other slow drifts
 # (a sky's tiles: 0.1).
 _SEEN = 0.5
-# Contrast in focus over all places below which a tile tells nothing.
-_LEAST_CONTRAST = 0.05
 
 
 class PairsAgain:
@@ -190,5 +189,5 @@ def _expected_drag(
     pull = -(slope * (two - one).reshape(len(mean), 1, -1)).sum(2)
     told = (mean**2).sum((1, 2)) * wave**2 / np.trace(tiles.certainty, axis1=1, axis2=2)
     normal = told[:, None, None] * tiles.certainty + slope @ slope.transpose(0, 2, 1)
-    drag = np.matmul(invert(normal + _LEAST_CONTRAST**2 * np.eye(2)), pull[..., None])[..., 0]
+    drag = np.matmul(invert(normal + np.eye(2) / TILE_PX**2), pull[..., None])[..., 0]
     return now, drag

@@ -22,7 +22,6 @@ from merge.model import Array, Index, MotionModel
 
 # Parameters of one frame. Each moves the picture's rim by about its own value.
 _OWN = {"shift": 2, "similarity": 4, "camera": 4, "affine": 6, "perspective": 8}
-_STEP = 1e-6
 # Where the fit of a common bend starts: a lens of 50 mm on a sensor 36 mm wide.
 _FIRST_BEND = 0.13
 
@@ -132,17 +131,17 @@ class Motion:
 
         Shape (N, 3, 3, own or own + 1).
         """
-        columns = []
+        columns, step = [], np.finfo(float).eps ** (1 / 3)  # least error of central differences
         for k in range(self.model.own + int(self.model.bends)):
             sides = []
             for sign in (1, -1):
                 own, shared = self.own.copy(), self.shared.copy()
                 if k < self.model.own:
-                    own[:, k] += sign * _STEP
+                    own[:, k] += sign * step
                 else:
-                    shared[0] += sign * _STEP
+                    shared[0] += sign * step
                 sides.append(replace(self, own=own, shared=shared).matrices())
-            columns.append((sides[0] - sides[1]) / (2 * _STEP))
+            columns.append((sides[0] - sides[1]) / (2 * step))
         return np.stack(columns, 3)
 
 

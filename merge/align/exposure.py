@@ -51,8 +51,8 @@ _LEAST_COVERED = 0.5
 _BIWEIGHT = 4.685
 # Falloff is applied when it reaches this share of light somewhere, beyond chance.
 _LEAST_FALLOFF = 0.02
-# Gains are known to no better than this, so a smaller difference is not evened out.
-_LEAST_ERROR = 0.001
+# Gains are known no better than the halves that they come from, so less is not evened out.
+_LEAST_ERROR = float(np.finfo(np.float16).eps)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,14 +10,11 @@ import numpy as np
 
 from merge.align.choice import blocks_of, improvement, left_out, loss_of
 from merge.align.geometry import StackGeometry
-from merge.align.pair import ROUNDS, TAIL
+from merge.align.pair import ROUNDS, TAIL, TILE_PX
 from merge.align.solve import squared
 from merge.model import Array, Misfit
 from merge.model.geometry import field_powers
 from merge.significance import FEWEST, proof_limit
-
-# Expected size of the field's coefficients, px; a weak prior that keeps corners without tiles calm.
-_USUAL_PX = 1.0
 
 
 def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int]) -> Misfit | None:
@@ -71,6 +68,6 @@ def _fit_field(powers: Array, misfit: Array, certainty: Array, kept: Array) -> A
             [[powers.T @ (powers * weight[:, i, j, None]) for j in (0, 1)] for i in (0, 1)]
         )
         right = (powers.T @ np.einsum("tij,tj->ti", weight, misfit)).T.ravel()
-        normal[np.diag_indices(2 * count)] += _USUAL_PX**-2
+        normal[np.diag_indices(2 * count)] += TILE_PX**-2  # corners without tiles stay calm
         field = np.linalg.solve(normal, right).reshape(2, count)
     return field

@@ -30,7 +30,7 @@ from merge.model import Array, FloatArray, MotionModel
 _SIGMA_NARROW, _SIGMA_WIDE = 1.0, 2.0
 # Side of a tile at the finest level; four levels share the tiles (48, 24, 12, 6 px).
 TILE_PX = 48
-_BANDS = 4
+BANDS = 4
 # Shift error of a tile that no amount of texture removes (pairs of five photograph stacks: median
 # error 0.045, 0.047, 0.052, 0.059 px with 0.03, 0.05, 0.1, 0.2).
 TILE_NOISE_PX = 0.03
@@ -215,7 +215,7 @@ def register_pair(
     for finest in range(start, -1, -1):
         # On few pixels only few parameters are safe.
         usable: MotionModel = "shift" if finest >= 4 else fitted
-        levels = [k for k in range(finest, min(finest + _BANDS, last + 1))]
+        levels = [k for k in range(finest, min(finest + BANDS, last + 1))]
         known = PairResult(matrix, 0.0, NO_TILES) if result is None else result
         limit = 8 if finest == start else 4
         result = _fit_levels(one, two, levels, known, usable, limit)
@@ -237,8 +237,8 @@ def agreement_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float:
 
     A frame focused on nothing, or taken with high ISO, shows no more.
     """
-    levels = list(range(_BANDS // 2, _BANDS))
-    if len(one.bands) < _BANDS or min(map(_finest_rise, (one, two))) > _NOISE_FALLS:
+    levels = list(range(BANDS // 2, BANDS))
+    if len(one.bands) < BANDS or min(map(_finest_rise, (one, two))) > _NOISE_FALLS:
         return 0.0
     current = resample(matrix, 0.5 ** levels[0])
     places = _choose_tiles(one, two, levels, current)

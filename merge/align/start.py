@@ -16,8 +16,8 @@ _PHASE_SIDE_PX = 400
 _FEATURES = 2000
 # A match counts when it is this much closer than the second best (D. G. Lowe, IJCV 60(2), 2004).
 _DISTINCT = 0.75
-# Chance makes three or four agree to within so many px of a place; what is found is refined.
-_FEWEST_MATCHES, _RANSAC_PX = 12, 3.0
+# Chance makes three or four agree to within the 3 px that OpenCV takes; what is found is refined.
+_FEWEST_MATCHES = 12
 
 
 def shift_of_detail(one: Pyramid, two: Pyramid) -> Array | None:
@@ -97,11 +97,9 @@ def _by_features(one: Pyramid, two: Pyramid, model: MotionModel) -> Array | None
     cv2.setRNGSeed(0)  # the same pictures always give the same answer
     matrix: Array | None
     if model == "perspective":
-        matrix, inliers = cv2.findHomography(source, target, cv2.RANSAC, _RANSAC_PX)
+        matrix, inliers = cv2.findHomography(source, target, cv2.RANSAC)
     else:
-        top, inliers = cv2.estimateAffinePartial2D(
-            source, target, method=cv2.RANSAC, ransacReprojThreshold=_RANSAC_PX
-        )
+        top, inliers = cv2.estimateAffinePartial2D(source, target, method=cv2.RANSAC)
         matrix = None if top is None else np.vstack([top, [0, 0, 1]])
     if matrix is None or int(inliers.sum()) < _FEWEST_MATCHES:
         return None
