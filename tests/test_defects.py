@@ -41,6 +41,7 @@ from merge.defects.evidence import PictureMotion
 from merge.defects.hot import judge_spikes
 from merge.defects.search import turn_upright
 from merge.defects.spikes import SpikeSearch
+from merge.depth import REACH_WIDE, measure_detail
 from merge.encoding import encode, linearize
 from merge.errors import FrameMismatchError
 from merge.model import FrameTransform
@@ -372,9 +373,11 @@ def test_reduced_frames_and_measures_are_repaired():
     repaired = repair_frame(reduce(faulty), small, "srgb")
     assert np.abs(reduce(faulty) - reduce(frame)).max() > 0.05
     assert np.abs(repaired - reduce(frame)).max() < 0.05  # the rim of the hard-edged spot
-    sharpness = np.full((75, 110), 0.1, np.float32)
-    sharpness[48:54, 58:63] = 0.5
-    assert np.allclose(repair_measure(sharpness, defects, 2), 0.1, atol=1e-6)
+    faulty[inside] = frame[inside]
+    for side in (1, 2):
+        true, seen = (measure_detail(p.mean(axis=2), side) for p in (frame, faulty))
+        assert np.abs(seen - true).max() > 0.1
+        assert np.abs(repair_measure(seen, defects, side, REACH_WIDE) - true).max() < 0.003
 
 
 @pytest.mark.parametrize(("count", "expected"), [(2, 0), (3, 3), (8, 8), (200, 8)])

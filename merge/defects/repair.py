@@ -16,10 +16,6 @@ from merge.encoding import scale_light
 from merge.errors import FrameMismatchError
 from merge.model import FloatArray
 
-# Reach of `merge.depth`'s measure of sharpness around a pixel: the wider Gaussian of its band at
-# full size, and the window that it is averaged over at the reduced one.
-_MEASURE_REACH_PX, _MEASURE_REACH_CELLS = 4, 2
-
 
 def repair_frame(
     samples: NDArray[Any], defects: SensorDefects, transfer: str, *, white: float = 1.0
@@ -82,7 +78,9 @@ def reduce_defects(defects: SensorDefects, reduction: int) -> SensorDefects:
     return SensorDefects((height, width), defects.spots, pixels, dust)
 
 
-def repair_measure(measure: FloatArray, defects: SensorDefects, reduction: int) -> FloatArray:
+def repair_measure(
+    measure: FloatArray, defects: SensorDefects, reduction: int, reach_px: int
+) -> FloatArray:
     """Return a frame's sharpness (h, w), one value for a block, without what defects add to it.
 
     Wherever the measure saw one, it is taken from around.
@@ -94,10 +92,12 @@ def repair_measure(measure: FloatArray, defects: SensorDefects, reduction: int) 
         Of the whole frame.
     reduction : int
         Side of a block in pixels.
+    reach_px : int
+        How far around a pixel the measure sees, in pixels of the frame.
     """
     if not len(defects.pixels):
         return measure
-    reach = _MEASURE_REACH_CELLS + -(-_MEASURE_REACH_PX // reduction)
+    reach = -(-reach_px // reduction)
     small = reduce_defects(replace(defects, dust=()), reduction)
     seen = np.zeros(small.shape, np.uint8)
     seen[small.pixels[:, 0], small.pixels[:, 1]] = 1

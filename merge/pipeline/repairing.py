@@ -21,6 +21,7 @@ from merge.defects import (
     repair_frame,
     repair_measure,
 )
+from merge.depth import REACH_WIDE
 from merge.model import (
     Finding,
     FloatArray,
@@ -64,7 +65,7 @@ class Repairs:
         """Return a frame's measure and reduced picture without defects."""
         if not self.any:
             return measure, picture
-        measure = repair_measure(measure, self.defects, reduction)
+        measure = repair_measure(measure, self.defects, reduction, REACH_WIDE)
         small = repair_frame(picture, reduce_defects(self.defects, reduction), self.transfer)
         return measure, np.asarray(small, np.float32)
 
