@@ -37,9 +37,9 @@ _BLOCKS = 12
 # light to what lies beside it, the more the farther it is blurred (a chessboard read 32 % off).
 _BRIGHTEST, _CLIPPED = 0.8, 0.955
 # What bright places spread when blurred is left out, too, within so many of its pixels: writing on
-# paper this bright read 5 to 26 % off with the narrow rim
-# (test_writing_on_bright_paper_tells_nothing_of_the_light), which counts where the wide one leaves
-# too little, but only for more than half a stop.
+# paper this bright read 5 to 26 % off with the narrow rim, which counts where the wide one leaves
+# too little, but only for more than half a stop
+# (test_writing_on_bright_paper_tells_large_changes_of_the_light_alone).
 _WIDE_RIM, _NARROW_RIM, _FAR_MORE = 2, 1, math.log(2) / 2
 # Mean light of a block below this is noise, and of fewer blocks blur across their rims makes the
 # light: both held by test_a_lamp_alone_in_the_dark_tells_nothing_of_the_light.

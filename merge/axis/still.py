@@ -15,9 +15,9 @@ from merge.axis.residuals import FLOOR
 from merge.model import FocusAxis, Index, TileEnergies
 from merge.significance import NINETY
 
-# Change of the logarithm of energy from frame to frame below which nothing changed: noise of its
-# own changes a tile's energy by ten times as much.
-_SAME = 0.002
+# Change of the logarithm of energy from frame to frame below which nothing changed: what rounding
+# of two roots to halves makes; noise of its own changes a tile's energy by ten times as much.
+_SAME = 2 * float(np.finfo(np.float16).eps)
 
 
 def one_focus(
