@@ -1,10 +1,11 @@
 """Aperture series of scenes with depth, field curvature and soft corners, with known truth.
 
-Independent of `aperture_scenes` and of the package: point spread functions are summed from the
-pupil's field at each point of the sensor (a matrix Fourier transform, J. W. Goodman, *Introduction
-to Fourier Optics*, from memory), in up to three colours of light, and convolved block by block
-with a picture of overlapping disks of all sizes ("dead leaves": A. B. Lee, D. Mumford, J. Huang,
-Int. J. Comput. Vision 41, 35, 2001, from memory), whose detail looks alike at every scale.
+Independent of the package and of the lenses of `aperture_scenes`: point spread functions are summed
+from the pupil's field at each point of the sensor (a matrix Fourier transform, J. W. Goodman,
+*Introduction to Fourier Optics*, from memory), in up to three colours of light, and convolved block
+by block with a picture of overlapping disks of all sizes ("dead leaves": A. B. Lee, D. Mumford,
+J. Huang, Int. J. Comput. Vision 41, 35, 2001, from memory), whose detail looks alike at every
+scale.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import scipy.fft
+from aperture_scenes import to_srgb
 
 BLOCK = 96
 _FADE = 24
@@ -229,7 +231,7 @@ def field_series(
             light, blur, lens, number, pitch_um, wavelengths,
             shake=(shakes or {}).get(i, (0.0, 0.0)), shift=tuple(rng.uniform(-1.2, 1.2, 2)),
         )  # fmt: skip
-        seen = _srgb(2.0 ** rng.uniform(-0.15, 0.15) * frame)
+        seen = to_srgb(2.0 ** rng.uniform(-0.15, 0.15) * frame)
         stops = 2 * np.log2(number / f_numbers[0]) if iso_rises else 0.0
         sigma = noise * 2 ** (stops / 2) * np.sqrt(0.25 + 0.75 * seen / 0.5)
         frames.append((seen + sigma * rng.standard_normal(seen.shape)).astype(np.float32))
@@ -259,7 +261,7 @@ def _render(
     fy, fx = np.fft.fftfreq(size), np.fft.rfftfreq(size)
     motion = np.sinc(fx[None, :] * shake[0] + fy[:, None] * shake[1])
     motion = motion * np.exp(-2j * np.pi * (fx[None, :] * shift[0] + fy[:, None] * shift[1]))
-    fade = _fade_window(margin)
+    fade = _fade_window()
     for r in range(rows):
         for c in range(columns):
             field = ((c + 0.5 - columns / 2) / half, (r + 0.5 - rows / 2) / half)
@@ -279,7 +281,7 @@ def _render(
     return total / weight, contrast
 
 
-def _fade_window(margin: int) -> np.ndarray:
+def _fade_window() -> np.ndarray:
     ramp = np.clip((np.arange(BLOCK + 2 * _FADE) + 0.5) / (2 * _FADE), 0, 1)
     ramp = np.minimum(ramp, ramp[::-1])
     return np.outer(ramp, ramp)
@@ -303,12 +305,6 @@ def _place(
     where = np.s_[top + r0 : top + r1, left + c0 : left + c1]
     total[where] += part[r0:r1, c0:c1] * fade[r0:r1, c0:c1]
     weight[where] += fade[r0:r1, c0:c1]
-
-
-def _srgb(light: np.ndarray) -> np.ndarray:
-    """Return sRGB-coded values (IEC 61966-2-1)."""
-    light = np.clip(light, 0, 1)
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
 
 
 def sixty_depth_series() -> list[dict]:

@@ -1,15 +1,14 @@
-"""Cards of small real JPEG (and DNG) files with known groups, for the sorting tests.
+"""Cards of small real JPEG (and DNG) files with known groups: scenes, shots, the card.
 
-Each scene is a crop of a picture that scikit-image carries, with an invented depth map; every
-shot blurs it by how far each place lies from the focus plane, adds noise, small shifts and an
-EXIF header. A card is written by one of `PATTERNS`; its truth lists which files belong together.
+Blur is a disk whose diameter grows with the distance from the focus plane, scenes are photographs
+that scikit-image carries or invented textures over four kinds of depth, and shots are shaken,
+noisy, clipped, moved by wind, lit unevenly or taken from a rail. EXIF holds what cameras write and
+nothing else. `card_patterns` fills cards with them.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import zlib
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -22,9 +21,10 @@ from PIL.TiffImagePlugin import IFDRational
 
 from merge.compiled import njit
 
-WIDTH, HEIGHT = 240, 160
-FILES = 200
-_SIGMAS = (0.0, 0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0)
+WIDTH, HEIGHT, PAD = 360, 240, 40
+_DIAMETERS = (0.0, 0.6, 1.0, 1.6, 2.4, 3.6, 5.4, 8.0, 12.0, 18.0)
+# Full stops and thirds that cameras offer (ISO 517 and ISO 2720 nominal values, from memory).
+_SHUTTERS = (1 / 1000, 1 / 500, 1 / 250, 1 / 125, 1 / 60, 1 / 30, 1 / 15, 1 / 8, 1 / 4)
 
 
 @dataclass
@@ -60,86 +60,220 @@ def between(levels: np.ndarray, at: np.ndarray) -> np.ndarray:  # pragma: no cov
     return out
 
 
+def _photograph(rng: np.random.Generator, width: int, height: int) -> np.ndarray:
+    pictures = photographs()
+    picture = pictures[rng.integers(len(pictures))]
+    h, w = picture.shape[:2]
+    share = rng.uniform(0.7, 1.0)
+    crop_w = int(min(w, h * width / height) * share)
+    crop_h = min(h, int(crop_w * height / width))
+    top, left = rng.integers(h - crop_h + 1), rng.integers(w - crop_w + 1)
+    part = picture[top : top + crop_h, left : left + crop_w]
+    part = part[:, ::-1] if rng.random() < 0.5 else part
+    shrunk = cv2.resize(np.ascontiguousarray(part), (width, height), interpolation=cv2.INTER_AREA)
+    return shrunk.astype(np.float32) / 255
+
+
+def _texture(rng: np.random.Generator, width: int, height: int) -> np.ndarray:
+    """Noise with a falling spectrum, discs and bristles on top."""
+    spectrum = np.fft.rfft2(rng.standard_normal((height, width)))
+    fy, fx = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None]
+    radius = np.maximum(np.hypot(fy, fx), 1.5 / width)
+    noise = np.fft.irfft2(spectrum * radius ** -rng.uniform(0.9, 1.3), (height, width))
+    grey = (0.45 + 0.13 * noise / noise.std()).astype(np.float32)
+    picture = np.clip(grey[..., None] * rng.uniform(0.6, 1.2, 3).astype(np.float32), 0.02, 1)
+    picture = np.ascontiguousarray(picture)
+    for _ in range(int(rng.integers(5, 40))):
+        centre = (int(rng.integers(width)), int(rng.integers(height)))
+        colour = [float(c) for c in rng.uniform(0.05, 0.95, 3)]
+        cv2.circle(picture, centre, int(rng.integers(2, 22)), colour, -1, cv2.LINE_AA)
+    for _ in range(int(rng.integers(20, 160))):
+        x, y = int(rng.integers(width)), int(rng.integers(height))
+        end = (x + int(rng.integers(-40, 41)), y + int(rng.integers(-40, 41)))
+        colour = [float(c) for c in rng.uniform(0.05, 0.95, 3)]
+        cv2.line(picture, (x, y), end, colour, 1, cv2.LINE_AA)
+    return picture
+
+
+def _depth(rng: np.random.Generator, width: int, height: int, kind: str) -> np.ndarray:
+    """Return depth, 0 (near) to 1 (far)."""
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    bumps = cv2.resize(rng.normal(0, 0.12, (4, 6)).astype(np.float32), (width, height))
+    if kind == "ground":
+        depth = 1 - y / height + bumps
+    elif kind == "thing":
+        cx, cy = width * rng.uniform(0.4, 0.6), height * rng.uniform(0.4, 0.6)
+        ax, ay = width * rng.uniform(0.28, 0.42), height * rng.uniform(0.3, 0.45)
+        inside = 1 - ((x - cx) / ax) ** 2 - ((y - cy) / ay) ** 2
+        dome = 0.7 * (1 - np.sqrt(np.maximum(inside, 0)))
+        depth = np.where(inside > 0, dome, 1.0) + 0.3 * bumps
+    elif kind == "planes":
+        steps = np.sort(rng.uniform(0.1, 0.9, int(rng.integers(1, 4))))
+        depth = sum((y / height < s + 0.3 * bumps).astype(np.float32) for s in steps) / len(steps)
+        depth = depth + 0.15 * bumps
+    else:
+        angle = rng.uniform(0, 2 * np.pi)
+        depth = np.cos(angle) * x / width + np.sin(angle) * y / height + 0.5 * bumps
+    depth = depth - depth.min()
+    return (depth / depth.max()).astype(np.float32)
+
+
 class Scene:
-    """A crop with depth; `render` gives what a lens focused at ``focus`` (0..1) sees."""
+    """A subject with depth. ``blur_px`` is the disk's diameter at f/8 across the whole depth."""
 
-    def __init__(self, rng: np.random.Generator, wide: bool = True):
-        pictures = photographs()
-        picture = pictures[rng.integers(len(pictures))]
-        h, w = picture.shape[:2]
-        crop = int(rng.uniform(0.6, 0.95) * min(h, w * 2 // 3))
-        top, left = rng.integers(h - crop + 1), rng.integers(w - crop * 3 // 2 + 1)
-        part = picture[top : top + crop, left : left + crop * 3 // 2]
-        if rng.random() < 0.5:
-            part = part[:, ::-1]
-        part = cv2.resize(np.ascontiguousarray(part), (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
-        sharp = part.astype(np.float32) / 255
-        # Large patches of light make every place unlike the next, as real subjects do.
+    def __init__(
+        self,
+        rng: np.random.Generator,
+        *,
+        kind: str | None = None,
+        blur_px: float = 12.0,
+        width: int = WIDTH,
+    ):
+        self.rng = rng
+        w, h = width + 2 * PAD, HEIGHT + 2 * PAD
+        kind = kind or str(rng.choice(["ground", "thing", "planes", "slope"]))
+        make = _photograph if rng.random() < 0.6 else _texture
+        sharp = make(rng, w, h)
         patches = cv2.resize(
-            rng.uniform(0.35, 1.0, (4, 6)).astype(np.float32),
-            (WIDTH, HEIGHT),
-            interpolation=cv2.INTER_CUBIC,
+            rng.uniform(0.4, 1.0, (4, 6)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC
         )
-        sharp = sharp * patches[..., None]
-        self.levels = np.stack(
-            [sharp if s == 0 else cv2.GaussianBlur(sharp, (0, 0), s) for s in _SIGMAS]
-        )
-        y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
-        slope = 1 - y / HEIGHT if wide else 0.5 + 0 * y
-        bumps = cv2.resize(rng.normal(0, 0.15, (3, 4)), (WIDTH, HEIGHT))
-        depth = np.clip(slope + bumps + 0.1 * np.sin(x / 40), 0, 1)
-        self.depth = ((depth - depth.min()) / np.ptp(depth)).astype(np.float32)
+        sharp = sharp * np.clip(patches, 0.2, 1.1)[..., None]
+        self.sharp, self.depth, self.blur_px = sharp, _depth(rng, w, h, kind), blur_px
+        self._levels = np.zeros((len(_DIAMETERS), *sharp.shape), np.float32)
+        self._blurred_to: set[int] = set()
+        self.leaves = [
+            (rng.uniform(0, w), rng.uniform(0, h), rng.uniform(8, 30))
+            for _ in range(int(rng.integers(3, 12)))
+        ]
 
-    def render(
+    def look(
         self,
         focus: float,
-        rng: np.random.Generator,
         *,
         f_number: float = 8.0,
         gain: float = 1.0,
+        offset: float = 0.0,
         shift: tuple[float, float] = (0.0, 0.0),
         breathing: float = 0.0,
-        noise: float = 0.01,
+        parallax: float = 0.0,
+        turn_deg: float = 0.0,
+        shake_px: float = 0.0,
+        wind_px: float = 0.0,
+        clouds: float | None = None,
+        noise: float = 0.006,
     ) -> np.ndarray:
-        """Return uint8 RGB; blur grows as 1/f-number with defocus, as f-number by diffraction."""
-        defocus = 6.0 * np.abs(self.depth - focus) * 8.0 / f_number
-        sigma = np.hypot(defocus, 0.02 * f_number)
-        level = np.interp(sigma, _SIGMAS, np.arange(len(_SIGMAS))).astype(np.float32)
-        picture = between(self.levels, level)
-        if shift != (0.0, 0.0) or breathing:
-            m = 1 + breathing * focus
-            matrix = np.float32(
-                [[m, 0, (1 - m) * WIDTH / 2 + shift[0]], [0, m, (1 - m) * HEIGHT / 2 + shift[1]]]
-            )
-            picture = cv2.warpAffine(
-                picture, matrix, (WIDTH, HEIGHT), borderMode=cv2.BORDER_REFLECT
-            )
-        picture = picture * gain ** (1 / 2.2) + noise * rng.standard_normal(
-            picture.shape, np.float32
-        )
+        """Return uint8 RGB of what the lens focused at ``focus`` (0 near to 1 far) sees."""
+        blur = self.blur_px * np.abs(self.depth - focus) * 8.0 / f_number
+        picture = self._blurred(np.hypot(blur, 0.04 * f_number))
+        if clouds is not None:
+            picture = picture * self._clouds(clouds)[..., None]
+        picture = self._seen(picture, focus, offset, shift, breathing, parallax, turn_deg, wind_px)
+        if shake_px > 0.2:
+            picture = cv2.filter2D(picture, -1, _line(shake_px, self.rng.uniform(0, np.pi)))
+        # A gain in linear light, clipped, is a factor in the usual encoding, clipped.
+        picture = np.clip(picture * gain ** (1 / 2.2), 0, 1)
+        picture = picture + noise * self.rng.standard_normal(picture.shape, np.float32)
         return np.clip(picture * 255 + 0.5, 0, 255).astype(np.uint8)
+
+    def _blurred(self, diameter: np.ndarray) -> np.ndarray:
+        at = np.interp(diameter, _DIAMETERS, np.arange(len(_DIAMETERS))).astype(np.float32)
+        needed = set(range(int(at.min()), min(int(at.max()) + 2, len(_DIAMETERS))))
+        for i in needed - self._blurred_to:
+            kernel = _disk(_DIAMETERS[i]) if i else np.ones((1, 1), np.float32)
+            cv2.filter2D(self.sharp, -1, kernel, self._levels[i], borderType=cv2.BORDER_REFLECT)
+        self._blurred_to |= needed
+        return between(self._levels, at)
+
+    def _clouds(self, when: float) -> np.ndarray:
+        h, w = self.depth.shape
+        y, x = np.mgrid[0:h, 0:w].astype(np.float32)
+        waves = np.sin(x / 45 + when) * np.sin(y / 60 + 0.6 * when + 1)
+        return 0.85 + 0.15 * waves
+
+    def _seen(
+        self, picture, focus, offset, shift, breathing, parallax, turn_deg, wind_px
+    ) -> np.ndarray:
+        y, x = np.mgrid[0:HEIGHT, 0:WIDTH].astype(np.float32)
+        angle = np.deg2rad(turn_deg)
+        cx, cy = WIDTH / 2, HEIGHT / 2
+        size = 1 + breathing * focus
+        u = (np.cos(angle) * (x - cx) - np.sin(angle) * (y - cy)) / size
+        v = (np.sin(angle) * (x - cx) + np.cos(angle) * (y - cy)) / size
+        map_x, map_y = u + cx + PAD + shift[0] + offset, v + cy + PAD + shift[1]
+        if parallax:
+            # A camera that moves nearer: near things grow faster than far ones.
+            depth = _remap(self.depth, map_x, map_y)
+            grow = 1 + parallax * focus * (1.5 - depth)
+            map_x, map_y = (
+                (map_x - cx - PAD - offset) / grow + cx + PAD + offset,
+                (map_y - cy - PAD) / grow + cy + PAD,
+            )
+        if not wind_px:
+            return _remap(picture, map_x, map_y)
+        dx, dy = np.zeros_like(map_x), np.zeros_like(map_y)
+        for lx, ly, radius in self.leaves:
+            bump = np.exp(-((map_x - lx) ** 2 + (map_y - ly) ** 2) / (2 * radius**2))
+            way = self.rng.normal(0, wind_px, 2)
+            dx, dy = dx + bump * way[0], dy + bump * way[1]
+        # A leaf moves while the shutter is open: two instants are laid over each other.
+        first = _remap(picture, map_x + dx, map_y + dy)
+        return 0.5 * (first + _remap(picture, map_x + 0.8 * dx, map_y + 0.8 * dy))
+
+
+def _remap(picture: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return cv2.remap(
+        picture,
+        x.astype(np.float32),
+        y.astype(np.float32),
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_REFLECT,
+    )
+
+
+@lru_cache(maxsize=64)
+def _disk(diameter: float) -> np.ndarray:
+    half = int(np.ceil(diameter / 2 + 1))
+    fine = 9
+    grid = (np.arange((2 * half + 1) * fine) + 0.5) / fine - half - 0.5
+    mask = (np.hypot(grid[:, None], grid[None]) <= diameter / 2).astype(np.float32)
+    kernel = mask.reshape(2 * half + 1, fine, 2 * half + 1, fine).mean(axis=(1, 3))
+    return kernel / kernel.sum()
+
+
+def _line(length: float, angle: float) -> np.ndarray:
+    half = int(np.ceil(length / 2 + 1))
+    kernel = np.zeros((2 * half + 1, 2 * half + 1), np.float32)
+    for t in np.linspace(-length / 2, length / 2, 25):
+        x, y = half + t * np.cos(angle), half + t * np.sin(angle)
+        c, r = int(x), int(y)
+        for i, wy in ((r, 1 - y + r), (r + 1, y - r)):
+            for j, wx in ((c, 1 - x + c), (c + 1, x - c)):
+                if i <= 2 * half and j <= 2 * half:
+                    kernel[i, j] += wy * wx
+    return kernel / kernel.sum()
 
 
 class Card:
-    """Writes shots and keeps the truth."""
+    """Writes shots and keeps the truth.
 
-    def __init__(self, folder: Path, seed: int, *, subseconds: bool = True, exif: bool = True):
+    ``sets`` lists what belongs together beyond single groups, as (words, groups).
+    """
+
+    def __init__(self, folder: Path, seed: int):
         self.folder, self.rng = folder, np.random.default_rng(seed)
-        self.subseconds, self.exif = subseconds, exif
-        self.now = dt.datetime(2024, 5, 17, 6, 30, 12, 250_000)
+        r = self.rng
+        self.now = dt.datetime(2024, 5, 17, 6, 30, 12) + dt.timedelta(seconds=r.uniform(0, 9e4))
         self.groups: list[TrueGroup] = []
+        self.sets: list[tuple[str, list[TrueGroup]]] = []
         self.count = 0
-        self.counter, self.prefix, self.camera = 101, "FRM_", ("Sample", "One")
-        self.pairs, self.distances = False, True
-
-    @property
-    def left(self) -> int:
-        """Files that still fit."""
-        return FILES - self.count
-
-    def scene(self, wide: bool = True) -> Scene:
-        """Return a new scene."""
-        return Scene(self.rng, wide)
+        self.counter, self.prefix = int(r.integers(1, 9000)), str(r.choice(["FRM_", "PIC", "_X_"]))
+        self.camera = ("Sample", "One")
+        self.exif, self.subseconds, self.pairs = True, bool(r.random() < 0.6), False
+        # What lenses report: nothing, coarse steps of their encoder, or centimetres.
+        self.distances = str(r.choice(["none", "none", "coarse", "fine"]))
+        self.iso = int(r.choice([100, 100, 200, 400, 1600]))
+        self.shutter = float(r.choice(_SHUTTERS[1:6]))
+        self.focal_mm, self.lens = float(r.choice([24, 60, 100])), bool(r.random() < 0.5)
 
     def wait(self, seconds: float) -> None:
         """Let time pass."""
@@ -147,9 +281,12 @@ class Card:
 
     def group(self, kind: str) -> TrueGroup:
         """Open a true group."""
-        group = TrueGroup(kind)
-        self.groups.append(group)
-        return group
+        self.groups.append(TrueGroup(kind))
+        return self.groups[-1]
+
+    def scene(self, **options) -> Scene:
+        """Return a new scene."""
+        return Scene(self.rng, **options)
 
     def shoot(
         self,
@@ -158,88 +295,51 @@ class Card:
         focus: float,
         *,
         f_number: float = 8.0,
-        exposure_s: float = 1 / 60,
-        iso: int = 100,
-        gain: float | None = None,
+        stops: float = 0.0,
+        light: float = 1.0,
+        iso: int | None = None,
         gap_s: float = 0.4,
-        base_s: float | None = None,
+        recorded: float | None = None,
         **view,
     ) -> None:
-        """Write one shot. Brightness follows the settings against f/8 and ``base_s``."""
-        if self.left <= 0:
-            return
-        base_s = 1 / 60 if base_s is None else base_s
-        if gain is None:
-            gain = exposure_s / base_s * (8.0 / f_number) ** 2 * iso / 100
-        noise = 0.01 * (iso / 100) ** 0.5
-        pixels = scene.render(focus, self.rng, f_number=f_number, gain=gain, noise=noise, **view)
-        self.wait(exposure_s)
+        """Write one shot; ``stops`` lengthen the shutter time, ``light`` is the sun's own."""
+        iso = self.iso if iso is None else iso
+        exposure_s = self.shutter * 2.0**stops * (f_number / 8.0) ** 2
+        gain = light * 2.0**stops * iso / self.iso
+        noise = 0.005 * (iso / 100) ** 0.5
+        pixels = scene.look(focus, f_number=f_number, gain=gain, noise=noise, **view)
         stem = self.folder / f"{self.prefix}{self.counter:04d}"
+        self.folder.mkdir(parents=True, exist_ok=True)
         self.counter = self.counter % 9999 + 1
-        distance = 1 / (1 / 0.4 - focus * (1 / 0.4 - 1 / 8.0))
-        header = self._exif(f_number, exposure_s, iso, distance) if self.exif else b""
+        header = b""
+        if self.exif:
+            header = self._exif(f_number, exposure_s, iso, focus if recorded is None else recorded)
         path = stem.with_suffix(".JPG")
-        Image.fromarray(pixels).save(path, quality=92, exif=header)
+        Image.fromarray(pixels).save(path, quality=int(self.rng.choice([88, 93, 96])), exif=header)
         group.files.append(path)
-        self.count += 1
-        if self.pairs and self.left > 0:
+        if self.pairs:
             raw = stem.with_suffix(".DNG")
             write_dng(raw, pixels, self._stamp(), self.camera)
             group.files.append(raw)
-            self.count += 1
-        self.wait(gap_s)
+        self.count += 1
+        self.wait(exposure_s + gap_s * self.rng.uniform(0.95, 1.05))
 
     def _stamp(self) -> str:
         return self.now.strftime("%Y:%m:%d %H:%M:%S")
 
-    def _exif(self, f_number: float, exposure_s: float, iso: int, distance_m: float) -> bytes:
-        more = {37382: distance_m} if self.distances else {}
+    def _exif(self, f_number: float, exposure_s: float, iso: int, focus: float) -> bytes:
+        more: dict = {37386: IFDRational(round(self.focal_mm), 1)}
         if self.subseconds:
             more[37521] = f"{self.now.microsecond // 10_000:02d}"
+        if self.lens:
+            more[42036] = f"Sample {self.focal_mm:.0f} mm"
+        distance = 1 / (1 / 0.4 - focus * (1 / 0.4 - 1 / 8.0))
+        if self.distances == "fine":
+            more[37382] = distance
+        elif self.distances == "coarse":
+            # Encoders of lenses have a few dozen positions over their whole range.
+            more[37382] = np.exp(round(np.log(distance) / 0.12) * 0.12)
         return shot_exif(self.camera, f_number, exposure_s, iso, self._stamp(), more)
-
-    # -- what photographers do ------------------------------------------------------------
-
-    def bracket(
-        self,
-        scene: Scene | None = None,
-        frames: int | None = None,
-        *,
-        start: float = 0.0,
-        end: float = 1.0,
-        group: TrueGroup | None = None,
-        part: tuple[int, int] | None = None,
-        **options,
-    ) -> TrueGroup:
-        """Shots with focus moving from ``start`` to ``end``; ``part`` takes some of them."""
-        scene = scene or self.scene()
-        frames = frames or int(self.rng.integers(5, 16))
-        group = group or self.group("focus bracket")
-        first, last = part or (0, frames)
-        for focus in np.linspace(start, end, frames)[first:last]:
-            self.shoot(group, scene, float(focus), **options)
-        return group
-
-    def single(self, scene: Scene | None = None, focus: float = 0.5, **options) -> None:
-        """One shot on its own."""
-        self.shoot(self.group("single"), scene or self.scene(), focus, **options)
-
-    def apertures(
-        self, scene: Scene | None = None, numbers=(4.0, 5.6, 8.0, 11.0, 16.0, 22.0), **options
-    ) -> None:
-        """Shots at several f-numbers and one focus."""
-        compensate = options.pop("compensate", True)
-        focus = options.pop("focus", 0.4)
-        scene, group = scene or self.scene(), self.group("aperture series")
-        for number in numbers:
-            exposure = 1 / 60 * (number / 8.0) ** 2 if compensate else 1 / 60
-            self.shoot(group, scene, focus, f_number=number, exposure_s=exposure, **options)
-
-    def exposures(self, scene: Scene | None = None, stops=(0, -2, 2), focus=0.5, **options) -> None:
-        """Shots that differ by shutter time."""
-        scene, group = scene or self.scene(), self.group("exposure bracket")
-        for stop in stops:
-            self.shoot(group, scene, focus, exposure_s=1 / 60 * 2.0**stop, **options)
 
 
 def shot_exif(
@@ -290,228 +390,3 @@ def write_dng(path: Path, rgb: np.ndarray, stamp: str, camera: tuple[str, str]) 
             (50714, 5, 1, ratios([512]), True), (50717, 4, 1, 15512, True),
         ],
     )  # fmt: skip
-
-
-# -- the patterns: each fills a card ------------------------------------------------------
-
-
-def macro_with_distances(card: Card) -> None:
-    card.bracket(frames=int(card.rng.integers(8, 25)))
-    card.wait(90)
-    card.single()
-    card.wait(40)
-
-
-def macro_without_distances(card: Card) -> None:
-    card.distances = False
-    macro_with_distances(card)
-
-
-def landscape_by_hand(card: Card) -> None:
-    card.distances = bool(card.rng.random() < 0.5)
-    card.bracket(frames=int(card.rng.integers(2, 5)), gap_s=float(card.rng.uniform(6, 22)))
-    card.wait(300)
-
-
-def back_to_back_same_scene(card: Card) -> None:
-    card.distances = bool(card.rng.random() < 0.5)
-    scene, frames = card.scene(), int(card.rng.integers(4, 10))
-    for _ in range(3):
-        card.bracket(scene, frames)
-    card.wait(50)
-
-
-def back_to_back_new_scene(card: Card) -> None:
-    card.distances = bool(card.rng.random() < 0.5)
-    for _ in range(3):
-        card.bracket()
-
-
-def repeated_at_another_aperture(card: Card) -> None:
-    card.distances = bool(card.rng.random() < 0.5)
-    scene, frames = card.scene(), int(card.rng.integers(4, 9))
-    for number in (5.6, 8.0, 11.0):
-        card.bracket(scene, frames, f_number=number, exposure_s=1 / 60 * (number / 8) ** 2)
-    card.wait(70)
-
-
-def apertures_compensated(card: Card) -> None:
-    card.apertures(gap_s=4.0)
-    card.wait(20)
-    card.apertures(numbers=(22.0, 16.0, 11.0, 8.0, 5.6), gap_s=6.0)
-    card.wait(100)
-
-
-def apertures_uncompensated(card: Card) -> None:
-    card.distances = False
-    scene = card.scene()
-    card.apertures(scene, numbers=(5.6, 8.0, 11.0, 13.0), compensate=False, gap_s=3.0)
-    card.apertures(scene, numbers=(5.6, 8.0, 11.0, 13.0), compensate=False, focus=0.8, gap_s=3.0)
-    card.wait(100)
-
-
-def exposures_and_brackets(card: Card) -> None:
-    card.distances = bool(card.rng.random() < 0.5)
-    card.exposures()
-    card.exposures(stops=(0, -1, 1))
-    card.wait(30)
-    card.bracket()
-    card.wait(30)
-    scene = card.scene()
-    card.exposures(scene, stops=(-2, -1, 0, 1, 2))
-    card.exposures(scene, stops=(-2, -1, 0, 1, 2))
-    card.wait(30)
-
-
-def pairs(card: Card) -> None:
-    card.pairs = True
-    card.bracket(gap_s=0.8)
-    card.wait(40)
-    card.single()
-    card.wait(25)
-
-
-def counter_wraps(card: Card) -> None:
-    if card.count == 0:
-        card.counter = 9930
-    macro_without_distances(card)
-
-
-def counter_wraps_without_exif(card: Card) -> None:
-    card.exif = False
-    if card.count == 0:
-        card.counter = 9902
-    card.bracket()
-    card.single()
-
-
-def two_cameras(card: Card) -> None:
-    """One on a bracket while the other shoots singles and brackets in between."""
-    _two_bodies(card, ("FRM_", ("Sample", "One"), 101), ("PIC", ("Other", "Two"), 6001))
-
-
-def two_bodies_of_one_model(card: Card) -> None:
-    _two_bodies(card, ("FRM_", ("Sample", "One"), 101), ("FRM_", ("Sample", "One"), 6001))
-
-
-def _two_bodies(card: Card, *bodies) -> None:
-    ways = []
-    for prefix, camera, counter in bodies:
-        scene, group = card.scene(), card.group("focus bracket")
-        done = getattr(card, "done", {})
-        counter = done.get((prefix, camera, counter), counter)
-        ways.append([prefix, camera, counter, scene, group])
-    frames = int(card.rng.integers(5, 12))
-    for focus in np.linspace(0, 1, frames):
-        for way in ways:
-            card.prefix, card.camera, card.counter = way[:3]
-            card.shoot(way[4], way[3], float(focus), gap_s=0.7)
-            way[2] = card.counter
-    card.done = {(p, c, start): way[2] for (p, c, start), way in zip(bodies, ways, strict=True)}
-    card.wait(60)
-
-
-def no_exif(card: Card) -> None:
-    card.exif = False
-    card.bracket()
-    card.bracket()
-    card.single()
-    card.single()
-
-
-def whole_seconds(card: Card) -> None:
-    """Five frames a second, times without sub-seconds."""
-    card.subseconds, card.distances = False, False
-    card.bracket(frames=int(card.rng.integers(8, 25)), gap_s=0.2)
-    card.wait(45)
-
-
-def interrupted_and_resumed(card: Card) -> None:
-    card.distances = bool(card.rng.random() < 0.5)
-    scene, frames = card.scene(), int(card.rng.integers(9, 15))
-    stop = int(card.rng.integers(4, frames - 2))
-    group = card.bracket(scene, frames, part=(0, stop))
-    card.wait(130)
-    card.bracket(scene, frames, part=(stop, frames), group=group)
-    card.wait(400)
-
-
-def aborted_and_started_again(card: Card) -> None:
-    card.distances = bool(card.rng.random() < 0.5)
-    scene, frames = card.scene(), int(card.rng.integers(8, 15))
-    card.bracket(scene, frames, part=(0, int(card.rng.integers(3, 6))))
-    card.wait(4)
-    card.bracket(scene, frames)
-    card.wait(200)
-
-
-def singles_and_bursts(card: Card) -> None:
-    """Bursts of one still scene, and a picture every ten seconds: no series."""
-    card.distances = bool(card.rng.random() < 0.5)
-    scene = card.scene()
-    for _ in range(int(card.rng.integers(3, 9))):
-        card.single(scene, 0.5, gap_s=float(card.rng.choice([0.3, 10.0])))
-    card.wait(30)
-    for _ in range(4):
-        card.single(gap_s=5.0)
-
-
-def hand_held_with_breathing(card: Card) -> None:
-    """Small shifts, 4 % breathing, shutter drifting by a third of a stop."""
-    card.distances = False
-    scene, group = card.scene(), card.group("focus bracket")
-    for i, focus in enumerate(np.linspace(0, 1, int(card.rng.integers(5, 11)))):
-        drift = 2 ** (i % 2 / 3)
-        shift = tuple(card.rng.uniform(-2, 2, 2))
-        card.shoot(group, scene, float(focus), exposure_s=drift / 60, shift=shift, breathing=0.04)
-    card.wait(80)
-
-
-def a_day(card: Card) -> None:
-    card.distances = True
-    scene = card.scene()
-    card.single(scene, 0.2)
-    card.wait(7)
-    card.apertures(scene, numbers=(4.0, 5.6, 8.0, 11.0, 16.0), gap_s=3.0)
-    card.wait(12)
-    card.bracket(scene, frames=6, f_number=8.0)
-    card.wait(200)
-    card.exposures()
-    card.wait(15)
-    card.bracket(frames=12, start=1.0, end=0.0)
-    card.single()
-    card.wait(60)
-
-
-PATTERNS: tuple[Callable[[Card], None], ...] = (
-    macro_with_distances, macro_without_distances, landscape_by_hand, back_to_back_same_scene,
-    back_to_back_new_scene, repeated_at_another_aperture, apertures_compensated,
-    apertures_uncompensated, exposures_and_brackets, pairs, counter_wraps,
-    counter_wraps_without_exif, two_cameras, two_bodies_of_one_model, no_exif, whole_seconds,
-    interrupted_and_resumed, aborted_and_started_again, singles_and_bursts,
-    hand_held_with_breathing, a_day,
-)  # fmt: skip
-
-
-def write_card(folder: Path, pattern: Callable[[Card], None], *, seed: int = 0) -> list[TrueGroup]:
-    """Fill ``folder`` with 200 files by one pattern; return the true groups."""
-    folder.mkdir(parents=True, exist_ok=True)
-    card = Card(folder, zlib.crc32(pattern.__name__.encode(), seed))
-    while card.left > 0:
-        pattern(card)
-    return _as_cut([g for g in card.groups if g.files])
-
-
-def _as_cut(groups: list[TrueGroup]) -> list[TrueGroup]:
-    """Rename what the card's end cut down to one shot."""
-    for group in groups:
-        if len({f.stem for f in group.files}) == 1:
-            group.kind = "single"
-    return groups
-
-
-def share_right(truth: list[TrueGroup], found: list[tuple[str, frozenset[Path]]]) -> float:
-    """Return the share of files whose group has the true kind and exactly the true files."""
-    right = {(g.kind, frozenset(g.files)) for g in truth}
-    total = sum(len(g.files) for g in truth)
-    return sum(len(files) for kind, files in found if (kind, files) in right) / total

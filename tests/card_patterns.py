@@ -7,10 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from hard_cards import WIDTH, Card, Scene, TrueGroup
+from card_generator import WIDTH, Card, Scene, TrueGroup
 
 
-def _bracket(
+def bracket(
     card: Card,
     scene: Scene | None = None,
     frames: int | None = None,
@@ -63,29 +63,29 @@ def _apart(card: Card) -> None:
 
 
 def macro(card: Card) -> None:
-    _bracket(card, gap_s=float(card.rng.uniform(0.15, 1.5)), breathing=card.rng.uniform(0, 0.05))
+    bracket(card, gap_s=float(card.rng.uniform(0.15, 1.5)), breathing=card.rng.uniform(0, 0.05))
 
 
 def macro_fine_steps(card: Card) -> None:
     """Take steps so small that neighbours hardly differ."""
     scene = card.scene(kind="thing", blur_px=float(card.rng.uniform(8, 12)))
-    _bracket(card, scene, int(card.rng.integers(22, 34)), gap_s=0.3, breathing=0.03)
+    bracket(card, scene, int(card.rng.integers(22, 34)), gap_s=0.3, breathing=0.03)
 
 
 def macro_at_high_iso(card: Card) -> None:
     card.iso = int(card.rng.choice([1600, 3200]))
-    _bracket(card, gap_s=0.5)
+    bracket(card, gap_s=0.5)
 
 
 def landscape_on_tripod(card: Card) -> None:
     scene = card.scene(kind="ground", blur_px=float(card.rng.uniform(10, 22)))
-    _bracket(card, scene, int(card.rng.integers(2, 5)), gap_s=float(card.rng.uniform(4, 18)),
+    bracket(card, scene, int(card.rng.integers(2, 5)), gap_s=float(card.rng.uniform(4, 18)),
              way=int(card.rng.choice([1, -1])))  # fmt: skip
 
 
 def landscape_in_the_hand(card: Card) -> None:
     scene = card.scene(kind="ground", blur_px=float(card.rng.uniform(12, 22)))
-    _bracket(card, scene, int(card.rng.integers(3, 6)), gap_s=float(card.rng.uniform(2, 6)),
+    bracket(card, scene, int(card.rng.integers(3, 6)), gap_s=float(card.rng.uniform(2, 6)),
              view=_held(card), wind_px=1.5)  # fmt: skip
 
 
@@ -104,7 +104,7 @@ def brackets_at_each_exposure(card: Card) -> None:
     scene, frames = card.scene(blur_px=14.0), int(card.rng.integers(4, 9))
     groups = []
     for stop in (0, -2, 2):
-        groups.append(_bracket(card, scene, frames, stops=stop, gap_s=0.4))
+        groups.append(bracket(card, scene, frames, stops=stop, gap_s=0.4))
         card.wait(float(card.rng.uniform(0.2, 3)))
     card.sets.append(("focus brackets at several exposures", groups))
 
@@ -113,7 +113,7 @@ def brackets_at_each_aperture(card: Card) -> None:
     scene, frames = card.scene(blur_px=16.0), int(card.rng.integers(4, 9))
     groups = []
     for number in (5.6, 8.0, 11.0):
-        groups.append(_bracket(card, scene, frames, f_number=number, gap_s=0.5))
+        groups.append(bracket(card, scene, frames, f_number=number, gap_s=0.5))
         card.wait(float(card.rng.uniform(0.5, 6)))
     card.sets.append(("focus brackets at several f-numbers", groups))
 
@@ -131,8 +131,8 @@ def apertures_at_each_focus(card: Card) -> None:
 def there_and_back(card: Card) -> None:
     """Near to far, and at once far to near."""
     scene, frames = card.scene(blur_px=float(card.rng.uniform(8, 16))), int(card.rng.integers(5, 9))
-    _bracket(card, scene, frames, gap_s=0.5)
-    _bracket(card, scene, frames, way=-1, gap_s=0.5)
+    bracket(card, scene, frames, gap_s=0.5)
+    bracket(card, scene, frames, way=-1, gap_s=0.5)
 
 
 def burst_in_the_hand(card: Card) -> None:
@@ -184,7 +184,7 @@ def same_names_without_exif(card: Card) -> None:
     top, start = card.folder, card.counter
     for k in (0, 1):
         card.folder, card.counter = top / f"day{k + 1}", start
-        _bracket(card, frames=int(card.rng.integers(5, 9)))
+        bracket(card, frames=int(card.rng.integers(5, 9)))
         _single(card)
     card.folder = top
 
@@ -203,7 +203,7 @@ def some_without_exif(card: Card) -> None:
 def rail(card: Card) -> None:
     """Move the camera, not the lens: one recorded distance, parallax."""
     scene = card.scene(kind=str(card.rng.choice(["thing", "slope"])), blur_px=14.0)
-    _bracket(card, scene, int(card.rng.integers(8, 18)), gap_s=float(card.rng.uniform(1, 6)),
+    bracket(card, scene, int(card.rng.integers(8, 18)), gap_s=float(card.rng.uniform(1, 6)),
              recorded=0.02, parallax=float(card.rng.uniform(0.03, 0.1)))  # fmt: skip
 
 
@@ -213,14 +213,14 @@ def panorama_of_brackets(card: Card) -> None:
     groups = []
     for k in range(3):
         off = k * 0.7 * WIDTH
-        groups.append(_bracket(card, scene, frames, offset=off, gap_s=1.0))
+        groups.append(bracket(card, scene, frames, offset=off, gap_s=1.0))
         card.wait(float(card.rng.uniform(3, 9)))
     card.sets.append(("panorama of focus brackets", groups))
 
 
 def raw_and_jpeg(card: Card) -> None:
     card.pairs = True
-    _bracket(card, frames=int(card.rng.integers(4, 9)), gap_s=0.8)
+    bracket(card, frames=int(card.rng.integers(4, 9)), gap_s=0.8)
     card.wait(40)
     _single(card)
 
@@ -230,13 +230,20 @@ def counter_over_its_end(card: Card) -> None:
     card.folder = top / f"card{card.count}"
     card.counter = 9999 - int(card.rng.integers(1, 6))
     card.exif = bool(card.rng.random() < 0.5)
-    _bracket(card, frames=int(card.rng.integers(7, 12)), gap_s=0.2)
+    bracket(card, frames=int(card.rng.integers(7, 12)), gap_s=0.2)
     card.folder, card.exif = top, True
 
 
 def two_cameras(card: Card) -> None:
     """One shoots a bracket while the other shoots single pictures and a bracket."""
-    ways = [("FRM_", ("Sample", "One"), 101), ("PIC", ("Other", "Two"), 6001)]
+    _two_bodies(card, ("FRM_", ("Sample", "One"), 101), ("PIC", ("Other", "Two"), 6001))
+
+
+def two_bodies_of_one_model(card: Card) -> None:
+    _two_bodies(card, ("FRM_", ("Sample", "One"), 101), ("FRM_", ("Sample", "One"), 6001))
+
+
+def _two_bodies(card: Card, *ways: tuple[str, tuple[str, str], int]) -> None:
     frames, kept = int(card.rng.integers(6, 12)), (card.prefix, card.camera, card.counter)
     scene, group = card.scene(blur_px=13.0), card.group("focus bracket")
     counters = [c + 40 * card.count for _, _, c in ways]
@@ -253,26 +260,33 @@ def two_cameras(card: Card) -> None:
     card.prefix, card.camera, card.counter = kept
 
 
+def no_exif(card: Card) -> None:
+    card.exif = False
+    for _ in range(2):
+        bracket(card, frames=int(card.rng.integers(5, 9)))
+    _single(card)
+
+
 def whole_seconds(card: Card) -> None:
     card.subseconds = False
-    _bracket(card, gap_s=0.15)
+    bracket(card, gap_s=0.15)
     card.wait(8)
-    _bracket(card, gap_s=0.15)
+    bracket(card, gap_s=0.15)
 
 
 def interrupted(card: Card) -> None:
     scene, frames = card.scene(blur_px=14.0), int(card.rng.integers(9, 14))
     stop = int(card.rng.integers(4, frames - 3))
-    group = _bracket(card, scene, frames, part=(0, stop), gap_s=1.0)
+    group = bracket(card, scene, frames, part=(0, stop), gap_s=1.0)
     card.wait(float(card.rng.uniform(40, 150)))
-    _bracket(card, scene, frames, part=(stop, frames), group=group, gap_s=1.0)
+    bracket(card, scene, frames, part=(stop, frames), group=group, gap_s=1.0)
 
 
 def started_again(card: Card) -> None:
     scene, frames = card.scene(blur_px=14.0), int(card.rng.integers(7, 12))
-    _bracket(card, scene, frames, part=(0, int(card.rng.integers(3, 6))), gap_s=0.4)
+    bracket(card, scene, frames, part=(0, int(card.rng.integers(3, 6))), gap_s=0.4)
     card.wait(float(card.rng.uniform(1, 8)))
-    _bracket(card, scene, frames, gap_s=0.4)
+    bracket(card, scene, frames, gap_s=0.4)
 
 
 def walk_with_singles(card: Card) -> None:
@@ -289,12 +303,12 @@ def walk_with_singles(card: Card) -> None:
 def same_scene_again(card: Card) -> None:
     scene, frames = card.scene(blur_px=float(card.rng.uniform(9, 16))), int(card.rng.integers(4, 9))
     for _ in range(3):
-        _bracket(card, scene, frames, gap_s=0.4)
+        bracket(card, scene, frames, gap_s=0.4)
 
 
 def next_scene_at_once(card: Card) -> None:
     for _ in range(3):
-        _bracket(card, frames=int(card.rng.integers(4, 10)), gap_s=0.4)
+        bracket(card, frames=int(card.rng.integers(4, 10)), gap_s=0.4)
 
 
 def drifting_shutter(card: Card) -> None:
@@ -314,6 +328,14 @@ def apertures(card: Card) -> None:
     _series(card, "aperture series", scene, shots, focus=focus, gap_s=card.rng.uniform(1, 6))
 
 
+def apertures_uncompensated(card: Card) -> None:
+    """One shutter time, so that every stop takes half of the light."""
+    shots = [{"f_number": n, "stops": 2 * np.log2(8 / n)} for n in (5.6, 8.0, 11.0, 13.0)]
+    scene = card.scene(blur_px=12.0)
+    for focus in (0.4, 0.8):
+        _series(card, "aperture series", scene, shots, focus=focus, gap_s=3.0)
+
+
 def exposures(card: Card) -> None:
     """Exposure brackets one after the other, of one place and of the next."""
     stops = [(0, -2, 2), (-2, -1, 0, 1, 2), (0, -1, 1), (-1, 0, 1)][card.rng.integers(4)]
@@ -331,7 +353,7 @@ def trial_shots(card: Card) -> None:
     scene = card.scene(kind="ground", blur_px=14.0)
     _single(card, scene, 0.3, stops=float(card.rng.choice([-1, 1])), gap_s=9.0)
     _single(card, scene, 0.3, gap_s=float(card.rng.uniform(9, 25)))
-    _bracket(card, scene, int(card.rng.integers(5, 11)), gap_s=0.5)
+    bracket(card, scene, int(card.rng.integers(5, 11)), gap_s=0.5)
     card.wait(float(card.rng.uniform(8, 30)))
     _single(card, scene, 1.0)
 
@@ -341,11 +363,11 @@ def a_day(card: Card) -> None:
     shots = [{"f_number": n} for n in (4.0, 5.6, 8.0, 11.0, 16.0)]
     _series(card, "aperture series", scene, shots, focus=0.4, gap_s=3.0)
     card.wait(12)
-    _bracket(card, scene, 6, gap_s=3.0)
+    bracket(card, scene, 6, gap_s=3.0)
     card.wait(200)
     exposures(card)
     card.wait(15)
-    _bracket(card, frames=12, way=-1)
+    bracket(card, frames=12, way=-1)
     burst_on_tripod(card)
 
 
@@ -354,9 +376,10 @@ PATTERNS: tuple[Callable[[Card], None], ...] = (
     exposures_at_each_focus, brackets_at_each_exposure, brackets_at_each_aperture,
     apertures_at_each_focus, there_and_back, burst_in_the_hand, burst_on_tripod, time_lapse,
     same_names_in_two_folders, same_names_without_exif, some_without_exif, rail,
-    panorama_of_brackets, raw_and_jpeg, counter_over_its_end, two_cameras, whole_seconds,
+    panorama_of_brackets, raw_and_jpeg, counter_over_its_end, two_cameras,
+    two_bodies_of_one_model, no_exif, whole_seconds,
     interrupted, started_again, walk_with_singles, same_scene_again, next_scene_at_once,
-    drifting_shutter, apertures, exposures, trial_shots, a_day,
+    drifting_shutter, apertures, apertures_uncompensated, exposures, trial_shots, a_day,
 )  # fmt: skip
 SHOTS = 24
 

@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 from PIL import Image
+from thin_lens import to_coded, to_light
 
 PROVING = Path(__file__).parent / "proving"
 HALVES = ("tuning", "checking")
@@ -29,16 +30,6 @@ def names(half: str | None = None) -> list[str]:
     """Return the brackets' names, of one half or of both, tuning first."""
     halves = HALVES if half is None else (half,)
     return [p.name for h in halves for p in sorted((PROVING / h).iterdir()) if p.is_dir()]
-
-
-def _light(coded: np.ndarray) -> np.ndarray:
-    """Return linear light of sRGB (IEC 61966-2-1:1999)."""
-    return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
-
-
-def _coded(light: np.ndarray) -> np.ndarray:
-    light = np.clip(light, 0, 1)
-    return np.where(light <= 0.0031308, light * 12.92, 1.055 * light ** (1 / 2.4) - 0.055)
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,7 +200,7 @@ def load_folder(folder: Path) -> ProvingBracket:
     sharp = _picture(known / "truth.webp")
     best = _picture(known / "attainable.webp") if record["attainable"] else sharp
     if record["quality"] == 0:
-        sharp, best = (_coded(_light(p) @ _TO_BT2020.T).astype(np.float32) for p in (sharp, best))
+        sharp, best = (to_coded((to_light(p) @ _TO_BT2020.T).clip(0, 1)) for p in (sharp, best))
     moving = np.zeros(stored.shape, bool)
     if record["moving"]:
         moving = cv2.imread(str(known / "moving.png"), cv2.IMREAD_GRAYSCALE) > 0

@@ -1,4 +1,4 @@
-"""Optics against outside sources: scipy, prysm, poppy, numeric pupils, traced rays, tables."""
+"""Optics against outside sources: scipy, prysm, numeric pupils, traced rays, tables."""
 
 import math
 
@@ -134,32 +134,10 @@ def test_defocus_strehl_is_the_numeric_pupil_mean():
     assert optics.defocus_strehl(0.25) == pytest.approx(0.81, abs=0.005)
 
 
-def test_airy_pattern_matches_poppy_propagation():
-    """poppy.misc.airy_2d, an independent implementation of the Airy pattern."""
-    poppy_misc = pytest.importorskip("poppy.misc")
-    wavelength, diameter, pixel_arcsec = 1e-6, 1.0, 0.02
-    image = poppy_misc.airy_2d(
-        diameter=diameter, wavelength=wavelength, shape=(65, 65), pixelscale=pixel_arcsec
-    )
-    angle = np.hypot(*np.mgrid[-32:33, -32:33]) * pixel_arcsec * math.pi / 180 / 3600
-    # θ D / λ = r / (λ N): any f-number serves, here 1.
-    ours = optics.diffraction_psf(angle * diameter / wavelength * 1.0, 1.0, 1.0)
-    np.testing.assert_allclose(ours, image / image.max(), rtol=1e-4, atol=1e-9)
-
-
 # --- defocus -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("waves", [0.0, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0])
-def test_defocus_transfer_matches_a_numeric_pupil(waves):
-    """Autocorrelation on a 1401² grid: Goodman, 3rd ed., 6.4 (from memory)."""
-    cutoff = optics.cutoff_cy_per_mm(GREEN, 8.0)
-    for ratio in (0.05, 0.2, 0.45, 0.8):
-        ours = optics.defocus_transfer(ratio * cutoff, GREEN, 8.0, waves * 8 * GREEN * 8.0)
-        assert ours == pytest.approx(numeric_otf(ratio, waves), abs=2e-3)
-
-
-@pytest.mark.parametrize("waves", [0.25, 0.5, 1.0, 2.0])
+@pytest.mark.parametrize("waves", [0.1, 0.25, 0.5, 1.0, 2.0, 4.0])
 def test_defocus_transfer_matches_scipy_double_integral(waves):
     """Adaptive quadrature (scipy.integrate.quad) of the overlap of the shifted pupils."""
     for ratio in (0.1, 0.3, 0.6):
@@ -462,11 +440,6 @@ def test_diffraction_becomes_visible_between_f8_and_f16_on_24_megapixels():
     by_mtf = 2 * pitch / optics.diffraction_blur_um(GREEN, 1.0)
     assert 8 < by_airy < 16
     assert 8 < by_mtf < 16
-
-
-def test_an_aperture_at_f22_is_thousands_of_wavelengths_wide():
-    """So light does not 'squeeze through a slit': it interferes over the whole opening."""
-    assert 50.0 / 22 * 1000 / GREEN > 2000
 
 
 def test_equal_framing_and_depth_of_field_give_equal_relative_diffraction():
