@@ -52,12 +52,6 @@ def peak_mib(folder: Path, count: int, *options: str) -> float:
     return int(re.search(r"VmHWM:\s+(\d+) kB", done.stderr)[1]) / 1024
 
 
-@pytest.fixture(scope="module")
-def frames(tmp_path_factory) -> Path:
-    """Return a folder of 12 frames of a megapixel."""
-    return write_bracket(tmp_path_factory.mktemp("many") / "in", 12, HEIGHT, WIDTH)
-
-
 def write_bracket(folder: Path, count: int, height: int, width: int) -> Path:
     folder.mkdir()
     pictures, _ = small_bracket(count, height=height, width=width)
@@ -68,7 +62,8 @@ def write_bracket(folder: Path, count: int, height: int, width: int) -> Path:
 
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's process status")
-def test_peak_memory_does_not_grow_with_the_number_of_frames(frames):
+def test_peak_memory_does_not_grow_with_the_number_of_frames(tmp_path):
+    frames = write_bracket(tmp_path / "in", 12, HEIGHT, WIDTH)
     # A limit sends what is kept of every frame to disk, as it would be at full size.
     allowed = 3 * HEIGHT * WIDTH * 3 * 4 / 2**20
     few, many = (peak_mib(frames, count, "--memory", "640MB") for count in (4, 12))
@@ -98,8 +93,8 @@ def test_result_in_bands_is_the_result_as_a_whole(tmp_path, monkeypatch, method,
 
 
 @pytest.mark.parametrize("method", ["auto", "detail"])
-def test_bands_cover_the_output_and_grow_with_the_limit(frames, method):
-    source = probe_frame(frames / "frame_00.jpg")
+def test_bands_cover_the_output_and_grow_with_the_limit(tmp_path, method):
+    source = probe_frame(write_frame(tmp_path / "a.jpg", np.zeros((16, 24, 3))))
     large = dataclasses.replace(source, shape=(9000, 13500, 3))
 
     def planned(limit_bytes: int | None) -> MemoryPlan:
@@ -122,7 +117,9 @@ def test_bands_cover_the_output_and_grow_with_the_limit(frames, method):
 
 
 @pytest.mark.parametrize("method", ["auto", "detail"])
-def test_a_limit_too_small_is_refused_before_any_work(frames, method):
-    stack = find_frames([str(path) for path in sorted(frames.glob("*.jpg"))[:3]])
+def test_a_limit_too_small_is_refused_before_any_work(tmp_path, method):
+    for i in range(3):
+        write_frame(tmp_path / f"{i}.jpg", np.zeros((HEIGHT, WIDTH, 3)), i)
+    stack = find_frames(tmp_path)
     with pytest.raises(MemoryLimitError, match=r"1 megapixels; give at least 0\.\d GB"):
         merging.merge_stack(stack, MergeOptions(method=method, memory_limit_bytes=64 << 20))

@@ -129,18 +129,21 @@ def test_verbose_states_no_uncertainty_where_nothing_was_moved(bracket, tmp_path
     assert all(re.search(r"%  +-  ", row) for row in rows), result.stdout
 
 
-def test_quiet_prints_the_written_name_alone(bracket, tmp_path):
+def test_quiet_prints_the_written_name_alone(bracket, merged, monkeypatch, tmp_path):
+    without_work(monkeypatch, merged)
     result = merge(bracket, "-o", tmp_path / "out.tif", "-q")
     assert (result.stdout, result.stderr) == (f"{tmp_path / 'out.tif'}\n", "")
 
 
-def test_the_default_output_lies_beside_the_frames(bracket):
+def test_the_default_output_lies_beside_the_frames(bracket, merged, monkeypatch):
+    without_work(monkeypatch, merged)
     result = merge(bracket)
     assert result.exit_code == 0
     assert (bracket / "frame_1-frame_3-merged.tif").is_file()
 
 
-def test_an_existing_output_is_kept_without_overwrite(bracket, tmp_path):
+def test_an_existing_output_is_kept_without_overwrite(bracket, merged, monkeypatch, tmp_path):
+    without_work(monkeypatch, merged)
     out = tmp_path / "out.tif"
     out.write_bytes(b"precious")
     result = merge(bracket, "-o", out)
@@ -152,8 +155,11 @@ def test_an_existing_output_is_kept_without_overwrite(bracket, tmp_path):
 
 
 @pytest.mark.parametrize("suffix", [".tif", ".png", ".jpg"])
-def test_every_format_carries_capture_settings_and_provenance(bracket, tmp_path, suffix):
+def test_every_format_carries_capture_settings_and_provenance(
+    bracket, merged, monkeypatch, tmp_path, suffix
+):
     """Read back with exiv2, which shares no code with the writer."""
+    without_work(monkeypatch, merged)
     exiv2 = pytest.importorskip("exiv2")
     out = tmp_path / f"out{suffix}"
     assert merge(bracket, "-o", out, "--method", "detail").exit_code == 0

@@ -72,7 +72,8 @@ def test_a_narrow_terminal_shows_escapes(encoding):
 def test_closed_streams_change_neither_work_nor_exit_code(tmp_path, closed):
     """Else the next file opened gets the number 2, and libraries write their remarks into it."""
     frames = write_bracket(tmp_path, **SMALL)
-    code = f"exec {sys.executable} -m merge merge {tmp_path} -o {tmp_path}/out.tif {closed}"
+    given = f"merge {tmp_path} -o {tmp_path}/out.tif --method detail"
+    code = f"exec {sys.executable} -m merge {given} {closed}"
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     result = subprocess.run(["bash", "-c", code], capture_output=True, env=environment)
     assert (result.returncode, result.stderr) == (0, b"")

@@ -10,8 +10,8 @@ from typing import Any
 import click
 
 from merge.atomic import check_writable, written_together
-from merge.cli.command import Command
-from merge.cli.paths import PAGE, PastedPath, pasted_paths
+from merge.cli.command import Command, json_option, page_option
+from merge.cli.paths import PastedPath, pasted_paths
 from merge.cli.progress import show_progress
 from merge.cli.quantities import BLUR, F_NUMBER, PIXEL_PITCH, SIZE_RATIO
 from merge.cli.streams import print_json, print_text
@@ -39,11 +39,7 @@ def _read_numbers(
         raise click.BadParameter(f"{value!r}: expected numbers such as 4,5.6,8,11") from exc
 
 
-@click.command(
-    "apertures",
-    cls=Command,
-    epilog=_EXAMPLES,
-)
+@click.command("apertures", cls=Command, epilog=_EXAMPLES)
 @click.argument("frames", nargs=-1, required=True)
 @click.option(
     "--f-numbers",
@@ -51,9 +47,7 @@ def _read_numbers(
     help="F-numbers in shooting order, where the files do not tell: 4,5.6,8.",
 )
 @click.option(
-    "--pixel-pitch",
-    type=PIXEL_PITCH,
-    help="Pixel pitch in µm, where the files do not tell.",
+    "--pixel-pitch", type=PIXEL_PITCH, help="Pixel pitch in µm, where the files do not tell."
 )
 @click.option(
     "--magnification",
@@ -67,7 +61,7 @@ def _read_numbers(
     default=2.0,
     help="Blur allowed when counting the frames of a bracket. Default 2px.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@json_option
 @click.option(
     "--plot",
     type=PastedPath(),
@@ -76,12 +70,7 @@ def _read_numbers(
 @click.option(
     "--crops", type=PastedPath(), help="Write a sheet of crops at 100 %, in colour (.png)."
 )
-@click.option(
-    "--report",
-    type=PAGE,
-    metavar="PAGE.html",
-    help="Write a page to look at: crops at 100 %, charts, where and why.",
-)
+@page_option("Write a page to look at: crops at 100 %, charts, where and why.")
 @click.option("--overwrite", is_flag=True, help="Replace these files if they exist.")
 def command(
     frames: tuple[str, ...],

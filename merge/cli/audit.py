@@ -7,7 +7,7 @@ import sys
 import threading
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal
 
 import click
 
@@ -15,12 +15,16 @@ from merge.atomic import check_writable, written_together
 from merge.cli.command import (
     Command,
     audit_options,
+    each_option,
     exit_code,
+    fail_on_option,
     inspection_options,
+    json_option,
+    page_option,
     prefer_option,
 )
-from merge.cli.each import Telling, failed_code, run_brackets, write_bracket_page
-from merge.cli.paths import PAGE, PastedPath, pasted_paths
+from merge.cli.each import Telling, each_code, run_brackets, write_bracket_page
+from merge.cli.paths import PastedPath, pasted_paths
 from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_line, print_text
 from merge.model import AuditOptions, Severity, Stack
@@ -46,14 +50,7 @@ Examples:
     short_help="Tell what a bracket misses: gaps, ends, bad frames, diffraction.",
 )
 @click.argument("frames", nargs=-1)
-@click.option(
-    "--each",
-    type=PastedPath(),
-    metavar="SORTED",
-    help="Audit every focus bracket of 'depthweld sort --json', of the folder that 'sort --into' "
-    "made, or of a card. Goes on after a failure; run again to resume. --report is then a page "
-    "of the day.",
-)
+@each_option("Audit")
 @inspection_options
 @prefer_option
 @click.option(
@@ -62,25 +59,18 @@ Examples:
     help="Look at reduced pictures (previews in raw files): seconds for hundreds of frames, with "
     "wider intervals; soft or shaken frames are hardly told.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@json_option
 @click.option(
     "--picture",
     type=PastedPath("a picture of the weak parts", (".png",)),
     help="Write a PNG of the weak parts.",
 )
-@click.option(
-    "--report",
-    type=PAGE,
-    metavar="PAGE.html",
-    help="Write a page to look at: the sharpest parts, weak parts, findings, focus steps. One "
-    "file, needs no network; reads all frames once more.",
+@page_option(
+    "Write a page to look at: the sharpest parts, weak parts, findings, focus steps. One file, "
+    "needs no network; reads all frames once more."
 )
 @click.option("--overwrite", is_flag=True, help="Replace that PNG or page if it exists.")
-@click.option(
-    "--fail-on",
-    type=click.Choice(get_args(Severity)),
-    help="Exit with 3 if there is a finding this severe or worse.",
-)
+@fail_on_option
 def command(
     frames: tuple[str, ...],
     each: Path | None,
@@ -173,10 +163,7 @@ def _audit_each(
 
     job = BracketJob("audited", work, asdict(options), prefer)
     summary = run_brackets(each, job, None, telling)
-    found = [
-        f["severity"] for o in summary.outcomes if o.result for f in o.result["record"]["findings"]
-    ]
-    return failed_code(summary) or exit_code(found, fail_on)
+    return each_code(summary, fail_on)
 
 
 def _audit_with_bar(stack: Stack, options: AuditOptions) -> AuditResult:

@@ -13,6 +13,7 @@ from typing import Any, NoReturn, get_args
 import click
 
 from merge.allocator import pool_freed_memory
+from merge.cli.paths import PAGE, PastedPath
 from merge.cli.quantities import F_NUMBER, PIXEL_PITCH, SIZE_RATIO
 from merge.cli.streams import print_line
 from merge.errors import MergeError
@@ -87,6 +88,12 @@ def _keep(ctx: click.Context, param: click.Parameter, value: bool) -> None:
     ctx.meta[f"merge.{param.name}"] = value
 
 
+json_option = click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+fail_on_option = click.option(
+    "--fail-on",
+    type=click.Choice(get_args(Severity)),
+    help="Exit code 3 if a finding is at least this bad.",
+)
 prefer_option = click.option(
     "--prefer",
     type=click.Choice(["raw", "jpeg"]),
@@ -94,6 +101,23 @@ prefer_option = click.option(
     show_default=True,
     help="Which of a raw file and a JPEG of one picture counts.",
 )
+
+
+def page_option(shows: str) -> Callable[..., Any]:
+    """Return the option of a page, with what it shows."""
+    return click.option("--report", type=PAGE, metavar="PAGE.html", help=shows)
+
+
+def each_option(verb: str) -> Callable[..., Any]:
+    """Return the option that takes every bracket of a day."""
+    return click.option(
+        "--each",
+        type=PastedPath(),
+        metavar="SORTED",
+        help=f"{verb} every focus bracket of 'depthweld sort --json', of the folder that 'sort "
+        "--into' made, or of a card. Goes on after a failure; run again to resume. --report is "
+        "then a page of the day.",
+    )
 
 
 def inspection_options(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -9,16 +9,11 @@ from pathlib import Path
 import click
 
 from merge.atomic import check_writable
-from merge.cli.command import EXIT_FAILED
+from merge.cli.command import EXIT_FAILED, exit_code
 from merge.cli.progress import show_progress
 from merge.cli.streams import print_json, print_line, print_text
-from merge.pipeline.each import (
-    BracketJob,
-    EachSummary,
-    Outcome,
-    Watch,
-    for_each_bracket,
-)
+from merge.model import Severity
+from merge.pipeline.each import BracketJob, EachSummary, Outcome, Watch, for_each_bracket
 from merge.report.sort import each_line
 
 
@@ -129,6 +124,8 @@ def refuse_for_each(given: dict[str, object], names: tuple[str, ...]) -> None:
             raise click.UsageError(f"--{name} is for one bracket; leave it out with --each")
 
 
-def failed_code(summary: EachSummary) -> int | None:
-    """Return the exit code where brackets failed; None where none did."""
-    return EXIT_FAILED if summary.failed else None
+def each_code(summary: EachSummary, fail_on: Severity | None) -> int:
+    """Return the exit code of a day: brackets failed, or a finding is as bad as ``fail_on``."""
+    results = (outcome.result for outcome in summary.outcomes if outcome.result)
+    found = (finding["severity"] for result in results for finding in result["record"]["findings"])
+    return EXIT_FAILED if summary.failed else exit_code(found, fail_on)

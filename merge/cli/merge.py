@@ -13,18 +13,19 @@ from merge.atomic import check_writable, written_together
 from merge.cli.command import (
     Command,
     audit_options,
+    each_option,
     exit_code,
+    fail_on_option,
     inspection_options,
+    page_option,
     prefer_option,
 )
-from merge.cli.paths import PAGE, PastedPath, clean_path, pasted_paths, place_in
+from merge.cli.paths import PastedPath, clean_path, pasted_paths, place_in
 from merge.cli.progress import Progress, show_progress
 from merge.cli.streams import print_json, print_text
-from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Severity, Stack
+from merge.model import BlendMethod, Extent, MergeOptions, MotionModel, Stack
 
 if TYPE_CHECKING:
-    from merge.edits import EditList
-    from merge.pipeline.each import Outcome
     from merge.pipeline.saving import OutputFiles, SavedMerge
 
 _DEFAULTS = MergeOptions()
@@ -126,12 +127,9 @@ class _Bytes(click.ParamType):
     help="Write the run's record as JSON: frames with hashes, transforms, settings, "
     "versions, times.",
 )
-@click.option(
-    "--report",
-    type=PAGE,
-    metavar="PAGE.html",
-    help="Write a page to look at: the picture with its weak parts, a loupe against every frame, "
-    "findings, focus steps. One file, needs no network.",
+@page_option(
+    "Write a page to look at: the picture with its weak parts, a loupe against every frame, "
+    "findings, focus steps. One file, needs no network."
 )
 @click.option(
     "--edits",
@@ -139,19 +137,8 @@ class _Bytes(click.ParamType):
     help="Apply the changes of 'depthweld review', a JSON file, to the merged picture.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace existing outputs, never a frame.")
-@click.option(
-    "--each",
-    type=PastedPath(),
-    metavar="SORTED",
-    help="Merge every focus bracket of 'depthweld sort --json', of the folder that 'sort --into' "
-    "made, or of a card. Goes on after a failure; run again to resume. --report is then a page "
-    "of the day.",
-)
-@click.option(
-    "--fail-on",
-    type=click.Choice(get_args(Severity)),
-    help="Exit code 3 if a finding is at least this bad.",
-)
+@each_option("Merge")
+@fail_on_option
 @click.option("--json", "as_json", is_flag=True, help="Print the record instead of the summary.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress; print the written names alone.")
 @click.option("-v", "--verbose", is_flag=True, help="A line for each frame; list everything.")
@@ -175,11 +162,14 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
     if not frames:
         raise click.UsageError("no frames; name the files or the folder of a focus bracket")
     # Decoders and compilers take long to load; --help and wrong usage need none.
+    from merge.edits import read_edits
     from merge.pipeline.saving import OutputFiles, merge_to_files
+    from merge.read import find_frames
     from merge.report.merge import merge_text
+    from merge.write import default_output
 
-    stack = _find(frames, given)
-    picture = _default_output(stack)
+    stack = find_frames(pasted_paths(frames), prefer=given["prefer"])
+    picture = default_output(stack)
     if given["output"] is not None:
         picture = place_in(given["output"], picture)
     files = OutputFiles(picture, given["depth"], given["record"], given["overwrite"], given["mesh"])
@@ -190,7 +180,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
             stack,
             files,
             _options(given, stack),
-            edits=_edits(given["edits"]),
+            edits=None if given["edits"] is None else read_edits(given["edits"]),
             keep_record=given["as_json"] or given["report"] is not None,
             keep_depth=given["report"] is not None,
             progress=progress,
@@ -236,7 +226,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
     """Merge every bracket of a sorted day and return the exit code."""
     from merge.cli.each import (
         Telling,
-        failed_code,
+        each_code,
         refuse_for_each,
         run_brackets,
         write_bracket_page,
@@ -273,30 +263,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
 
     job = BracketJob("merged", work, options_record(options), given["prefer"], ".tif")
     summary = run_brackets(each, job, folder, telling)
-    found = (f["severity"] for o in summary.outcomes if o.result for f in _findings(o))
-    return failed_code(summary) or exit_code(found, given["fail_on"])
-
-
-def _findings(outcome: Outcome) -> list[dict[str, Any]]:
-    return list(outcome.result["record"]["findings"])
-
-
-def _find(frames: tuple[str, ...], given: dict[str, Any]) -> Stack:
-    from merge.read import find_frames
-
-    return find_frames(pasted_paths(frames), prefer=given["prefer"])
-
-
-def _edits(path: Path | None) -> EditList | None:
-    from merge.edits import read_edits
-
-    return None if path is None else read_edits(path)
-
-
-def _default_output(stack: Stack) -> Path:
-    from merge.write import default_output
-
-    return default_output(stack)
+    return each_code(summary, given["fail_on"])
 
 
 def _options(given: dict[str, Any], stack: Stack | None) -> MergeOptions:

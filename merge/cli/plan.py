@@ -10,8 +10,8 @@ from typing import Any
 import click
 
 from merge.atomic import check_writable, written_together
-from merge.cli.command import Command
-from merge.cli.paths import PAGE, PastedPath
+from merge.cli.command import Command, page_option
+from merge.cli.paths import PastedPath
 from merge.cli.quantities import (
     DEPTH,
     DISTANCE,
@@ -111,12 +111,7 @@ Examples:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
 @click.option("--plot", type=PastedPath(), help="Draw it into a .png or .svg file.")
-@click.option(
-    "--report",
-    type=PAGE,
-    metavar="PAGE.html",
-    help="Write a page to look at and to print for the field.",
-)
+@page_option("Write a page to look at and to print for the field.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing plot or page.")
 def command(audit_path: Path | None, as_json: bool, **options: Any) -> None:
     """Plan a focus bracket: f-number, number of frames, where to focus.
@@ -203,7 +198,7 @@ def _write_report(options: dict[str, Any], page: str, inputs: list[Path]) -> Non
 def _reshoot(path: Path, options: dict[str, Any]) -> tuple[dict[str, Any], str]:
     from merge.report.plan import reshoot_record, reshoot_text
 
-    audit = _read_audit(path)
+    audit = read_json(path, schema=AUDIT_SCHEMA, source="depthweld audit FRAMES --json")
     pitch = options["pixel_pitch"]
     tolerance = options["tolerance"]
     reshoot = plan_reshoot(
@@ -220,11 +215,6 @@ def _reshoot(path: Path, options: dict[str, Any]) -> tuple[dict[str, Any], str]:
 
         _write_report(options, reshoot_page(reshoot, record), [path])
     return record, reshoot_text(reshoot)
-
-
-def _read_audit(path: Path) -> dict[str, Any]:
-    """Return an audit's JSON object."""
-    return read_json(path, schema=AUDIT_SCHEMA, source="depthweld audit FRAMES --json")
 
 
 def _request(options: dict[str, Any]) -> PlanRequest:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from typing import Any, NoReturn
+from typing import Any
 
 import click
 
@@ -57,54 +57,27 @@ class Quantity(click.ParamType):
         if isinstance(value, float):
             return value
         text = " ".join(str(value).strip().lower().removeprefix(self.prefix).split())
-        if "ft" in self.units and (feet := _FEET_AND_INCHES.fullmatch(text)):
-            return self._above_zero(
-                _INCH_MM * (12 * float(feet[1]) + float(feet[2] or 0)), value, param, ctx
-            )
         if "mm" in self.units and text in {"inf", "infinity", "∞"}:
             return math.inf
-        pattern = rf"{_NUMBER}\s*(?:[/:]\s*{_NUMBER})?\s*([^0-9.,/:\s-]*)"
-        match = re.fullmatch(pattern, text)
-        if match is None:
-            self._refuse(value, param, ctx)
-        top, bottom, unit = float(match[1]), float(match[2] or 1), match[3]
-        if unit == "" and "" not in self.units:
-            self._ask_for_unit(value, text, param, ctx)
-        if unit not in self.units or bottom == 0:
-            self._refuse(value, param, ctx)
-        return self._above_zero(top / bottom * self.units[unit], value, param, ctx)
+        number, unit = math.nan, ""
+        if "ft" in self.units and (feet := _FEET_AND_INCHES.fullmatch(text)):
+            number, unit = _INCH_MM * (12 * float(feet[1]) + float(feet[2] or 0)), "mm"
+        elif match := re.fullmatch(rf"{_NUMBER}\s*(?:[/:]\s*{_NUMBER})?\s*([^0-9.,/:\s-]*)", text):
+            top, bottom, unit = float(match[1]), float(match[2] or 1), match[3]
+            number = top / bottom if bottom else math.nan
+            if unit == "" and "" not in self.units:
+                self.fail(f"{value!r} has no unit: write {self._with_units(text)}", param, ctx)
+        if unit not in self.units or not (number > 0 or (self.zero and number == 0)):
+            above = "of 0 or more" if self.zero else "above 0"
+            hint = "; decimals take a point" if re.search(r"[0-9],[0-9]", str(value)) else ""
+            expected = f"expected a {self.name} {above} such as {self.example}{hint}"
+            self.fail(f"{value!r}: {expected}", param, ctx)
+        return number * self.units[unit]
 
-    def _above_zero(
-        self,
-        number: float,
-        value: Any,
-        param: click.Parameter | None,
-        ctx: click.Context | None,
-    ) -> float:
-        if number == 0 and not self.zero:
-            self._refuse(value, param, ctx)
-        return number
-
-    def _ask_for_unit(
-        self, value: Any, text: str, param: click.Parameter | None, ctx: click.Context | None
-    ) -> NoReturn:
-        known = [
-            unit
-            for unit in ("mm", "cm", "m", "ft", "in", "s", "min", "%", "px")
-            if unit in self.units
-        ]
-        ways = [f"{text}{unit}" for unit in known]
-        listed = " or ".join(filter(None, (", ".join(ways[:-1]), ways[-1])))
-        self.fail(f"{value!r} has no unit: write {listed}", param, ctx)
-
-    def _refuse(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> NoReturn:
-        above = "of 0 or more" if self.zero else "above 0"
-        hint = "; decimals take a point" if re.search(r"[0-9],[0-9]", str(value)) else ""
-        self.fail(
-            f"{value!r}: expected a {self.name} {above} such as {self.example}{hint}", param, ctx
-        )
+    def _with_units(self, text: str) -> str:
+        known = ("mm", "cm", "m", "ft", "in", "s", "min", "%", "px")
+        ways = [f"{text}{unit}" for unit in known if unit in self.units]
+        return " or ".join(filter(None, (", ".join(ways[:-1]), ways[-1])))
 
 
 _LENGTHS = {

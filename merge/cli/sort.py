@@ -16,10 +16,7 @@ from merge.report.sort import sort_text
 from merge.sort import Placement, to_record
 
 
-@click.command(
-    "sort",
-    cls=Command,
-)
+@click.command("sort", cls=Command)
 @click.argument("folder", nargs=-1, required=True)
 @click.option("--json", "as_json", is_flag=True, help="Print the groups as JSON.")
 @click.option(
