@@ -357,15 +357,6 @@ def test_report_refuses_to_replace_before_any_work(tmp_path, monkeypatch):
     assert page.read_text(encoding="utf-8") == "mine"
 
 
-def test_report_replaces_when_told_and_leaves_nothing_else(tmp_path):
-    page = tmp_path / "page.html"
-    page.write_text("mine", encoding="utf-8")
-    result = run(*PLAN, "--report", page, "--overwrite")
-    assert result.exit_code == 0, result.output
-    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
-    assert list(tmp_path.iterdir()) == [page]
-
-
 def test_report_never_replaces_what_it_reads(tmp_path):
     audit = tmp_path / "audit.json"
     audit.write_text("{}", encoding="utf-8")

@@ -225,13 +225,6 @@ def test_a_target_that_exists_is_refused_before_the_work(bracket, tmp_path):
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
 
 
-def test_a_folder_that_is_missing_is_refused_before_the_work(bracket, tmp_path):
-    result = run("merge", bracket, "-o", tmp_path / "o.tif", "--report", tmp_path / "no" / "p.html")
-    assert result.exit_code == 1
-    assert "does not exist" in result.stderr
-    assert not (tmp_path / "o.tif").exists()
-
-
 def test_a_page_never_replaces_a_frame_or_another_output(bracket, tmp_path):
     frame, page = bracket / "frame_1.jpg", tmp_path / "page.html"
     page.symlink_to(frame)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
@@ -232,7 +233,6 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
         write_bracket_page,
     )
     from merge.pipeline.each import BracketJob
-    from merge.pipeline.record import options_record
     from merge.pipeline.saving import OutputFiles, merge_to_files
     from merge.report.page.day_page import day_picture
     from merge.report.page.merge_page import merge_page
@@ -261,7 +261,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
         reference = saved.result.stack.sources[saved.result.registration.reference]
         return {"record": record, "picture": day_picture(saved.result.pixels, reference)}
 
-    job = BracketJob("merged", work, options_record(options), given["prefer"], ".tif")
+    job = BracketJob("merged", work, asdict(options), given["prefer"], ".tif")
     summary = run_brackets(each, job, folder, telling)
     return each_code(summary, given["fail_on"])
 

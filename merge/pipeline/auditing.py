@@ -20,7 +20,6 @@ from merge.model import (
     AuditOptions,
     Finding,
     FloatArray,
-    FocusAxis,
     FrameRegistration,
     FrameSource,
     Progress,
@@ -29,6 +28,7 @@ from merge.model import (
 )
 from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.inspecting import (
+    Inspected,
     Inspection,
     diffraction_scale_px,
     inspect_bracket,
@@ -53,7 +53,7 @@ _MOST_WORKERS = 4
 
 
 @dataclass(frozen=True, eq=False)
-class AuditResult:
+class AuditResult(Inspected):
     """What a bracket covers and what it misses; frames count in the order of their focus.
 
     Attributes
@@ -70,21 +70,6 @@ class AuditResult:
     inspection: Inspection
     interrupted: bool
     seconds: float
-
-    @property
-    def registration(self) -> Registration:
-        """Where the frames lie."""
-        return self.inspection.registration
-
-    @property
-    def axis(self) -> FocusAxis | None:
-        """Where they are focused; None where the pictures do not tell."""
-        return self.inspection.axis
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What a photographer should know, worst first."""
-        return self.inspection.findings
 
 
 def audit_stack(

@@ -91,6 +91,27 @@ class Inspection:
         return dataclasses.replace(self, findings=worst_first((*more, *self.findings)))
 
 
+class Inspected:
+    """What holds an inspection, and tells the most asked of it at once."""
+
+    inspection: Inspection
+
+    @property
+    def registration(self) -> Registration:
+        """Where the frames lie."""
+        return self.inspection.registration
+
+    @property
+    def axis(self) -> FocusAxis | None:
+        """Where they are focused; None where the pictures do not tell."""
+        return self.inspection.axis
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What a photographer should know, worst first."""
+        return self.inspection.findings
+
+
 def kind_of_bracket(bracket: OrderedBracket) -> Finding | None:
     """Return a finding if a folder of frames holds something else than one focus bracket."""
     count = len(bracket.stack)

@@ -18,7 +18,6 @@ from merge.model import (
     DepthMap,
     Finding,
     FloatArray,
-    FocusAxis,
     MergeOptions,
     MotionModel,
     Progress,
@@ -31,6 +30,7 @@ from merge.pipeline.deep import OutputDepth, has_parallax, smooth_depth
 from merge.pipeline.first_pass import FirstPassResult, first_pass
 from merge.pipeline.front import Frames, as_stack, with_settings
 from merge.pipeline.inspecting import (
+    Inspected,
     Inspection,
     inspect_bracket,
     kind_of_bracket,
@@ -52,7 +52,7 @@ _MOST_OF_IT = 0.6
 
 
 @dataclass(frozen=True, eq=False)
-class MergeResult:
+class MergeResult(Inspected):
     """A merged picture and how it came about; frames count in the order of their focus.
 
     Attributes
@@ -84,21 +84,6 @@ class MergeResult:
     repairs: Repairs
     seconds: dict[str, float] = field(default_factory=dict)
     places: OutputDepth | None = None
-
-    @property
-    def registration(self) -> Registration:
-        """Where the frames lie."""
-        return self.inspection.registration
-
-    @property
-    def axis(self) -> FocusAxis | None:
-        """Where they are focused; None where the pictures do not tell."""
-        return self.inspection.axis
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What a photographer should know, worst first."""
-        return self.inspection.findings
 
 
 def merge_stack(

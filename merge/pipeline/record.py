@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from merge.model import FrameRegistration, FrameSource, MergeOptions, Stack
+from merge.model import FrameRegistration, FrameSource, Stack
 from merge.pipeline.finished import FORMAT, VERSION
 from merge.pipeline.inspecting import Inspection
 from merge.pipeline.merging import MergeResult
@@ -84,11 +84,6 @@ def program_record() -> dict[str, Any]:
     }
 
 
-def options_record(options: MergeOptions) -> dict[str, Any]:
-    """Return the options as JSON values."""
-    return dataclasses.asdict(options)
-
-
 def describe_provenance(result: MergeResult) -> dict[str, Any]:
     """Return what the output itself says about how it came about.
 
@@ -99,7 +94,7 @@ def describe_provenance(result: MergeResult) -> dict[str, Any]:
     return {
         "version": program_version(),
         "frames": [s.name for s, f in pairs if f.transform is not None],
-        "options": options_record(result.options),
+        "options": dataclasses.asdict(result.options),
         "reference": sources[result.registration.reference].name,
         "left_out": {s.name: f.reason for s, f in pairs if f.transform is None},
     }
@@ -139,7 +134,7 @@ def build_record(result: MergeResult, outputs: Mapping[str, Path]) -> dict[str, 
         "version": VERSION,
         "finished_at": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
         "program": program_record(),
-        "options": options_record(result.options),
+        "options": dataclasses.asdict(result.options),
         "reference": result.registration.reference,
         "blurred_coded": result.registration.blurred_coded,
         "frames": frames,

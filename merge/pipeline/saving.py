@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from merge.atomic import check_target
+from merge.atomic import check_writable
 from merge.edits import EditList, edits_record
 from merge.errors import MergeError, WriteError
 from merge.model import DepthScale, MergeOptions, Progress, Stack
@@ -193,41 +193,27 @@ def write_merge(
     WriteError
         If an output cannot be written.
     """
-    inputs = result.stack.inputs
     began = time.perf_counter()
     told = {"edits": len(edits)} if edits else {}
     _write_picture(files.picture, result, told, overwrite=files.overwrite)
     written = {"picture": files.picture}
-    if files.depth is not None and result.depth is not None:
-        write_depth(
-            files.depth,
-            result.depth,
-            scale=depth_scale(result),
-            overwrite=files.overwrite,
-            inputs=inputs,
-        )
-        written["depth"] = files.depth
-        if files.depth_preview is not None:
-            write_depth_preview(
-                files.depth_preview, result.depth, overwrite=files.overwrite, inputs=inputs
-            )
-    if files.mesh is not None and result.depth is not None:
-        write_mesh(
-            files.mesh,
-            result.depth,
-            result.pixels,
-            scale=depth_scale(result),
-            overwrite=files.overwrite,
-            inputs=inputs,
-        )
-        written["mesh"] = files.mesh
+    kept: dict[str, Any] = {"overwrite": files.overwrite, "inputs": result.stack.inputs}
+    if result.depth is not None:
+        scale = depth_scale(result)
+        if files.depth is not None and files.depth_preview is not None:
+            write_depth(files.depth, result.depth, scale=scale, **kept)
+            write_depth_preview(files.depth_preview, result.depth, **kept)
+            written["depth"] = files.depth
+        if files.mesh is not None:
+            write_mesh(files.mesh, result.depth, result.pixels, scale=scale, **kept)
+            written["mesh"] = files.mesh
     seconds = result.seconds | {"write": time.perf_counter() - began}
     result = dataclasses.replace(result, seconds=seconds)
     record = None
     if keep_record or files.record is not None:
         record = build_record(result, written) | {"edits": edits}
     if files.record is not None:
-        write_json(files.record, record, overwrite=files.overwrite, inputs=inputs)
+        write_json(files.record, record, **kept)
     return SavedMerge(result, files, record)
 
 
@@ -260,25 +246,20 @@ def depth_scale(result: MergeResult) -> DepthScale | None:
 
 
 def _check_files(stack: Stack, files: OutputFiles, options: MergeOptions) -> None:
-    inputs = stack.inputs
-    check_output(files.picture, overwrite=files.overwrite, inputs=inputs)
-    if files.depth is not None:
-        if options.method == "detail":
+    kept: dict[str, Any] = {"overwrite": files.overwrite, "inputs": stack.inputs}
+    check_output(files.picture, **kept)
+    for path, what, endings in (
+        (files.depth, "a depth map", (".tif", ".tiff")),
+        (files.mesh, "a surface", (".ply",)),
+    ):
+        if path is not None and options.method == "detail":
             raise MergeError("method detail makes no depth map; choose auto or surface")
-        check_output(files.depth, overwrite=files.overwrite, inputs=inputs)
-        if files.depth.suffix.lower() not in {".tif", ".tiff"}:
-            raise WriteError(f"{files.depth}: a depth map is written as .tif; choose that ending")
-    if files.depth_preview is not None:
-        check_target(files.depth_preview, overwrite=files.overwrite, inputs=inputs)
-    if files.mesh is not None:
-        if options.method == "detail":
-            raise MergeError("method detail makes no depth map; choose auto or surface")
-        check_target(files.mesh, overwrite=files.overwrite, inputs=inputs)
-        if files.mesh.suffix.lower() != ".ply":
-            raise WriteError(f"{files.mesh}: a surface is written as .ply; choose that ending")
-    if files.record is not None:
-        check_target(files.record, overwrite=files.overwrite, inputs=inputs)
-    outputs = (files.picture, files.depth, files.depth_preview, files.record, files.mesh)
-    names = [path.absolute() for path in outputs if path is not None]
+        if path is not None and path.suffix.lower() not in endings:
+            raise WriteError(f"{path}: {what} is written as {endings[0]}; choose that ending")
+    others = (files.depth, files.depth_preview, files.mesh, files.record)
+    for path in others:
+        if path is not None:
+            check_writable(path, **kept)
+    names = [path.absolute() for path in (files.picture, *others) if path is not None]
     if len(set(names)) < len(names):
         raise WriteError(f"{files.picture}: asked for twice; give each output its own name")

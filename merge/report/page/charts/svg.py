@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
+from importlib.resources import files
 
 Point = tuple[float, float]
 
@@ -21,33 +22,7 @@ _NARROW_PX, _WIDE_PX, _CHARACTER_PX = 330, 760, 7.2
 _KEY_PX = 26.0
 
 # The same in every chart, so that each can stand alone in any page that has the colours.
-STYLE = (
-    "<style>"
-    ".chart{display:block;width:100%;overflow:visible;font-size:12.5px;line-height:1.2}"
-    ".chart text{fill:var(--ink)}"
-    ".chart .soft{fill:var(--muted)}"
-    ".chart .strong{font-weight:650}"
-    ".chart .halo{paint-order:stroke;stroke:var(--paper);stroke-width:4px}"
-    ".chart .hit{fill:transparent;stroke:none}"
-    ".chart .say{visibility:hidden}"
-    ".chart .mark{cursor:pointer;outline:none}"
-    ".chart .mark:hover>.say,.chart .mark:focus>.say{visibility:visible}"
-    ".chart:has(.mark:hover) .mark:focus:not(:hover)>.say{visibility:hidden}"
-    ".chart:has(.mark:hover) .rest,.chart:has(.mark:focus) .rest{visibility:hidden}"
-    ".chart .mark:hover>.hit{fill:var(--ink);fill-opacity:.09}"
-    ".chart .mark:focus>.hit{fill:var(--accent);fill-opacity:.14;stroke:var(--ink);"
-    "stroke-width:2}"
-    ".chart .grid{stroke:var(--rule);stroke-width:1}"
-    ".chart .line{fill:none;stroke:var(--accent);stroke-width:2;vector-effect:non-scaling-stroke}"
-    ".chart .mark .line{pointer-events:none}.chart .mark .near{fill:none;stroke:transparent;"
-    "stroke-width:16;vector-effect:non-scaling-stroke;pointer-events:stroke}"
-    ".chart .mark:hover .line{stroke-width:4}"
-    ".chart .mark:focus .line{stroke-width:4;stroke:var(--ink)}"
-    "@media(max-width:719px){.chart .wide{display:none}}"
-    "@media(min-width:720px){.chart .narrow{display:none}}"
-    "@media print{.chart .say,.chart .rest{display:none}}"
-    "</style>"
-)
+STYLE = f"<style>{(files('merge.report.page') / 'chart.css').read_text(encoding='utf-8')}</style>"
 
 # Share of labels that must have room for the others just to be left out.
 _MOST_OF = 0.8
