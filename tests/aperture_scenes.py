@@ -44,6 +44,7 @@ def _open_pupil() -> tuple[np.ndarray, ...]:
     return lit, inside[lit], radius[lit] ** 2, y[lit]
 
 
+@functools.lru_cache(maxsize=64)
 def pupil_transfer(lens: Lens, f_number: float, *, defocus_waves: float = 0.0) -> np.ndarray:
     """Return the OTF on a grid whose step is 1/128 of the cut-off, zero frequency at its centre.
 

@@ -40,32 +40,58 @@ class ProvingBracket:
     ----------
     folder : Path
         Holds the frames alone, and a folder `truth`.
-    paths : tuple of Path
-        In shooting order.
-    sharp : ndarray
-        All-sharp picture, coded as the product codes what it reads (sRGB, for raw BT.2020
-        primaries with the sRGB curve).
-    truth : ndarray
-        The attainable picture, coded alike: as `sharp`, but blurred where the subject lies beyond
-        the frames, and by diffraction. What merges are compared with.
-    inverse_depth : ndarray, shape (H, W), float64
-        1 / depth along the axis in 1 / scene unit; 0 = infinity.
-    moving : ndarray, shape (H, W), bool
-        Where something moves in some frame.
     record : dict
         All of truth/truth.json.
     """
 
     folder: Path
-    paths: tuple[Path, ...]
-    sharp: np.ndarray
-    truth: np.ndarray
-    inverse_depth: np.ndarray
-    moving: np.ndarray
     record: dict[str, Any]
 
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Return the frames' files in shooting order."""
+        return tuple(self.folder / file for file in self.record["frames"])
+
+    @cached_property
+    def sharp(self) -> np.ndarray:
+        """All-sharp picture, coded as the product codes what it reads.
+
+        That is sRGB; for raw BT.2020 primaries with the sRGB curve.
+        """
+        return self._picture("truth.webp")
+
+    @cached_property
+    def truth(self) -> np.ndarray:
+        """The attainable picture, coded alike: what merges are compared with.
+
+        As `sharp`, but blurred where the subject lies beyond the frames, and by diffraction.
+        """
+        return self._picture("attainable.webp") if self.record["attainable"] else self.sharp
+
+    def _picture(self, name: str) -> np.ndarray:
+        with Image.open(self.folder / "truth" / name) as picture:
+            coded = np.asarray(picture.convert("RGB"), np.float32) / 255
+        if self.record["quality"]:
+            return coded
+        return to_coded((to_light(coded) @ _TO_BT2020.T).clip(0, 1))
+
+    def _map(self, name: str) -> np.ndarray:
+        return cv2.imread(str(self.folder / "truth" / name), cv2.IMREAD_UNCHANGED)
+
+    @cached_property
+    def inverse_depth(self) -> np.ndarray:
+        """1 / depth along the axis in 1 / scene unit, shape (H, W), float64; 0 = infinity."""
+        return self._map("inverse_depth.png") * self.record["inverse_depth_step"]
+
+    @cached_property
+    def moving(self) -> np.ndarray:
+        """True where something moves in some frame, shape (H, W)."""
+        if not self.record["moving"]:
+            return np.zeros(self.inverse_depth.shape, bool)
+        return self._map("moving.png") > 0
+
     def __len__(self) -> int:
-        return len(self.paths)
+        return len(self.record["frames"])
 
     @property
     def name(self) -> str:
@@ -180,11 +206,6 @@ def _crossing(blur: np.ndarray) -> np.ndarray:
     return (low + share).astype(np.float32)
 
 
-def _picture(path: Path) -> np.ndarray:
-    with Image.open(path) as picture:
-        return np.asarray(picture.convert("RGB"), np.float32) / 255
-
-
 @lru_cache(maxsize=4)
 def load(name: str) -> ProvingBracket:
     """Return a bracket by name, or one rendered elsewhere by its folder."""
@@ -194,22 +215,5 @@ def load(name: str) -> ProvingBracket:
 
 def load_folder(folder: Path) -> ProvingBracket:
     """Return a bracket from its folder."""
-    known = folder / "truth"
-    record = json.loads((known / "truth.json").read_text(encoding="utf-8"))
-    stored = cv2.imread(str(known / "inverse_depth.png"), cv2.IMREAD_UNCHANGED)
-    sharp = _picture(known / "truth.webp")
-    best = _picture(known / "attainable.webp") if record["attainable"] else sharp
-    if record["quality"] == 0:
-        sharp, best = (to_coded((to_light(p) @ _TO_BT2020.T).clip(0, 1)) for p in (sharp, best))
-    moving = np.zeros(stored.shape, bool)
-    if record["moving"]:
-        moving = cv2.imread(str(known / "moving.png"), cv2.IMREAD_GRAYSCALE) > 0
-    return ProvingBracket(
-        folder=folder,
-        paths=tuple(folder / file for file in record["frames"]),
-        sharp=sharp,
-        truth=best,
-        inverse_depth=stored * record["inverse_depth_step"],
-        moving=moving,
-        record=record,
-    )
+    record = json.loads((folder / "truth" / "truth.json").read_text(encoding="utf-8"))
+    return ProvingBracket(folder, record)

@@ -32,7 +32,7 @@ from small_brackets import small_bracket, write_bracket
 
 from merge.model import MergeOptions
 from merge.pipeline.merging import MergeResult, merge_stack
-from merge.pipeline.saving import OutputFiles, merge_to_files
+from merge.pipeline.saving import OutputFiles, merge_to_files, write_picture
 from merge.read import find_frames
 
 
@@ -158,21 +158,6 @@ def test_merging_copies_of_one_frame_gives_it_back(tmp_path, method):
     np.testing.assert_allclose(result.pixels, truth, atol=0.0005)
 
 
-@pytest.mark.parametrize("method", ["auto", "detail", "surface"])
-def test_noise_of_a_blurred_flat_area_is_at_most_that_of_one_frame(tmp_path, method):
-    """A grey card with noise beside a textured strip: merging must not pile the noise up."""
-    rng = np.random.default_rng(11)
-    pictures, _ = small_bracket(6, height=320, width=480)
-    for i, picture in enumerate(pictures):
-        picture[:, 200:] = 0.5
-        noisy = picture + 0.01 * rng.standard_normal(picture.shape)
-        write_tiff(tmp_path / f"f_{i}.tif", np.rint(noisy.clip(0, 1) * 65535).astype(np.uint16))
-    options = MergeOptions(method=method, motion="none", equalize_exposure=False)
-    merged = merge_stack(find_frames(tmp_path), options).pixels[40:-40, 260:-40]
-    assert merged.std() < 0.0115
-    assert merged.mean() == pytest.approx(0.5, abs=0.002)
-
-
 def test_extent_of_the_reference_keeps_its_whole_area(tmp_path):
     pictures, _ = small_bracket(3, height=240, width=360)
     for i, picture in enumerate(pictures):
@@ -203,22 +188,21 @@ PROFILES = {
 
 
 @pytest.mark.parametrize("name", PROFILES)
-@pytest.mark.parametrize("suffix", [".tif", ".png", ".jpg"])
-def test_colours_are_the_frames_colours_to_a_colour_management_library(tmp_path, name, suffix):
+def test_colours_are_the_frames_colours_to_a_colour_management_library(tmp_path, name):
     """LittleCMS, through Pillow, turns frame and result into Lab: delta E 1976 (CIE 15)."""
     profile = PROFILES[name]()
     paths = write_bracket(tmp_path / "in")
     for path in paths:
         pixels = imagecodecs.tiff_decode(path.read_bytes())
         write_tiff(path, pixels, iccprofile=profile)
-    out = tmp_path / f"out{suffix}"
-    merge_to_files(find_frames(paths), OutputFiles(out), MergeOptions(motion="none"))
-    with Image.open(out) as picture:
-        assert picture.info["icc_profile"] == profile
-        merged = lab(picture.convert("RGB"), profile)
     frame = lab(Image.fromarray((pixels >> 8).astype(np.uint8)), profile)
-    difference = np.linalg.norm(merged.mean(axis=(0, 1)) - frame.mean(axis=(0, 1)))
-    assert difference < 1.0
+    result = merge_stack(find_frames(paths), MergeOptions(motion="none"))
+    for suffix in (".tif", ".png", ".jpg"):
+        with Image.open(write_picture(tmp_path / f"out{suffix}", result)) as picture:
+            assert picture.info["icc_profile"] == profile
+            merged = lab(picture.convert("RGB"), profile)
+        difference = np.linalg.norm(merged.mean(axis=(0, 1)) - frame.mean(axis=(0, 1)))
+        assert difference < 1.0
 
 
 def lab(picture: Image.Image, profile: bytes) -> np.ndarray:

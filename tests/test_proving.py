@@ -153,8 +153,8 @@ def test_faults_that_are_recorded_are_in_the_frames():
                 assert np.abs(np.log2(bracket.gains)).max() > 0.1
             if fault["kind"] == "bumped frame":
                 knocked = fault["frames"][0]
-                height, width = bracket.inverse_depth.shape
-                middle = np.array([width / 2, height / 2, 1.0])
+                size = (bracket.record["width"], bracket.record["height"])
+                middle = np.array([size[0] / 2, size[1] / 2, 1.0])
                 at = np.stack([t @ middle for t in bracket.transforms])
                 at = at[:, :2] / at[:, 2:]
                 steps = np.linalg.norm(np.diff(at, axis=0), axis=1)

@@ -361,10 +361,10 @@ def test_reduced_frames_keep_to_their_part_of_the_budget_in_heavy_noise():
 
 @pytest.mark.slow
 def test_quality_gives_way_to_the_budget(monkeypatch):
-    """A quarter of 24 megapixels along each side, for a sixteenth of the bytes."""
-    budget = page_budget((4000, 6000)) / 16
+    """An eighth of 24 megapixels along each side, for a sixty-fourth of the bytes."""
+    budget = page_budget((4000, 6000)) / 64
     monkeypatch.setattr("merge.report.page.pictures.page_budget", lambda shape: budget)
-    calm = np.full((1000, 1500, 3), 128, np.uint8)
+    calm = np.full((500, 750, 3), 128, np.uint8)
     assert choose_quality(calm) == 90
     noise = np.random.default_rng(4).integers(0, 255, calm.shape).astype(np.uint8)
     assert choose_quality(noise) < 75
