@@ -1,6 +1,7 @@
 """`audit --each`: every focus bracket of a sorted day, resumable."""
 
 import json
+import shutil
 
 import cv2
 import pytest
@@ -42,31 +43,6 @@ def audit(*arguments):
     return CliRunner().invoke(main, ["audit", *map(str, arguments)])
 
 
-@pytest.mark.slow
-def test_audit_each_names_the_broken_bracket_and_finishes_the_rest(day):
-    result = audit("--each", day)
-    assert result.exit_code == 1
-    assert "IMG_0002.jpg" in result.stderr
-    assert result.stdout.count("Nothing missed") == 1
-    assert "missing" in result.stdout
-    assert result.stdout.splitlines()[-1] == "3 groups: 2 done, 0 skipped, 1 failed."
-
-
-@pytest.mark.slow
-def test_audit_each_resumes_and_judges_skipped_groups_too(day, tmp_path, pictures):
-    audit("--each", day)
-    for path in (tmp_path / "broken").iterdir():
-        path.unlink()
-    (tmp_path / "broken").rmdir()
-    write_group(tmp_path / "broken", pictures, range(4))
-    again = audit("--each", day, "--json", "--fail-on", "warning")
-    groups = json.loads(again.stdout)["groups"]
-    assert sorted(g["status"] for g in groups) == ["done", "skipped", "skipped"]
-    kinds = [{f["kind"] for f in g["record"]["findings"]} for g in groups]
-    assert any("dropped slice" in k for k in kinds)
-    assert again.exit_code == 3
-
-
 def test_audit_each_refuses_frames_and_a_picture_beside_it(day, tmp_path):
     assert audit("--each", day, tmp_path).exit_code == 2
     assert audit("--each", day, "--picture", tmp_path / "x.png").exit_code == 2
@@ -74,10 +50,14 @@ def test_audit_each_refuses_frames_and_a_picture_beside_it(day, tmp_path):
 
 
 @pytest.mark.slow
-def test_audit_each_writes_a_page_of_the_day(day, tmp_path):
+def test_audit_each_goes_on_tells_a_page_and_resumes(day, tmp_path, pictures):
     page = tmp_path / "day.html"
-    result = audit("--each", day, "--report", page)
-    assert result.exit_code == 1
+    first = audit("--each", day, "--report", page)
+    assert first.exit_code == 1
+    assert "IMG_0002.jpg" in first.stderr
+    assert first.stdout.count("Nothing missed") == 1
+    assert "missing" in first.stdout
+    assert first.stdout.splitlines()[-2] == "3 groups: 2 done, 0 skipped, 1 failed."
     text = page.read_text(encoding="utf-8")
     for name in ("day-brackets/focus-bracket-IMG_0001.html", "IMG_0002.jpg", "missing"):
         assert name in text
@@ -86,3 +66,11 @@ def test_audit_each_writes_a_page_of_the_day(day, tmp_path):
     refused = audit("--each", day, "--report", page)
     assert (refused.exit_code, refused.stdout) == (1, "")
     assert "day.html: exists already" in refused.stderr
+    shutil.rmtree(tmp_path / "broken")
+    write_group(tmp_path / "broken", pictures, range(4))
+    again = audit("--each", day, "--json", "--fail-on", "warning")
+    groups = json.loads(again.stdout)["groups"]
+    assert sorted(g["status"] for g in groups) == ["done", "skipped", "skipped"]
+    kinds = [{f["kind"] for f in g["record"]["findings"]} for g in groups]
+    assert any("dropped slice" in k for k in kinds)
+    assert again.exit_code == 3

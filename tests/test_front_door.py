@@ -84,7 +84,7 @@ def test_arrays_and_files_are_merged_alike(tmp_path):
 
 def test_depth_in_mm_says_what_it_lacks():
     result = merge.merge_stack(
-        slanted_stack(4, shape=(288, 384)).frames, method="surface", pixel_pitch_um=5
+        slanted_stack(2, shape=(288, 384)).frames, method="surface", pixel_pitch_um=5
     )
     with pytest.raises(merge.MergeError, match=r"files tell pixel pitch 5; give magnification="):
         merge.depth_in_mm(result)

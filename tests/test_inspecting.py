@@ -70,7 +70,8 @@ def test_pages_and_the_plan_follow_the_audit_s_findings(holed, tmp_path):
 
 
 def test_a_missing_slice_of_a_merge_fails_on_request(holed, tmp_path):
-    result = merge(holed, "-o", tmp_path / "out.tif", "--fail-on", "warning")
+    outputs = ("-o", tmp_path / "out.tif", "--method", "detail")
+    result = merge(holed, *outputs, "--fail-on", "warning")
     assert result.exit_code == 3
     assert "Gap between frame_04.png and frame_06.png" in result.stdout
     assert (tmp_path / "out.tif").is_file()
@@ -150,7 +151,8 @@ def test_merge_and_audit_tell_what_blur_mixed(drawn, tmp_path):
     assert audit.registration.blurred_coded == drawn
     # The first four frames tell it, then all are read as stored values.
     assert looked == ([1, 2, 3, 4] if drawn else []) + [1, 2, 3, 4, 5, 6]
-    told = merge(tmp_path / "in", "-o", tmp_path / "out.tif", "--record", tmp_path / "out.json")
+    outputs = ("-o", tmp_path / "out.tif", "--record", tmp_path / "out.json")
+    told = merge(tmp_path / "in", *outputs, "--method", "detail")
     assert ("stored values taken as light" in told.output) == drawn
     record = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))
     assert record["blurred_coded"] == drawn

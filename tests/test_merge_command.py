@@ -400,7 +400,7 @@ def test_each_goes_on_after_a_failure_and_resumes(day, tmp_path):
 
 def test_each_writes_into_a_folder_of_its_own_and_says_so_first(day, tmp_path):
     before = {p for p in tmp_path.rglob("*") if p.is_file()}
-    result = merge("--each", day)
+    result = merge("--each", day, "--method", "detail")
     folder = tmp_path / "merged"
     assert result.stderr.splitlines()[0].startswith(f"3 focus brackets; results go into {folder}/")
     made = {p for p in tmp_path.rglob("*") if p.is_file()} - before
@@ -417,7 +417,7 @@ def test_each_of_a_card_writes_into_the_current_folder(day, tmp_path, monkeypatc
         path.rename(card / f"IMG_{number + 1:04d}.jpg")
     before = sorted(card.iterdir())
     assert results_folder(card, "merged") == Path("merged")
-    result = merge("--each", card)
+    result = merge("--each", card, "--method", "detail")
     assert sorted(card.iterdir()) == before
     assert result.exit_code == 0
     assert result.stderr.startswith("1 focus bracket; results go into merged/")
@@ -463,7 +463,8 @@ def test_each_prints_what_is_done_at_once(day, tmp_path):
 def test_each_writes_a_page_of_the_day(day, tmp_path):
     """Also into the folder of the results, which the run itself makes."""
     page = tmp_path / "out" / "day.html"
-    result = merge("--each", day, "-o", tmp_path / "out", "--report", page)
+    given = ("--each", day, "-o", tmp_path / "out", "--report", page, "--method", "detail")
+    result = merge(*given)
     assert result.exit_code == 1
     text = page.read_text(encoding="utf-8")
     own = sorted(p.name for p in (page.parent / "day-brackets").iterdir())
@@ -472,7 +473,7 @@ def test_each_writes_a_page_of_the_day(day, tmp_path):
     assert text.count('<img src="data:image/') == 2
     assert "frame_2.jpg" in text
     assert "Could not be worked on" in text
-    again = merge("--each", day, "-o", tmp_path / "out", "--report", page, "--overwrite")
+    again = merge(*given, "--overwrite")
     assert again.stdout.splitlines()[-2].startswith("3 groups: 0 done, 2 skipped")
     text = page.read_text(encoding="utf-8")
     assert text.count('<img src="data:image/') == 2

@@ -95,12 +95,7 @@ def _finish(outcomes: list[Outcome], telling: Telling) -> None:
         }
         write_page(telling.page, day_page(summary, links), overwrite=telling.overwrite)
     if telling.as_json:
-        rows = [
-            {"name": o.name, "status": o.status, "message": o.message}
-            | {"record": o.result["record"] if o.result else None}
-            for o in outcomes
-        ]
-        print_json({"groups": rows})
+        print_json(summary.record())
     elif not telling.quiet:
         print_text(each_line(summary))
         if telling.page is not None:

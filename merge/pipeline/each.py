@@ -88,6 +88,15 @@ class EachSummary:
         """Whether any group failed."""
         return self.count("failed") > 0
 
+    def record(self) -> dict[str, Any]:
+        """Return what JSON tells of them; results hold a "record"."""
+        rows = [
+            {"name": o.name, "status": o.status, "message": o.message}
+            | {"record": o.result["record"] if o.result else None}
+            for o in self.outcomes
+        ]
+        return {"groups": rows}
+
 
 def chosen_groups(
     sorted_frames: SortedFrames, kind: GroupKind = "focus bracket"

@@ -53,16 +53,11 @@ def day_page(summary: EachSummary, links: Mapping[str, str]) -> str:
     cards = [_card(outcome, links.get(outcome.name)) for outcome in summary.outcomes]
     look = [card for card in cards if card["worst"] in ("failed", "problem")]
     html = render("day.html.j2", cards=cards, look=look)
-    rows = [
-        {"name": o.name, "status": o.status, "message": o.message}
-        | {"record": o.result["record"] if o.result else None}
-        for o in summary.outcomes
-    ]
     return render_page(
         title=f"{len(cards)} focus brackets",
         summary=_summary(cards),
         sections=[Section("brackets", "The brackets", html)],
-        data={"groups": rows},
+        data=summary.record(),
         styles=["day.css"],
     )
 
