@@ -6,7 +6,6 @@ import pytest
 from browser_pages import (
     HOSTILE,
     PAGES,
-    open_browser,
     skip_without_browser,
     visit,
     write_pages,
@@ -35,13 +34,6 @@ SHOWN = """() => {
 def pages(tmp_path_factory):
     skip_without_browser()
     return write_pages(tmp_path_factory.mktemp("pages"))
-
-
-@pytest.fixture(scope="module")
-def browser():
-    skip_without_browser()
-    with open_browser() as opened:
-        yield opened
 
 
 def run_data(page):

@@ -4,7 +4,7 @@ import re
 from dataclasses import replace
 
 import pytest
-from browser_pages import open_browser, skip_without_browser, visit
+from browser_pages import visit
 from test_plan import LANDSCAPE, MACRO
 
 from merge.plan import PlanRequest, plan_bracket
@@ -22,13 +22,6 @@ PLANS = {
     "rail, every tenth": replace(MACRO, depth_mm=30.0),
     "six lists": MANY,
 }
-
-
-@pytest.fixture(scope="module")
-def browser():
-    skip_without_browser()
-    with open_browser() as opened:
-        yield opened
 
 
 @pytest.mark.slow

@@ -46,20 +46,40 @@ def write_card(folder, brackets=1, frames=4):
     return write_sorted(folder.parent, groups)
 
 
-@pytest.fixture
-def session(tmp_path):
-    opened = Session(write_card(tmp_path / "card"), tmp_path / "out")
-    opened.start()
-    yield opened
-    opened.stop()
-
-
-@pytest.fixture
-def page(session):
+def open_session(place, into):
+    """Return a session that has found its groups, a client that may ask, and the state told."""
+    session = Session(place, into)
+    session.start()
     client = TestClient(Guard(make_app(session), KEY, PORT), base_url=HERE)
     client.get(f"/start?key={KEY}")
-    wait(client, lambda state: state["finding"]["state"] == "done")
-    return client
+    return session, client, wait(client, lambda state: state["finding"]["state"] == "done")
+
+
+@pytest.fixture
+def opened(tmp_path):
+    session, client, _ = open_session(write_card(tmp_path / "card"), tmp_path / "out")
+    yield session, client
+    session.stop()
+
+
+@pytest.fixture
+def session(opened):
+    return opened[0]
+
+
+@pytest.fixture
+def page(opened):
+    return opened[1]
+
+
+@pytest.fixture(scope="module")
+def edited(tmp_path_factory):
+    """Give a session with a merge that may hold edits already, and its client."""
+    folder = tmp_path_factory.mktemp("edited")
+    session, client, _ = open_session(write_card(folder / "card"), folder / "out")
+    merged(client)
+    yield session, client
+    session.stop()
 
 
 def wait(client, reached):
@@ -143,8 +163,8 @@ def test_what_is_not_there_is_not_found(page, address):
     assert page.get(address).status_code == 404
 
 
-def test_an_odd_request_gets_a_plain_answer(page):
-    merged(page)
+def test_an_odd_request_gets_a_plain_answer(edited):
+    _, page = edited
     headers = ORIGIN | {"Content-Type": "application/json"}
     odd = {"[1, 2]": 400, "{": 400, '{"number": 7}': 404, '{"number": "x"}': 400, "{}": 404}
     for data, status in odd.items():
@@ -209,12 +229,11 @@ def test_the_command_with_the_saved_edits_gives_the_same_pixels(page, tmp_path):
     assert np.array_equal(read_samples(probe_frame(out))[0], saved)
 
 
-def test_edits_in_any_order_of_switching_show_the_same_as_from_the_beginning(page, session):
+def test_edits_in_any_order_of_switching_show_the_same_as_from_the_beginning(edited):
     """Only what is concerned is made anew; it must equal making everything anew."""
     from merge.pipeline.editing import edited_pixels
 
-    merged(page)
-    look = session.look(0)
+    look = edited[0].look(0)
     rng = np.random.default_rng(3)
     for k in range(8):
         x, y = rng.uniform(30, 200), rng.uniform(30, 130)
@@ -246,21 +265,19 @@ def test_tiles_show_the_picture_exactly_and_change_with_an_edit(page, session):
     assert np.array_equal(before, tile)
 
 
-def test_an_edit_of_an_unknown_frame_is_refused_and_changes_nothing(page, session):
-    merged(page)
+def test_an_edit_of_an_unknown_frame_is_refused_and_changes_nothing(edited):
+    session, page = edited
+    before = session.look(0).edits
     edit = {"kind": "frame", "frame": "../../x.jpg", "region": [[1, 1], [9, 1], [9, 9]]}
     answer = post(page, "/look/0/take", {"edit": edit})
     assert answer.status_code == 409
     assert "not among the frames" in answer.json()["error"]
-    assert session.look(0).edits == ()
+    assert session.look(0).edits == before
 
 
 def test_work_can_be_stopped_and_begun_again(tmp_path):
-    opened = Session(write_card(tmp_path / "card", brackets=2), tmp_path / "out")
-    opened.start()
-    client = TestClient(Guard(make_app(opened), KEY, PORT), base_url=HERE)
-    client.get(f"/start?key={KEY}")
-    wait(client, lambda state: state["finding"]["state"] == "done")
+    card = write_card(tmp_path / "card", brackets=2)
+    opened, client, _ = open_session(card, tmp_path / "out")
     post(client, "/merge/0")
     post(client, "/merge/1")
     assert post(client, "/merge/1").status_code == 409  # it waits already
@@ -277,11 +294,7 @@ def test_a_new_session_shows_what_is_done_and_takes_up_the_edits(page, session, 
     merged(page)
     edit = Edit("frame", ((40.0, 40.0), (80.0, 40.0), (60.0, 90.0)), "CARD_0002.jpg")
     session.look(0).add(edit)
-    again = Session(tmp_path / "sorted.json", tmp_path / "out")
-    again.start()
-    client = TestClient(Guard(make_app(again), KEY, PORT), base_url=HERE)
-    client.get(f"/start?key={KEY}")
-    state = wait(client, lambda state: state["finding"]["state"] == "done")
+    again, client, state = open_session(tmp_path / "sorted.json", tmp_path / "out")
     assert state["groups"][0]["written"] == "focus-bracket-CARD_0001.tif"
     assert state["groups"][0]["findings"] is not None
     target = tmp_path / "out" / "focus-bracket-CARD_0001.tif"
@@ -293,19 +306,15 @@ def test_a_new_session_shows_what_is_done_and_takes_up_the_edits(page, session, 
     assert np.array_equal(again.look(0).current, session.look(0).current)
     post(client, "/look/0/save")
     again.stop()
-    third = Session(tmp_path / "sorted.json", tmp_path / "out")
-    third.start()
-    client = TestClient(Guard(make_app(third), KEY, PORT), base_url=HERE)
-    client.get(f"/start?key={KEY}")
-    wait(client, lambda state: state["finding"]["state"] == "done")
+    third, client, _ = open_session(tmp_path / "sorted.json", tmp_path / "out")
     worked(client, "open")
     assert not third.look(0).unsaved  # the picture holds them
     third.stop()
 
 
-def test_a_save_that_fails_leaves_the_old_picture_whole(page, session, tmp_path, monkeypatch):
-    merged(page)
-    target = tmp_path / "out" / "focus-bracket-CARD_0001.tif"
+def test_a_save_that_fails_leaves_the_old_picture_whole(edited, monkeypatch):
+    session, page = edited
+    target = session.into / "focus-bracket-CARD_0001.tif"
     before = target.read_bytes()
     session.look(0).add(Edit("frame", ((40.0, 40.0), (80.0, 40.0), (60.0, 90.0)), "CARD_0002.jpg"))
 
@@ -355,11 +364,7 @@ def test_a_double_image_is_repaired_in_three_clicks_to_what_a_still_one_gives(tm
     folder.mkdir()
     for k, picture in enumerate(pictures, 1):
         write_frame(folder / f"CARD_{k:04d}.jpg", picture, k)
-    opened = Session(folder, tmp_path / "out")
-    opened.start()
-    client = TestClient(Guard(make_app(opened), KEY, PORT), base_url=HERE)
-    client.get(f"/start?key={KEY}")
-    wait(client, lambda state: state["finding"]["state"] == "done")
+    opened, client, _ = open_session(folder, tmp_path / "out")
     merged(client)
     look = opened.look(0)
     row, column = look.result.origin
@@ -389,11 +394,7 @@ def test_a_finished_merge_is_opened_from_its_record(tmp_path):
     command = ["merge", tmp_path / "card", "-o", picture, "--record", record]
     command += ["--method", "surface", "--reference", "1", "--extent", "reference"]
     assert CliRunner().invoke(main, [str(c) for c in command]).exit_code == 0
-    opened = Session(record, tmp_path / "elsewhere")
-    opened.start()
-    client = TestClient(Guard(make_app(opened), KEY, PORT), base_url=HERE)
-    client.get(f"/start?key={KEY}")
-    state = wait(client, lambda state: state["finding"]["state"] == "done")
+    opened, client, state = open_session(record, tmp_path / "elsewhere")
     assert [g["written"] for g in state["groups"]] == ["mine.tif"]
     assert len(state["groups"][0]["frames"]) == 4
     worked(client, "open")

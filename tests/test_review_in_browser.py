@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser_pages import open_browser, skip_without_browser
 from click.testing import CliRunner
 from test_review import write_card
 
@@ -17,13 +16,6 @@ from merge.read import probe_frame, read_samples
 
 pytestmark = pytest.mark.slow
 NAME = "focus-bracket-CARD_0001"
-
-
-@pytest.fixture(scope="module")
-def browser():
-    skip_without_browser()
-    with open_browser() as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")

@@ -248,18 +248,21 @@ def depth_scale(result: MergeResult) -> DepthScale | None:
 def _check_files(stack: Stack, files: OutputFiles, options: MergeOptions) -> None:
     kept: dict[str, Any] = {"overwrite": files.overwrite, "inputs": stack.inputs}
     check_output(files.picture, **kept)
-    for path, what, endings in (
+    others: tuple[tuple[Path | None, str, tuple[str, ...]], ...] = (
         (files.depth, "a depth map", (".tif", ".tiff")),
+        (files.depth_preview, "", ()),
         (files.mesh, "a surface", (".ply",)),
-    ):
-        if path is not None and options.method == "detail":
+        (files.record, "", ()),
+    )
+    names = [files.picture.absolute()]
+    for path, what, endings in others:
+        if path is None:
+            continue
+        if endings and options.method == "detail":
             raise MergeError("method detail makes no depth map; choose auto or surface")
-        if path is not None and path.suffix.lower() not in endings:
+        check_writable(path, **kept)
+        if endings and path.suffix.lower() not in endings:
             raise WriteError(f"{path}: {what} is written as {endings[0]}; choose that ending")
-    others = (files.depth, files.depth_preview, files.mesh, files.record)
-    for path in others:
-        if path is not None:
-            check_writable(path, **kept)
-    names = [path.absolute() for path in (files.picture, *others) if path is not None]
+        names.append(path.absolute())
     if len(set(names)) < len(names):
         raise WriteError(f"{files.picture}: asked for twice; give each output its own name")
