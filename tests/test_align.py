@@ -228,6 +228,18 @@ def test_register_stack_tells_frames_of_another_scene_from_frames_that_went_wron
     assert plain_found.other_scene == ()
 
 
+def test_scenes_under_the_same_light_are_told_apart():
+    """Small and from afar they look alike by 0.6: both brighten from left to right."""
+    rng, light = np.random.default_rng(4), np.linspace(0.2, 0.45, 288)
+    frames = []
+    for count in (4, 3):
+        detail = cv2.GaussianBlur(rng.standard_normal((192, 288)), (0, 0), 5)
+        scene = light + 0.1 * detail / detail.std()
+        frames += [np.float32(scene + rng.normal(0, 0.003, scene.shape)) for _ in range(count)]
+    found = register_stack(frames, shape=(192, 288), transfer="linear", reference=1)
+    assert found.other_scene == (4, 5, 6)
+
+
 def test_register_stack_fails_when_nothing_fits(plain):
     rng = np.random.default_rng(0)
     pictures = [plain.pictures[0], rng.random(plain.shape).astype(np.float32)]

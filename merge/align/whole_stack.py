@@ -51,7 +51,7 @@ from merge.significance import FEWEST, NINETY, SURE
 _ANALYSIS_PIXELS = 6_500_000
 # Bands of pictures of one scene agree better than this after registration, those of different
 # scenes worse (photograph scenes: neighbours 0.98, first against last 0.84; upside down, another
-# scene or noise below 0.2). Of small pictures it is the same number, a correlation: 1 or about 0.
+# scene or noise below 0.2).
 MIN_AGREEMENT = 0.5
 _NO_MATCH = "matches no frame beside it: another scene, strong motion or no detail"
 _COARSE = "placed by its coarse detail alone: noise fills the rest"
@@ -61,9 +61,9 @@ _GOOD_AGREEMENT, _BESIDE_PX = 0.85, 1.0
 # A frame is compared with this many earlier ones.
 _COMPARED = 2
 _STRIP_ROWS = 256
-# Side of pictures on which scenes are told apart (frames of one under any defocus correlate by more
-# than 0.8), and their overlap is taken.
-_SCENE_PX = 32
+# Side of pictures on which scenes are told apart, and their overlap is taken; frames of one scene
+# correlate by more than this under any defocus, others by up to 0.63 by chance.
+_SCENE_PX, _ONE_SCENE = 32, 0.8
 
 
 def analysis_reduction(shape: tuple[int, ...]) -> int:
@@ -340,7 +340,7 @@ class StackRegistration:
         largest = max(groups, key=len, default=set())
         here = self._small[reference].light
         alike = max((_likeness(here, self._small[i].light) for i in largest), default=1.0)
-        if len(largest) < FEWEST or alike > MIN_AGREEMENT:
+        if len(largest) < FEWEST or alike > _ONE_SCENE:
             return ()
         return tuple(sorted(largest))
 
