@@ -107,34 +107,7 @@ def cmyk_jpeg(path: Path) -> None:
     Image.new("CMYK", (240, 160), (10, 20, 30, 40)).save(path.with_suffix(".jpg"), "JPEG")
 
 
-def cmyk_tiff(path: Path) -> None:
-    ink = smooth_picture(160, 240, 4, np.uint8)
-    write_tiff(path.with_suffix(".tif"), ink, photometric="separated")
-
-
-def transparent(path: Path) -> None:
-    picture = Image.fromarray(smooth_picture(160, 240, 4, np.uint8), "RGBA")
-    picture.save(path.with_suffix(".png"), "PNG")
-
-
-def animated_png(path: Path) -> None:
-    pictures = [Image.fromarray(smooth_picture(160, 240, 3, np.uint8)).rotate(a) for a in (0, 9)]
-    pictures[0].save(path.with_suffix(".png"), "PNG", save_all=True, append_images=pictures[1:])
-
-
-def gif(path: Path) -> None:
-    pictures = [Image.new("L", (240, 160), shade) for shade in (10, 200)]
-    pictures[0].save(path.with_suffix(".jpg"), "GIF", save_all=True, append_images=pictures[1:])
-
-
-def pages(path: Path) -> None:
-    with tifffile.TiffWriter(path.with_suffix(".tif")) as writer:
-        for shift in (0, 5):
-            page = np.roll(smooth_picture(160, 240, 3, np.uint16), shift, axis=1)
-            writer.write(page, photometric="rgb", metadata=None)
-
-
-# Among good frames of which ending, and what the line says.
+# Among good frames of which ending, and what the line says; `test_read.py` has more.
 ODD_FRAMES: list[tuple[str, Callable[[Path], None], tuple[str, ...]]] = [
     (".jpg", text, ("odd.jpg", "not a picture", "expected JPEG", "leave it out")),
     (".jpg", nothing, ("odd.jpg", "0 bytes", "copy it again")),
@@ -145,13 +118,8 @@ ODD_FRAMES: list[tuple[str, Callable[[Path], None], tuple[str, ...]]] = [
     (".jpg", other_camera, ("odd.jpg", "Sample Pocket Two", "Example Field One", "one camera")),
     (".jpg", grey, ("odd.jpg", "grey", "colour", "alike")),
     (".jpg", cmyk_jpeg, ("odd.jpg", "CMYK", "expected", "export")),
-    (".jpg", cmyk_tiff, ("odd.tif", "CMYK", "expected", "export")),
-    (".jpg", gif, ("odd.jpg", "a GIF", "convert it")),
     (".jpg", cut_raw, ("odd.dng", "cut off", "copy it again")),
     (".tif", cut_tiff, ("odd.tif", "copy it again")),
-    (".tif", pages, ("odd.tif", "2 pictures", "its own file")),
-    (".png", transparent, ("odd.png", "transparent parts", "flatten")),
-    (".png", animated_png, ("odd.png", "animat", "export")),
 ]
 
 

@@ -135,9 +135,3 @@ def test_nothing_among_the_frames_is_dropped_without_a_word(tmp_path):
 def test_a_misspelt_setting_names_those_there_are():
     with pytest.raises(TypeError, match=r"no option metod; there are .*method"):
         merge.merge_stack([np.zeros((40, 60), np.uint8)] * 3, metod="auto")
-
-
-def test_names_are_shown_and_formulas_reachable():
-    assert {"merge_stack", "find_frames", "optics", "plan"} <= set(dir(merge))
-    assert merge.optics.effective_f_number(5.6, 1.0) == pytest.approx(11.2)
-    assert merge.plan.plan_bracket is merge.plan_bracket

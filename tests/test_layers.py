@@ -12,30 +12,10 @@ STAGES = {
     "blend", "defects", "diagnose", "apertures", "moving", "write", "plan", "edits",
 }  # fmt: skip
 BASE = {
-    "allocator",
-    "blank",
-    "json_files",
-    "printable",
-    "atomic",
-    "compiled",
-    "demo",
-    "disks",
-    "resizing",
-    "threads",
-    "tiles",
-    "optics",
-    "pyramid",
-    "records",
-    "samples",
-    "scratch",
-    "rising",
-    "significance",
-    "encoding",
-    "model",
-    "errors",
-    "finding_kinds",
-    "naming",
-}
+    "allocator", "atomic", "blank", "compiled", "demo", "disks", "encoding", "errors",
+    "finding_kinds", "json_files", "model", "naming", "optics", "printable", "pyramid", "records",
+    "resizing", "rising", "samples", "scratch", "significance", "threads", "tiles",
+}  # fmt: skip
 LAYER = (
     {name: 1 for name in BASE}
     | {name: 2 for name in STAGES}

@@ -356,16 +356,6 @@ def test_many_frames_need_few_open_files(tmp_path):
     assert done.stdout.startswith("Frames     28,")
 
 
-def test_names_beyond_ascii_work(tmp_path):
-    folder = tmp_path / "Käfer 甲虫"
-    paths = write_bracket(folder, suffix=".jpg")
-    for i, path in enumerate(paths):
-        path.rename(folder / f"Flügel_{i} é.jpg")
-    result = merge(folder, "-o", folder / "fertig ü.tif")
-    assert result.exit_code == 0, result.stderr
-    assert "Flügel_0 é.jpg to Flügel_2 é.jpg" in result.stdout
-
-
 @pytest.fixture
 def day(tmp_path) -> Path:
     """Return the JSON of a sort: two brackets, the second with a broken frame, and a single."""

@@ -249,18 +249,6 @@ def test_mtf50_of_diffraction_and_disk_match_scipy_roots():
     )
 
 
-def test_mtf50_of_the_system_falls_with_every_part():
-    def mtf50(**parts):
-        return optics.find_mtf50_cy_per_mm(
-            lambda f: optics.system_transfer(f, wavelength_um=GREEN, **parts), 400.0
-        )
-
-    sharp = mtf50(f_number=4.0, pixel_pitch_um=4.0)
-    assert mtf50(f_number=8.0, pixel_pitch_um=4.0) < sharp
-    assert mtf50(f_number=4.0, pixel_pitch_um=6.0) < sharp
-    assert mtf50(f_number=4.0, pixel_pitch_um=4.0, blur_diameter_um=8.0) < sharp
-
-
 def test_mtf50_is_nan_when_the_level_is_not_reached():
     assert math.isnan(optics.find_mtf50_cy_per_mm(lambda f: 1.0, 100.0))
 

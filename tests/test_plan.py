@@ -4,7 +4,7 @@ import itertools
 import json
 import math
 import re
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,13 +16,6 @@ from test_optics import numeric_otf
 from merge import optics
 from merge.cli import main
 from merge.errors import MergeError, WriteError
-from merge.model import (
-    CaptureSettings,
-    FocusAxis,
-    FrameRegistration,
-    FrameTransform,
-    Registration,
-)
 from merge.pipeline.demo import write_demo
 from merge.plan import (
     REFERENCE_CYCLES_PER_PX,
@@ -457,37 +450,6 @@ def test_reshoot_beyond_the_far_end_stops_at_infinity():
     assert reshoot_record(reshoot)["frames"][-1]["focus_m"] == "Infinity"
 
 
-def test_reshoot_completes_what_the_diagnosis_finds():
-    """Findings of `merge.diagnose` on an axis whose frames stand out of order."""
-    from merge.diagnose import diagnose_stack
-
-    positions = np.array([9.0, 6.0, 0.0])
-    axis = FocusAxis(
-        positions_px=positions,
-        step_low_px=np.zeros(2),
-        step_high_px=np.zeros(2),
-        tile_positions_px=np.tile([0.5, 3.0, 8.0, 14.0], (8, 1)),  # single tiles are no end
-        tile_detail=np.ones((8, 4)),
-        tile_size_px=32,
-    )
-    names = ["a.tif", "b.tif", "c.tif"]
-    still = FrameRegistration(FrameTransform(np.eye(3)))
-    found = diagnose_stack(
-        axis,
-        Registration((still,) * 3, reference=0, model="none", shape=(100, 100)),
-        names=names,
-        settings=[CaptureSettings()] * 3,
-        tolerance_px=2.0,
-    )
-    audit = {
-        "tolerance_px": 2.0,
-        "focus_axis": {"positions_px": positions.tolist()},
-        "findings": [asdict(finding) for finding in found],
-    }
-    frames = plan_reshoot(json.loads(json.dumps(audit))).frames
-    assert [(f.between, f.position_px) for f in frames] == [((1, 2), 3.0), ((0, 0), 12.0)]
-
-
 def test_reshoot_passes_over_frames_without_a_position():
     audit = {"positions_px": [0.0, None, 7.0, None], "tolerance_px": 2.0}
     audit["findings"] = [
@@ -610,13 +572,6 @@ def test_infinity_in_json_is_spelled_out():
     record = plan_record(plan_bracket(LANDSCAPE))
     assert record["positions"][-1]["far_mm"] == "Infinity"
     assert "infinity" in plan_text(plan_bracket(LANDSCAPE))
-
-
-def test_reshoot_json_holds_the_frames():
-    audit, _ = dropped_slice_audit(missing={5, 6})
-    record = json.loads(json.dumps(reshoot_record(plan_reshoot(audit)), allow_nan=False))
-    assert record["schema"] == "depthweld reshoot 1"
-    assert record["frames"][0]["between"] == [4, 5]
 
 
 def test_lengths_are_shown_with_the_digits_that_can_be_set():

@@ -151,12 +151,6 @@ def test_png_keeps_its_bit_depth(tmp_path, dtype):
     assert read_frame(source).pixels == pytest.approx(expected, abs=1e-7)
 
 
-@pytest.mark.parametrize("progressive", [False, True])
-def test_jpeg_gives_the_pixels_of_another_decoder(tmp_path, progressive):
-    path = write_jpeg(tmp_path / "a.jpg", smooth_picture(dtype=np.uint8), progressive=progressive)
-    assert pixels_of(path) == pytest.approx(np.asarray(Image.open(path)) / 255, abs=1.5 / 255)
-
-
 def test_kind_comes_from_content_whatever_the_name(tmp_path):
     stored = smooth_picture(dtype=np.uint8)
     names = {"tiff": "a.jpg", "png": "b.tif", "jpeg": "c.png"}
@@ -879,48 +873,3 @@ def test_frames_that_do_not_belong_together_are_named(tmp_path):
 def test_one_frame_is_no_stack(tmp_path):
     with pytest.raises(ReadError, match=r"a\.png: one frame, expected at least two"):
         check(write_png(tmp_path / "a.png", smooth_picture()))
-
-
-# Damaged headers
-
-
-def try_to_read(path):
-    try:
-        source = probe_frame(path)
-        if source.shape[0] * source.shape[1] < 1e6:
-            read_frame(source)
-    except ReadError as exc:
-        return "refused" if path.name in str(exc) else "nameless refusal"
-    return "read"
-
-
-def test_damaged_headers_never_crash(tmp_path):
-    """600 seeded corruptions: every one is read or refused by name."""
-    rng = np.random.default_rng(11)
-    stored = smooth_picture(dtype=np.uint8)
-    exif = exif_bytes(
-        orientation=6, main={271: "Invented", 272: "One"},
-        photo={33434: 0.01, 33437: 8.0, 36867: "2024:07:01 10:00:00", 37386: 100.0},
-        gps={1: "N", 2: (47.0, 30.0, 10.0), 3: "E", 4: (11.0, 20.0, 5.0)},
-    )  # fmt: skip
-    samples = [
-        write_jpeg(
-            tmp_path / "a.jpg", stored, exif=exif, icc_profile=imagecodecs.cms_profile("srgb")
-        ),
-        write_tiff(tmp_path / "a.tif", stored, compression="zlib"),
-        write_dng(tmp_path / "a.dng", np.full((32, 32), 4000, np.uint16)),
-        write_png(tmp_path / "a.png", stored),
-    ]
-    outcomes = {"read": 0, "refused": 0, "nameless refusal": 0}
-    for sample in samples:
-        whole = sample.read_bytes()
-        for trial in range(150):
-            data = bytearray(whole)
-            for at in rng.integers(2, min(len(data), 900), rng.integers(1, 9)):
-                data[at] = rng.integers(0, 256)
-            path = tmp_path / f"t{trial}{sample.suffix}"
-            path.write_bytes(data)
-            outcomes[try_to_read(path)] += 1
-            path.unlink()
-    assert outcomes["nameless refusal"] == 0
-    assert min(outcomes["read"], outcomes["refused"]) > 100
