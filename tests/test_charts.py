@@ -50,18 +50,8 @@ def axis_of(positions, tiles, *, detail=None):
     """Return an axis over a row of tiles of 12 px at given positions."""
     places = np.array([tiles], float)
     weight = np.ones_like(places) if detail is None else np.array([detail], float)
-    count = len(positions)
-    unknown = np.full(count, np.nan)
-    quality = FrameQuality(
-        detail_ratio=np.ones(count),
-        detail_z=unknown,
-        direction_ratio=unknown,
-        direction_z=unknown,
-        direction_deg=np.zeros(count),
-        gains=np.ones(count),
-        detail_limit=unknown,
-        direction_limit=unknown,
-    )
+    whole, unknown = np.ones(len(positions)), np.full(len(positions), np.nan)
+    quality = FrameQuality(whole, unknown, unknown, unknown, 0 * whole, whole, unknown, unknown)
     steps = np.diff(positions)
     return FocusAxis(np.array(positions, float), steps, steps, places, weight, 12, quality)
 

@@ -28,7 +28,7 @@ from merge.pipeline.editing import EditSource, edited_pixels, to_sixteen_bits
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.page_pictures import screen_pixels
 from merge.pipeline.saving import OutputFiles, edits_told, write_merge
-from merge.report.page.pictures import EncodedDepth, encode_depth_map
+from merge.report.page.pictures import EncodedDepth, encode_depth_map, overlap
 from merge.resizing import reduce_map
 from merge.review.candidates import Candidate, find_candidates
 from merge.scratch import ScratchPicture
@@ -231,7 +231,7 @@ class Look:
         again: set[int] = set()
         while True:
             more = {
-                k for k, (_, box) in enumerate(active) if any(_touch(box, b) for b in boxes)
+                k for k, (_, box) in enumerate(active) if any(overlap(box, b) for b in boxes)
             } - again
             if not more:
                 break
@@ -339,15 +339,6 @@ def _name_of(edit: Edit) -> str:
 
 def _area(box: Box) -> tuple[slice, slice]:
     return np.s_[box[0] : box[0] + box[2], box[1] : box[1] + box[3]]
-
-
-def _touch(one: Box, other: Box) -> bool:
-    return (
-        one[0] < other[0] + other[2]
-        and other[0] < one[0] + one[2]
-        and one[1] < other[1] + other[3]
-        and other[1] < one[1] + one[3]
-    )
 
 
 def _view_depth(result: MergeResult) -> DepthMap:

@@ -25,7 +25,6 @@ import numpy as np
 from bench_blend import METHODS, Scene
 from bench_helpers import kept_results
 from defect_search import find_sensor_defects
-from fixture_data import load_fixture
 from io_samples import write_png
 from scenes import Faults, photograph, photograph_stack, sensor_faults, similarity, with_faults
 
@@ -123,15 +122,6 @@ def print_found() -> None:
             f"share of light lost within {np.abs(errors).max():.3f}, "
             f"median {np.median(np.abs(errors)):.3f}"
         )
-    for name in ("macro", "landscape"):
-        fixture = load_fixture(name)
-        sample = choose_sample(range(len(fixture.paths)))
-        found = find_sensor_defects(
-            (fixture.frame(i) for i in sample),
-            [FrameTransform(fixture.transforms[i]) for i in sample],
-            positions_px=fixture.positions_px[list(sample)],
-        )
-        print(f"clean {name}: {found.spots} hot, {len(found.dust)} dust")
 
 
 def print_time() -> None:

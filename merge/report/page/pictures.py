@@ -225,7 +225,7 @@ class FrameBook:
         rank = {place: self._share(own, box) for place, box in boxes.items()}
         for crop in self.crops:
             if crop.frame == frame.index:
-                rank |= {place: 2.0 for place, box in boxes.items() if _overlap(box, crop.box)}
+                rank |= {place: 2.0 for place, box in boxes.items() if overlap(box, crop.box)}
         wanted = {place: boxes[place] for place, value in rank.items() if value >= _LEAST_SHARE}
         for place, data in _encode_boxes(frame.pixels, wanted, self.quality).items():
             self._tiles.append((rank[place], frame.index, place, data))
@@ -254,7 +254,8 @@ class FrameBook:
         return sum(len(data) for part in parts for data in part.values())
 
 
-def _overlap(one: Box, other: Box) -> bool:
+def overlap(one: Box, other: Box) -> bool:
+    """Return whether two boxes share a pixel."""
     return (
         one[0] < other[0] + other[2]
         and other[0] < one[0] + one[2]
