@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 from scipy.special import ndtri
 
 from merge.axis.preparing import FEWEST_TILES, OVER_NOISE, StackEnergies, brightness_noise
@@ -66,7 +67,7 @@ def measure_leans(
         if len(rank) < 2:
             continue
         run = order[rank]
-        borne_out[run], rare, errors, degrees = _beside(fine[run], told[run].astype(float), blocks)
+        borne_out[run], rare, errors, degrees = _beside(fine[run], told[run], blocks)
         if len(run) >= FEWEST:  # of two nothing tells which is the odd one
             lean[run], chance[run] = borne_out[run], rare
             needed[run] = errors * _vector_needed(len(tiles), degrees)
@@ -140,8 +141,8 @@ def _tells(blocks: Index) -> bool:
     return len(blocks) >= FEWEST_TILES and len(np.unique(blocks)) >= _FEWEST_BLOCKS
 
 
-def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Array, Array, int]:
-    """Solve ``vector = texture of the tile + lean of the frame``, robustly.
+def _beside(vector: Complex, told: BoolArray, blocks: Index) -> tuple[Complex, Array, Array, int]:
+    """Solve ``vector = texture of the tile + lean of the frame`` where told, robustly.
 
     Returns
     -------
@@ -154,26 +155,33 @@ def _beside(vector: Complex, weight: Array, blocks: Index) -> tuple[Complex, Arr
         Standard error of either part, and its degrees of freedom.
     degrees : int
     """
-    seen = weight.sum(axis=0) >= 2
-    vector, weight, blocks = vector[:, seen], weight[:, seen], blocks[seen]
-    lean = np.zeros(len(vector), complex)
-    trust = weight
+    # Entries alone: in most frames most tiles are out of focus.
+    frame, tile = np.nonzero(told & (told.sum(axis=0) >= 2))
+    vector, count = vector[frame, tile], len(told)
+    lean, trust = np.zeros(count, complex), np.ones(len(frame))
     for _ in range(_ROUNDS):
-        whole = np.maximum(trust.sum(axis=0), 1e-9)
-        rest = vector - lean[:, None]
-        rest = rest - (trust * rest).sum(axis=0) / whole
-        normal = np.diag(trust.sum(axis=1)) - (trust / whole) @ trust.T
+        whole = np.maximum(np.bincount(tile, trust), 1e-9)
+        rest = vector - lean[frame]
+        rest -= (_sums(tile, trust * rest) / whole)[tile]
+        shared = csr_array((trust / np.sqrt(whole[tile]), (frame, tile)), told.shape)
+        normal = np.diag(np.bincount(frame, trust, count)) - (shared @ shared.T).toarray()
         inverse = np.linalg.pinv(normal, rcond=1e-6, hermitian=True)
         pull = trust * rest
-        lean = lean + inverse @ pull.sum(axis=1)
+        lean = lean + inverse @ _sums(frame, pull, count)
         size = np.abs(rest)
-        spread = max(float(np.median(size[weight > 0])), 1e-6)
-        trust = weight * np.minimum(1, 2 * spread / np.maximum(size, 1e-9))
-    block = np.stack([np.bincount(blocks, p.real) + 1j * np.bincount(blocks, p.imag) for p in pull])
+        spread = max(float(np.median(size)), 1e-6)
+        trust = np.minimum(1, 2 * spread / np.maximum(size, 1e-9))
+    block = _sums(frame * (blocks.max() + 1) + blocks[tile], pull)
     # One factor for all frames: of single frames few blocks tell.
     scatter = float((np.abs(block) ** 2).sum()) / 2
     factor = scatter / max(float(np.trace(normal)), 1e-9)
     return _off_the_line(lean, inverse * factor)
+
+
+def _sums(places: Index, values: Complex, count: int = 0) -> Complex:
+    """Return the sums of values by place, (count,) at least."""
+    both = [np.bincount(places, part, count) for part in (values.real, values.imag)]
+    return np.asarray(both[0] + 1j * both[1])
 
 
 def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array, Array, int]:

@@ -18,6 +18,7 @@ import numpy as np
 
 from merge.axis.residuals import FLOOR, Windows, compare, inside_stack, slopes_of
 from merge.axis.solving import FROM_NEAR, Depth, Solution, by_depth, normal_matrix, solve
+from merge.compiled import njit
 from merge.model import Array, BoolArray, Index
 from merge.significance import (
     FEWEST,
@@ -230,7 +231,7 @@ class _Contrast:
     degrees: float
 
     def size(self, residual: Array) -> float:
-        return float((self.pull * residual).sum()) / self.told if self.told else 0.0
+        return _dot(self.pull, residual) / self.told if self.told else 0.0
 
 
 class _Model:
@@ -251,15 +252,15 @@ class _Model:
         side = np.sign(solution.frames_px[data.frames] - solution.tiles_px[:, None])[:, None]
         slope = self._amplitude * fit.derivative * side / self._whole
         self._by_place = slope / data.sigma_px[:, None]
-        own = self._amplitude * fit.share / self._whole
-        self._project = _Projection(self._weight, own, self._by_place)
+        self._own = self._amplitude * fit.share / self._whole
         normal = normal_matrix(data, fit, self._weight, *self._places)
         self.inverse = np.asarray(np.linalg.inv(normal), float)
         self._depths = list(by_depth(data, *self._places, solution.misfit))
-        number = np.empty(len(solution.tiles_px), int)
+        self._depth = np.empty(len(solution.tiles_px), np.intp)
         for k, depth in enumerate(self._depths):
-            number[depth.tiles] = k
-        self._cell = (number[:, None] * len(data.own) + data.frames).ravel()
+            self._depth[depth.tiles] = k
+        self._centre = data.frames[:, data.frames.shape[1] // 2].copy()
+        self._shapes = (), (data.value.shape[1], len(self._depths))
 
     def change(self, own: Array, frames_px: Array) -> Array:
         """Return what other blur and places of the frames do to the logarithms, (K, B, W)."""
@@ -276,29 +277,47 @@ class _Model:
 
     def contrast(self, column: Array, inverse: Array) -> _Contrast:
         """Return what amplitudes and places leave of a column, those of frames by an inverse."""
-        data, by_place = self._data, self._by_place
-        shared = _by_frame(data, (self._project(column) * by_place).sum(axis=1), len(data.own))
-        moved = (inverse @ shared)[data.frames] * data.used
-        pull = self._project(column - by_place * moved[:, None])
-        told = max(float((pull * column).sum()), 0.0)
-        by_block = np.bincount(data.blocks, (pull * self.residual).sum(axis=(1, 2)))
-        whole = float((by_block**2).sum()) + _model_variance(data, pull, self._depths, self._cell)
+        shared = self._project(column, np.zeros(len(inverse)))[1]
+        pull, _, sums = self._project(column, inverse @ shared)
+        told = max(_dot(pull, column), 0.0)
+        by_tile = np.einsum("kbw,kbw->k", pull, self.residual)
+        by_block = np.bincount(self._data.blocks, by_tile)
+        whole = float((by_block**2).sum()) + _model_variance(sums, self._depths)
         degrees = max(whole**2 / max(float((by_block**4).sum()), 1e-12) - 1, 1.0)
         return _Contrast(pull, told, math.sqrt(whole) / told if told else math.inf, degrees)
 
+    def _project(self, column: Array, moved_px: Array) -> tuple[Array, Array, Array]:
+        """Take out of a column what moves of frames (N,) and what each tile explains; weigh it.
 
-def _by_frame(data: Windows, values: Array, count: int) -> Array:
-    return np.bincount(data.frames.ravel(), values.ravel(), minlength=count).astype(float)
+        Returns
+        -------
+        pull : ndarray, shape (K, B, W)
+        by_frame : ndarray, shape (N,)
+            By how much the frames' places change it.
+        sums : ndarray, shape (B, depths, N)
+            Of what is left, by depth.
+        """
+        pull, beyond = np.empty_like(column), column.shape[2] // 2
+        moved = np.pad(moved_px, beyond)
+        by_frame, sums = (np.zeros((*shape, len(moved))) for shape in self._shapes)
+        _project(
+            self._centre, self._depth, self._weight, self._own, self._by_place, column, moved, pull,
+            by_frame, sums,
+        )  # fmt: skip
+        inside = slice(beyond, beyond + len(moved_px))
+        return pull, by_frame[inside], sums[..., inside]
 
 
-def _model_variance(data: Windows, pull: Array, depths: list[Depth], place: Index) -> float:
-    """Return the variance of a sum of residuals, each times its pull, by the model's own errors.
+def _dot(one: Array, other: Array) -> float:
+    """Return the sum of products, without the threads that the library would start for it."""
+    return float(np.einsum("kbw,kbw->", one, other))
 
-    ``place`` (K W,) numbers depths and frames together.
+
+def _model_variance(sums: Array, depths: list[Depth]) -> float:
+    """Return the variance of sums of residuals, each times its pull, by the model's own errors.
+
+    ``sums`` (B, depths, N) are those of the pulls.
     """
-    cells = len(depths) * len(data.own)
-    bands = [np.bincount(place, p.ravel(), minlength=cells) for p in np.moveaxis(pull, 1, 0)]
-    sums = np.stack(bands).reshape(len(bands), len(depths), -1)
     parts = (sums[:, k, depth.seen] for k, depth in enumerate(depths))
     return sum(
         float(np.einsum("bi,bij,bj->", part, depth.alike, part))
@@ -306,20 +325,49 @@ def _model_variance(data: Windows, pull: Array, depths: list[Depth], place: Inde
     )
 
 
-class _Projection:
-    """Takes out of a column (K, B, W) what each tile's amplitudes and place explain; weighs it."""
-
-    def __init__(self, weight: Array, by_amplitude: Array, by_place: Array) -> None:
-        self._weight, self._own = weight, by_amplitude
-        self._norm = np.maximum((weight * by_amplitude**2).sum(axis=2, keepdims=True), 1e-9)
-        self._place = self._without_amplitude(by_place)
-        self._whole = (weight * self._place**2).sum(axis=(1, 2), keepdims=True) + 1e-6
-
-    def _without_amplitude(self, column: Array) -> Array:
-        part = (self._weight * self._own * column).sum(axis=2, keepdims=True) / self._norm
-        return np.asarray(column - self._own * part)
-
-    def __call__(self, column: Array) -> Array:
-        left = self._without_amplitude(column)
-        part = (self._weight * self._place * left).sum(axis=(1, 2), keepdims=True) / self._whole
-        return np.asarray(self._weight * (left - self._place * part))
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="i1 i1 d3 d3 d3 d3 d1 d3 d1 d3")
+def _project(  # pragma: no cover - compiled
+    centres: Index,
+    depth: Index,
+    weight: Array,
+    own: Array,
+    by_place: Array,
+    column: Array,
+    moved: Array,
+    pull: Array,
+    by_frame: Array,
+    sums: Array,
+) -> None:
+    """See `_Model._project`; frames count from half a window before the first one."""
+    bands, width = own.shape[1:]
+    left, place, row = np.empty((bands, width)), np.empty((bands, width)), np.empty(width)
+    for k in range(len(centres)):
+        first = centres[k]
+        explained, whole = 0.0, 1e-6
+        for b in range(bands):
+            norm = mine = its = 0.0
+            for w in range(width):
+                left[b, w] = column[k, b, w] - by_place[k, b, w] * moved[first + w]
+                here = weight[k, b, w] * own[k, b, w]
+                norm += here * own[k, b, w]
+                mine += here * left[b, w]
+                its += here * by_place[k, b, w]
+            mine /= max(norm, 1e-9)
+            its /= max(norm, 1e-9)
+            for w in range(width):
+                left[b, w] -= own[k, b, w] * mine
+                place[b, w] = by_place[k, b, w] - own[k, b, w] * its
+                here = weight[k, b, w] * place[b, w]
+                explained += here * left[b, w]
+                whole += here * place[b, w]
+        explained /= whole
+        row[:] = 0
+        for b in range(bands):
+            for w in range(width):
+                pull[k, b, w] = weight[k, b, w] * (left[b, w] - place[b, w] * explained)
+            for w in range(width):
+                row[w] += pull[k, b, w] * by_place[k, b, w]
+            for w in range(width):
+                sums[b, depth[k], first + w] += pull[k, b, w]
+        for w in range(width):
+            by_frame[first + w] += row[w]
