@@ -376,21 +376,31 @@ def _reduce(
 def _fill_block_means(  # pragma: no cover - compiled
     stored: NDArray[np.uint8], means: FloatArray, reduction: int, small: FloatArray
 ) -> None:
-    """Look up every block's sum in ``means``."""
-    sums = np.empty(small.shape[1] * reduction, np.uint32)
+    """Look up every block's sum in ``means``; blocks of two or more rows."""
+    sums = np.empty(small.shape[1] * reduction, np.uint16)
     for y in range(len(small)):
         _add_up(stored[y * reduction : (y + 1) * reduction], sums)
-        for x in range(np.uint64(small.shape[1])):
-            total, first = np.uint32(0), x * np.uint64(reduction)  # unsigned: none from the end
-            for j in range(np.uint64(reduction)):
-                total += sums[first + j]
-            small[y, x] = means[total]
+        if reduction == 2:  # a known number of columns takes a third of the time
+            _look_up_sums(sums, 2, means, small[y])
+        else:
+            _look_up_sums(sums, reduction, means, small[y])
 
 
 @njit(inner=True, nogil=True)
-def _add_up(rows: NDArray[np.uint8], sums: NDArray[np.uint32]) -> None:  # pragma: no cover
+def _add_up(rows: NDArray[np.uint8], sums: NDArray[np.uint16]) -> None:  # pragma: no cover
     for x in range(len(sums)):
-        sums[x] = rows[0, x]
-    for k in range(1, len(rows)):
+        sums[x] = np.uint16(rows[0, x]) + np.uint16(rows[1, x])
+    for k in range(2, len(rows)):
         for x in range(len(sums)):
-            sums[x] += np.uint32(rows[k, x])
+            sums[x] += np.uint16(rows[k, x])
+
+
+@njit(inner=True, nogil=True)
+def _look_up_sums(  # pragma: no cover - compiled
+    sums: NDArray[np.uint16], reduction: int, means: FloatArray, out: FloatArray
+) -> None:
+    for x in range(np.uint64(len(out))):
+        total, first = np.uint32(0), x * np.uint64(reduction)  # unsigned: none from the end
+        for j in range(np.uint64(reduction)):
+            total += sums[first + j]
+        out[x] = means[total]
