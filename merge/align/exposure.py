@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from merge.align.motion import resample
 from merge.align.pair import Pyramid
 from merge.encoding import encode, linearize, scale_light
-from merge.model import Array, FloatArray, FrameRegistration
+from merge.model import Array, FloatArray, FrameRegistration, Index
 from merge.significance import SURE
 
 Halves = NDArray[np.float16]
@@ -357,17 +358,13 @@ def _well_exposed(
     ).reshape(a.shape)  # fmt: skip
     usable = (moved >= 0).all(axis=2) & (np.maximum(a, moved) < limit).all(axis=2)
     usable = cv2.erode(usable.astype(np.uint8), np.ones((3, 3)), iterations=rim, borderValue=1) > 0
-    side = max(a.shape) / _BLOCKS
-    row, column = np.indices(usable.shape)
-    block = ((row // side) * _BLOCKS + column // side).astype(int)
-    count = np.bincount(block.ravel())
+    block, count, radius = _blocks(usable.shape)
+    here = block[usable]
 
     def sums(values: NDArray[np.floating]) -> Array:
-        return np.asarray(
-            np.bincount(block[usable], values[usable], minlength=len(count)), np.float64
-        )
+        return np.asarray(np.bincount(here, values[usable], len(count)), np.float64)
 
-    pixels, radius = sums(np.ones(usable.shape)), radius_squared(usable.shape)
+    pixels = np.bincount(here, minlength=len(count))
     first, second = (np.stack([sums(p) for p in np.moveaxis(picture, 2, 0)], 1)
                      for picture in (a, moved))  # fmt: skip
     first, second = (linearize(part / np.maximum(pixels, 1)[:, None], transfer).astype(np.float64)
@@ -380,6 +377,15 @@ def _well_exposed(
     total = sums(light)[kept]
     probe = np.stack([np.ones(len(total)), outside[kept] / total], 1)
     return _Blocks(np.log(second[kept] / first[kept]), total / total.sum(), probe)
+
+
+@lru_cache(maxsize=2)
+def _blocks(shape: tuple[int, int]) -> tuple[Index, Index, Array]:
+    """Return the block of every pixel, pixels by block, and squared distances from the centre."""
+    side = max(shape) / _BLOCKS
+    row, column = np.indices(shape)
+    block = ((row // side) * _BLOCKS + column // side).astype(int)
+    return block, np.bincount(block.ravel()), radius_squared(shape)
 
 
 def _fit(probe: Array, values: Array, light: Array) -> tuple[Array, Array]:
