@@ -19,7 +19,13 @@ from merge.compiled import build_declared, call_at_first_miss
 
 # Modules that declare types, in the order in which a merge comes to them; what the first frames
 # need is built by the merge.
-_AXIS = ("merge.focus", "merge.axis.residuals", "merge.axis.searching", "merge.axis.solving")
+_AXIS = (
+    "merge.focus",
+    "merge.axis.residuals",
+    "merge.axis.searching",
+    "merge.axis.solving",
+    "merge.axis.softness",
+)
 _LATER = (
     "merge.depth.filtering",
     "merge.depth.filling",
