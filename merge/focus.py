@@ -233,8 +233,8 @@ def _light_means(luminance: FloatArray, side: int) -> FloatArray:
 
 def _across_cells(sums: FloatArray, side: int) -> FloatArray:
     """Return cells' means from the sums of their columns, (C, h, w * side) to (C, h, w)."""
-    size = sums.shape[2] // side, sums.shape[1]
-    return np.stack([cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in sums]) / side
+    size, scale = (sums.shape[2] // side, sums.shape[1]), np.float32(1 / side)
+    return np.stack([cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in sums]) * scale
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy")
