@@ -15,12 +15,11 @@ from merge.optics import (
     effective_f_number,
     magnification_from_sensor_distance,
 )
+from merge.significance import EVEN
 
 # Recorded distances are coarse: the depth they span must differ by this factor from the measured
 # one before it is worth a line. Common practice, no source.
 _SPAN_RATIO = 1.4
-# Magnification from which one factor serves the whole bracket.
-_CLOSE_UP = 0.05
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,7 @@ class FocusPlace:
     sensor_mm : float or None
         The same behind the lens, from the first frame on the axis: ``D pitch N_eff``.
     subject_mm : float or None
-        The same at the subject, ``sensor_mm / m²``, close up (m from 0.05); farther away m changes
+        The same at the subject, ``sensor_mm / m²``, close up, where m changes by less than a fifth
         along the bracket.
     recorded_m : float or None
         Focus distance that the file tells.
@@ -84,16 +83,19 @@ def locate_frames(
     known = [m for m in sizes if m is not None]
     size = magnification or (float(np.median(known)) if known else None)
     measured = _measured_m(positions, sensor, sizes, settings)
+    # The image lies f m behind the focal point.
+    focal, span = settings[0].focal_length_mm, float(np.ptp([s or 0.0 for s in sensor]))
+    close_up = size and (not focal or span < EVEN * focal * size)
     return tuple(
         FocusPlace(
             frame=frame,
             position_px=float(positions[k]),
-            sensor_mm=sensor[k],
-            subject_mm=_over(sensor[k], size),
+            sensor_mm=own,
+            subject_mm=own / size**2 if close_up and size and own is not None else None,
             recorded_m=settings[k].focus_distance_m,
             measured_m=measured[k],
         )
-        for k, frame in enumerate(frames)
+        for k, (frame, own) in enumerate(zip(frames, sensor, strict=True))
     )
 
 
@@ -229,7 +231,3 @@ def _measured_m(
         found.append(float(distance_from_sensor_mm(size, focal)) / 1000 if size > 0 else math.inf)
     # One distance does not tell which way the focus went.
     return found if len(known) > 1 else nothing
-
-
-def _over(sensor_mm: float | None, size: float | None) -> float | None:
-    return None if sensor_mm is None or not size or size < _CLOSE_UP else sensor_mm / size**2

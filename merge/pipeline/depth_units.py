@@ -15,8 +15,8 @@ def depth_in_mm(result: MergeResult) -> FloatArray:
     Parameters
     ----------
     result : MergeResult
-        Of a close-up whose magnification (from 0.05), pixel pitch and f-number are known, from
-        the files or given to `merge_stack`.
+        Of a close-up, whose magnification changes by less than a fifth along the bracket; with
+        pixel pitch and f-number known from the files or given to `merge_stack`.
 
     Returns
     -------
@@ -44,8 +44,9 @@ def depth_in_mm(result: MergeResult) -> FloatArray:
     known = [(p.frame, p.subject_mm) for p in inspection.places if p.subject_mm is not None]
     if len(known) < len(inspection.places):
         raise MergeError(
-            "depth in mm needs magnification (0.05 or more), pixel pitch and f-number, but the "
-            f"files tell {_told(result)}; give magnification=, pixel_pitch_um=, f_number="
+            "depth in mm needs a magnification that changes by less than a fifth along the "
+            f"bracket, pixel pitch and f-number, but the files tell {_told(result)}; give "
+            "magnification=, pixel_pitch_um=, f_number="
         )
     frames, places_mm = zip(*known, strict=True)
     return np.interp(result.depth.position, frames, places_mm).astype(np.float32)
