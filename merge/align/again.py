@@ -40,9 +40,6 @@ from merge.threads import share_out
 _DIAMETERS = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0)
 # Distance of the places in a tile at which its blur is taken: a pixel of the coarsest band.
 _APART_PX = 1 << (BANDS - 1)
-# Drag expected of all tiles over their errors together from which it is told from other slow drifts
-# (a sky's tiles: 0.1).
-_SEEN = 0.5
 
 
 class PairsAgain:
@@ -126,7 +123,7 @@ def drag_counts(
     little is sharp then, and what widens on one side counts. Or where zones of sharpness that move
     on are expected to lay the worst frame off by as much, or by more than a tile's own error if
     tiles prove it: what the motion leaves of them goes with what it leaves of the drag expected
-    beyond chance, and this is more than half their errors together.
+    beyond chance.
     """
     fit, motion = geometry.fit, geometry.motion
     if NINETY * _error_of_ends(geometry) > PAIR_TAIL_PX:
@@ -140,7 +137,7 @@ def drag_counts(
     left = misfit_after(fit, motion, told, fit.step(motion, told))
     weighted = np.einsum("ti,tij,t->tj", left, now.certainty, now.trust)
     proof = blocks_score((weighted * now.misfit).sum(1), blocks_of(now))
-    return proof > proof_limit(1) and float((weighted * left).sum()) > _SEEN**2
+    return proof > proof_limit(1)
 
 
 def _error_of_ends(geometry: StackGeometry) -> float:

@@ -20,16 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align.camera import CameraModel, Motion, enriched
-from merge.align.pair import TAIL
+from merge.align.pair import PARTS, TAIL
 from merge.align.solve import Linearised, StackFit, squared
 from merge.errors import RegistrationError
 from merge.model import Array
 from merge.significance import SURE, proof_limit
 
 Change = Callable[[CameraModel], CameraModel]
-
-# Blocks along each side of the square about the picture; every fourth is left out at a time.
-_BLOCKS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,14 +168,14 @@ def loss_of(misfit: Array, certainty: Array) -> Array:
 
 def left_out(block: NDArray[np.intp]) -> list[NDArray[np.bool_]]:
     """Return four masks of tiles, by every fourth block, that a fit does without."""
-    fold = (block // _BLOCKS % 2) * 2 + block % 2
+    fold = (block // PARTS % 2) * 2 + block % 2
     return [fold == k for k in range(4)]
 
 
 def blocks_of(now: Linearised) -> NDArray[np.intp]:
     """Return the block of every tile."""
-    at = np.clip(((now.points + 1) / 2 * _BLOCKS).astype(np.intp), 0, _BLOCKS - 1)
-    return np.asarray(at[:, 0] * _BLOCKS + at[:, 1])
+    at = np.clip(((now.points + 1) / 2 * PARTS).astype(np.intp), 0, PARTS - 1)
+    return np.asarray(at[:, 0] * PARTS + at[:, 1])
 
 
 def misfit_after(fit: StackFit, motion: Motion, now: Linearised, update: Array) -> Array:

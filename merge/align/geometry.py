@@ -22,9 +22,10 @@ from merge.align.motion import normaliser, rescale_transform
 from merge.align.pair import PairMeasurement, unexplained_px
 from merge.align.solve import StackFit, follow_pairs, gather_tiles
 from merge.model import Array, FocusAxis, FrameTransform, MotionModel
+from merge.significance import BLOCK_TILES
 
-# Tiles of the focus axis around a place, on each side, whose median tells how deep it is.
-_AROUND = 2
+# Tiles of the focus axis around a place, on each side, whose median tells how deep it is: a block.
+_AROUND = (BLOCK_TILES - 1) // 2
 
 
 @dataclass(frozen=True, eq=False)

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from merge.align.motion import basis, increment, resample
 from merge.align.tiles import BAND_UNIT, BandArray, compare_tiles
 from merge.model import Array, FloatArray, MotionModel
+from merge.significance import MEDIAN_SQUARE
 
 # Band: difference of Gaussians on every pyramid level, in that level's pixels.
 _SIGMA_NARROW, _SIGMA_WIDE = 1.0, 2.0
@@ -39,27 +40,27 @@ TILE_NOISE_PX = 0.03
 TAIL = 1.0
 # More tiles than this add time but no accuracy.
 MAX_TILES = 320
-# They are spread: half of them are the best of each of this many squared parts of the picture.
-_SPREAD = 6
+# They are spread: half of them are the best of each of this many squared parts of the picture. All
+# tiles of one are one sample where motions are judged.
+PARTS = 6
 # Pictures are kept up to this size, for starting points and exposure; of larger ones only bands.
 KEPT_SIDE_PX = 1000
 # A step shorter than this ends the search at the finest level; at coarser ones, which only begin
 # it, one below a tile's own error.
 CONVERGED_PX = 0.004
-# Tiles with a larger error than this tell nothing about the model; of a shift beyond it one
-# Gauss-Newton step tells too little.
+# Tiles with a larger error than this tell nothing about the model (with 0.3 frames of a snowfield
+# lie 0.037 px off, with this 0.032); of a shift beyond it one Gauss-Newton step tells too little.
 _TELLING_PX = 0.2
-# Median squared normalised shift that errors alone may cause: 1.39 for normal ones in two
-# dimensions; 0.1 to 1.3 seen with a right model, 14 to 59 with a wrong one.
-_EXPECTED_SURPRISE = 3.0
-# Squared normalised shift of a tile that lies beside the model (three errors).
-_BESIDE = 9.0
+# Median squared normalised shift of a wrong model: twice that of normal errors in two dimensions
+# (0.1 to 1.3 seen with a right one, 14 to 59 with a wrong one).
+_EXPECTED_SURPRISE = 4 * MEDIAN_SQUARE[2]
+# Squared normalised shift of a tile beside the model: chance makes one in a hundred so large.
+_BESIDE = -2 * float(np.log(0.01))
 # Noise falls below this from the finest band to the next (0.41 to 0.66 for white noise, as it is
 # and smoothed by up to 1 px); detail does not (1.0 and more).
 _NOISE_FALLS = 0.7
-# Share of each other that two pictures must see for their likeness to count.
-_LEAST_SHARED = 0.1
-# Rounds in which a tile beside the model is followed.
+# Rounds in which a tile beside the model is followed, a bound on time: with 12 the worst frame of a
+# garden lies 0.003 px nearer to the truth.
 _FOLLOWING = 4
 # Rounds of heavy-tailed fits; of the stack's a bound on time, steps have become small before
 # (`CONVERGED_PX`).
@@ -246,17 +247,14 @@ def agreement_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float:
 
 
 def likeness_at(one: Pyramid, two: Pyramid, matrix: Array) -> float:
-    """Return the correlation of what no band of two pictures holds, where both show the scene.
-
-    -1 where they share next to nothing.
-    """
+    """Return the correlation of what no band of two pictures holds, where both show the scene."""
     depth = max(one.levels)
     a, b = (cv2.GaussianBlur(p.levels[depth], (0, 0), _SIGMA_WIDE) for p in (one, two))
     place, size = resample(matrix, 0.5**depth), a.shape[::-1]
     flags = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
     shared = cv2.warpPerspective(np.ones_like(b), place, size, flags=flags) > 0.99
-    if shared.mean() < _LEAST_SHARED:
-        return -1.0
+    if not shared.any():
+        return 0.0
     seen = a[shared], cv2.warpPerspective(b, place, size, flags=flags)[shared]
     spread = float(seen[0].std() * seen[1].std())
     return float(np.mean((seen[0] - seen[0].mean()) * (seen[1] - seen[1].mean()))) / (spread + 1e-9)
@@ -453,15 +451,15 @@ def _tile_power(band: BandArray, grid: tuple[int, int], side: int) -> FloatArray
 def _spread_choice(detail: FloatArray, grid: tuple[int, int]) -> NDArray[np.intp]:
     """Return the tiles with most detail, half of them the best of each part of the picture."""
     rows, columns = np.divmod(np.arange(len(detail)), grid[1])
-    part = (rows * _SPREAD // grid[0]) * _SPREAD + columns * _SPREAD // grid[1]
+    part = (rows * PARTS // grid[0]) * PARTS + columns * PARTS // grid[1]
     order = np.argsort(-detail, kind="stable")
     # Rank within each part of the picture: the best of every part come first.
     rank = np.empty(len(detail), int)
-    counts = np.zeros(_SPREAD * _SPREAD, int)
+    counts = np.zeros(PARTS * PARTS, int)
     for tile in order:
         rank[tile] = counts[part[tile]]
         counts[part[tile]] += 1
-    fair = MAX_TILES // (2 * _SPREAD * _SPREAD)
+    fair = MAX_TILES // (2 * PARTS * PARTS)
     first = np.flatnonzero(rank < fair)
     rest = [t for t in order if rank[t] >= fair][: MAX_TILES - len(first)]
     return np.sort(np.concatenate([first, np.array(rest, int)]))

@@ -435,9 +435,8 @@ def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | N
 
 
 def _worth(one: Pyramid, two: Pyramid, result: PairResult) -> float:
-    return result.agreement * _overlap(result.matrix, one.shape) + likeness_at(
-        one, two, result.matrix
-    )
+    alike = result.agreement + likeness_at(one, two, result.matrix)
+    return alike * _overlap(result.matrix, one.shape)
 
 
 def _overlap(matrix: Array, shape: tuple[int, int]) -> float:
