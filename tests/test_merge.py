@@ -73,7 +73,7 @@ def compare(
     truth: np.ndarray,
     nearest: np.ndarray,
     result: MergeResult,
-    counted: np.ndarray | None = None,
+    counted: np.ndarray,
 ) -> Compared:
     """Cut everything to the merge's area; ``nearest`` is the frame in focus at each pixel."""
     height, width = truth.shape[:2]
@@ -87,8 +87,6 @@ def compare(
     chosen = np.stack(aligned)[nearest, rows, columns]
     (top, left), (h, w) = result.origin, result.pixels.shape[:2]
     area = np.s_[top : top + h, left : left + w]
-    if counted is None:
-        counted = np.ones((height, width), bool)
     frames = [frame[area] for frame in aligned]
     return Compared(result, truth[area], counted[area], frames, chosen[area])
 
@@ -111,7 +109,8 @@ def photograph(tmp_path_factory) -> Compared:
         write_tiff(folder / f"frame_{i}.tif", np.rint(frame * 65535).astype(np.uint16))
     nearest = np.rint(scene.depth).astype(int)
     result = merge_stack(find_frames(folder))
-    return compare(scene.frames, scene.transforms, scene.truth, nearest, result)
+    everywhere = np.ones(nearest.shape, bool)
+    return compare(scene.frames, scene.transforms, scene.truth, nearest, result, everywhere)
 
 
 # Floors in dB above the best frame, above the fusion, and above the choice by true depth.

@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -327,6 +328,19 @@ def test_camera_raw_becomes_a_16_bit_picture_with_a_profile(tmp_path):
         assert len(np.unique(page.asarray())) > 4000  # more than 8 bits can tell apart
 
 
+def heed_interrupts() -> None:
+    """Undo what a shell does to commands that it starts in the background."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+def start(
+    *arguments: str | Path, before: Callable[[], None] = heed_interrupts
+) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "merge", "merge", *map(str, arguments)]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    return subprocess.Popen(command, cwd=ROOT, text=True, preexec_fn=before, **pipes)
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
 def test_many_frames_need_few_open_files(tmp_path):
@@ -336,24 +350,13 @@ def test_many_frames_need_few_open_files(tmp_path):
     frames = write_bracket(tmp_path / "in", 4, suffix=".jpg", height=60, width=200)
     for i in range(24):
         shutil.copy(frames[i // 8], tmp_path / "in" / f"more_{i:02d}.jpg")
-    done = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "merge",
-            "merge",
-            str(tmp_path / "in"),
-            "-o",
-            str(tmp_path / "o.tif"),
-        ],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (24, 24)),
-    )
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith("Frames     28,")
+    child = start(
+        tmp_path / "in", "-o", tmp_path / "o.tif",
+        before=lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (24, 24)),
+    )  # fmt: skip
+    stdout, stderr = child.communicate()
+    assert child.returncode == 0, stderr
+    assert stdout.startswith("Frames     28,")
 
 
 @pytest.fixture
@@ -503,21 +506,6 @@ def test_progress_on_a_terminal_is_a_bar_that_goes_away(monkeypatch, quiet):
     assert ("3/3" in terminal.getvalue()) is not quiet
     if not quiet:
         assert terminal.getvalue().rstrip("\r").endswith("\x1b[2K")  # the bar's line is erased
-
-
-def start(*arguments: str | Path) -> subprocess.Popen[str]:
-    def heed_interrupts() -> None:
-        """Undo what a shell does to commands that it starts in the background."""
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-    return subprocess.Popen(
-        [sys.executable, "-m", "merge", "merge", *map(str, arguments)],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        preexec_fn=heed_interrupts,
-    )
 
 
 @pytest.mark.slow

@@ -18,6 +18,7 @@ from small_brackets import write_bracket
 from merge.printable import printable, printable_json, printable_name
 
 ROOT = Path(__file__).parents[1]
+ENVIRONMENT = os.environ | {"PYTHONPATH": str(ROOT)}
 PLAN = ("plan", "--pixel-pitch", "3.76um", "--magnification", "1:1", "--depth", "5mm")
 SMALL = {"suffix": ".jpg", "height": 96, "width": 128}
 full_device = pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full is of Linux")
@@ -26,7 +27,7 @@ posix = pytest.mark.skipif(os.name != "posix", reason="shells and pipes of POSIX
 
 def run(*arguments, cwd=None, **options):
     options = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | options
-    environment = os.environ | {"PYTHONPATH": str(ROOT)} | options.pop("env", {})
+    environment = ENVIRONMENT | options.pop("env", {})
     command = [sys.executable, "-m", "merge", *map(os.fsencode, arguments)]
     return subprocess.run(command, timeout=240, cwd=cwd, env=environment, **options)
 
@@ -51,8 +52,7 @@ def test_a_full_stderr_leaves_the_exit_code():
 @posix
 def test_a_reader_that_leaves_ends_the_command_quietly():
     shell = f"{sys.executable} -m merge {' '.join(PLAN)} --json | true; exit ${{PIPESTATUS[0]}}"
-    environment = os.environ | {"PYTHONPATH": str(ROOT)}
-    result = subprocess.run(["bash", "-c", shell], capture_output=True, env=environment)
+    result = subprocess.run(["bash", "-c", shell], capture_output=True, env=ENVIRONMENT)
     assert result.stderr == b""
     assert result.returncode in {0, 141}, "it may have printed all before the reader left"
 
@@ -74,12 +74,11 @@ def test_closed_streams_change_neither_work_nor_exit_code(tmp_path, closed):
     frames = write_bracket(tmp_path, **SMALL)
     given = f"merge {tmp_path} -o {tmp_path}/out.tif --method detail"
     code = f"exec {sys.executable} -m merge {given} {closed}"
-    environment = os.environ | {"PYTHONPATH": str(ROOT)}
-    result = subprocess.run(["bash", "-c", code], capture_output=True, env=environment)
+    result = subprocess.run(["bash", "-c", code], capture_output=True, env=ENVIRONMENT)
     assert (result.returncode, result.stderr) == (0, b"")
     assert (tmp_path / "out.tif").exists()
     frames[0].write_bytes(b"broken")
-    result = subprocess.run(["bash", "-c", code], capture_output=True, env=environment)
+    result = subprocess.run(["bash", "-c", code], capture_output=True, env=ENVIRONMENT)
     assert result.returncode == 1
     assert b"Traceback" not in result.stderr + result.stdout
 
@@ -124,8 +123,7 @@ def test_a_warning_of_a_library_is_no_text_on_the_screen():
         f"sys.argv = ['depthweld', *{PLAN!r}]\n"
         "merge.cli.main()"
     )
-    environment = os.environ | {"PYTHONPATH": str(ROOT)}
-    result = subprocess.run([sys.executable, "-c", code], capture_output=True, env=environment)
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, env=ENVIRONMENT)
     assert (result.returncode, result.stderr) == (0, b"")
 
 
@@ -191,8 +189,7 @@ def test_a_group_named_like_markup_does_not_stop_the_progress_bar(tmp_path):
     day = tmp_path / "[" / "bold]"
     write_bracket(day, **SMALL)
     code = f"{sys.executable} -m merge audit '{day}'"
-    environment = os.environ | {"PYTHONPATH": str(ROOT)}
     result = subprocess.run(
-        ["script", "-qec", code, os.devnull], capture_output=True, env=environment, timeout=240
+        ["script", "-qec", code, os.devnull], capture_output=True, env=ENVIRONMENT, timeout=240
     )
     assert result.returncode == 0, result.stdout[-2000:]

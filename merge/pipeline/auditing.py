@@ -118,7 +118,8 @@ def audit_stack(
         refuse_other_kind(find_aperture_series([s.settings for s in stack.sources]))
     same, odd = _split_by_size(stack.sources)
     with opencv_on_one_thread():
-        seen = _read_frames(stack, same, progress or _silent, stop or _never, options.quick)
+        report, ends = progress or (lambda *_: None), stop or (lambda: False)
+        seen = _read_frames(stack, same, report, ends, options.quick)
     registration = _all_frames(seen, same, odd, stack)
     stack = dataclasses.replace(stack, sources=stack.sources[: len(registration.frames)])
     bracket = order_by_focus(
@@ -138,14 +139,6 @@ def audit_stack(
         interrupted=seen.interrupted,
         seconds=time.perf_counter() - began,
     )
-
-
-def _silent(stage: str, done: int, total: int) -> None:
-    """Report nothing."""
-
-
-def _never() -> bool:
-    return False
 
 
 def _split_by_size(
