@@ -119,6 +119,13 @@ def test_a_device_is_no_output(tmp_path):
 # Together, or not at all.
 
 
+def write_two(folder, second="2.json", meanwhile=lambda: None):
+    with written_together():
+        write_json(folder / "1.json", {})
+        write_json(folder / second, {})
+        meanwhile()
+
+
 def test_outputs_of_one_block_appear_together(tmp_path):
     first, second = tmp_path / "1.json", tmp_path / "2.json"
     with written_together():
@@ -130,25 +137,14 @@ def test_outputs_of_one_block_appear_together(tmp_path):
 
 
 def test_a_failure_after_the_first_output_leaves_none(tmp_path):
-    def write():
-        with written_together():
-            write_json(tmp_path / "1.json", {})
-            write_json(tmp_path / "nowhere" / "2.json", {})
-
     with pytest.raises(WriteError, match="make it first"):
-        write()
+        write_two(tmp_path, "nowhere/2.json")
     assert names(tmp_path) == []
 
 
 def test_an_output_that_comes_into_being_meanwhile_is_kept(tmp_path):
-    def write():
-        with written_together():
-            write_json(tmp_path / "1.json", {})
-            write_json(tmp_path / "2.json", {})
-            (tmp_path / "2.json").write_text("another's")
-
     with pytest.raises(WriteError, match="exists already"):
-        write()
+        write_two(tmp_path, meanwhile=lambda: (tmp_path / "2.json").write_text("another's"))
     assert names(tmp_path) == ["2.json"]
     assert (tmp_path / "2.json").read_text() == "another's"
 
@@ -166,25 +162,14 @@ def test_a_failing_rename_takes_the_new_names_back(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "link", link_once)
     monkeypatch.setattr(os, "replace", fail)
-
-    def write():
-        with written_together():
-            write_json(tmp_path / "1.json", {})
-            write_json(tmp_path / "2.json", {})
-
     with pytest.raises(WriteError, match="Input/output error"):
-        write()
+        write_two(tmp_path)
     assert names(tmp_path) == []
 
 
 def test_one_name_for_two_outputs_is_refused(tmp_path):
-    def write():
-        with written_together():
-            write_json(tmp_path / "1.json", {})
-            write_json(tmp_path / "." / "1.json", {})
-
     with pytest.raises(WriteError, match="asked for twice"):
-        write()
+        write_two(tmp_path, "./1.json")
     assert names(tmp_path) == []
 
 

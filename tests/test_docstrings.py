@@ -70,11 +70,9 @@ def test_a_public_function_says_what_it_takes_gives_and_refuses(name):
                 parameter
             )
     if signature.return_annotation not in {None, "None", "Iterator[None]"}:
-        assert {"Returns", "Yields"} & set(told) or re.search("[Rr]eturn|Yield", first_line(text))
+        assert {"Returns", "Yields"} & set(told) or re.search(
+            "[Rr]eturn|Yield", text.partition("\n")[0]
+        )
     body = ast.parse(textwrap.dedent(inspect.getsource(thing)))
     if any(isinstance(node, ast.Raise) and node.exc is not None for node in ast.walk(body)):
         assert "Raises" in told
-
-
-def first_line(text: str) -> str:
-    return text.partition("\n")[0]

@@ -11,7 +11,7 @@ from align_scenes import handheld_landscape
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner, Result
 from io_samples import coded, write_png
-from small_brackets import small_bracket, write_bracket, write_frame
+from small_brackets import write_bracket
 
 from merge.cli import main
 from merge.model import Finding, MergeOptions
@@ -75,18 +75,6 @@ def test_a_missing_slice_of_a_merge_fails_on_request(holed, tmp_path):
     assert result.exit_code == 3
     assert "Gap between frame_04.png and frame_06.png" in result.stdout
     assert (tmp_path / "out.tif").is_file()
-
-
-def test_a_frame_left_out_is_found_once(tmp_path):
-    pictures, _ = small_bracket(4, height=320, width=480)
-    for i, picture in enumerate(pictures):
-        write_frame(tmp_path / f"frame_{i}.tif", picture)
-    stranger, _ = small_bracket(2, height=320, width=480, seed=99)
-    write_frame(tmp_path / "frame_9.tif", stranger[0])
-    findings = merge_stack(find_frames(tmp_path), MergeOptions(method="detail")).findings
-    assert [f.kind for f in findings if 4 in f.frames] == ["not aligned"]
-    severities = [("problem", "warning", "note").index(f.severity) for f in findings]
-    assert severities == sorted(severities)
 
 
 @pytest.mark.parametrize("method", ["auto", "detail"])

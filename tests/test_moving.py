@@ -58,19 +58,20 @@ def psnr(picture, truth, where) -> float:
     return float(-10 * np.log10(((picture - truth)[where] ** 2).mean()))
 
 
-@pytest.fixture(scope="module")
-def leaf_scene() -> tuple[MovingScene, list[np.ndarray], DepthMap]:
-    scene = moving_photograph_stack(
-        FRAMES,
-        scale=0.5,
-        leaf_px=44,
-        leaf_at=(0.25, 0.3, 0.35),
-        leaf_shifts=sway(FRAMES, 9),
-        step_px=STEP_PX,
-    )
+Seen = tuple[MovingScene, list[np.ndarray], DepthMap]
+
+
+def seen(**options) -> Seen:
+    """Return a moving scene, its frames aligned, and a plain depth map."""
+    scene = moving_photograph_stack(FRAMES, scale=0.5, step_px=STEP_PX, **options)
     stack = scene.stack
     pictures = aligned(stack.frames, stack.transforms, common_box(stack))
     return scene, pictures, sharpest(pictures)
+
+
+@pytest.fixture(scope="module")
+def leaf_scene() -> Seen:
+    return seen(leaf_px=44, leaf_at=(0.25, 0.3, 0.35), leaf_shifts=sway(FRAMES, 9))
 
 
 def test_what_misalignment_explains_has_not_moved():
@@ -90,13 +91,8 @@ def test_what_misalignment_explains_has_not_moved():
 
 
 @pytest.fixture(scope="module")
-def water_scene() -> tuple[MovingScene, list[np.ndarray], DepthMap]:
-    scene = moving_photograph_stack(
-        FRAMES, scale=0.5, leaf_at=None, water=(0.6, 0.1, 0.95, 0.7), step_px=STEP_PX
-    )
-    stack = scene.stack
-    pictures = aligned(stack.frames, stack.transforms, common_box(stack))
-    return scene, pictures, sharpest(pictures)
+def water_scene() -> Seen:
+    return seen(leaf_at=None, water=(0.6, 0.1, 0.95, 0.7))
 
 
 def test_a_still_photograph_has_no_moving_parts():

@@ -6,8 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import click
-
 from merge.atomic import check_writable
 from merge.cli.command import EXIT_FAILED, exit_code
 from merge.cli.progress import show_progress
@@ -110,13 +108,6 @@ def write_bracket_page(telling: Telling, name: str, page: Callable[[], str]) -> 
 
     # A bracket is worked on again only when frames or settings changed: its page is old.
     write_page(pages_folder(telling.page) / f"{name}.html", page(), overwrite=True)
-
-
-def refuse_for_each(given: dict[str, object], names: tuple[str, ...]) -> None:
-    """Refuse options that are for one bracket."""
-    for name in names:
-        if given.get(name) is not None:
-            raise click.UsageError(f"--{name} is for one bracket; leave it out with --each")
 
 
 def each_code(summary: EachSummary, fail_on: Severity | None) -> int:

@@ -228,7 +228,6 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
     from merge.cli.each import (
         Telling,
         each_code,
-        refuse_for_each,
         run_brackets,
         write_bracket_page,
     )
@@ -238,7 +237,9 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
     from merge.report.page.merge_page import merge_page
     from merge.report.sort import outcome_line
 
-    refuse_for_each(given, ("depth", "mesh", "record", "reference", "edits"))
+    for name in ("depth", "mesh", "record", "reference", "edits"):
+        if given[name] is not None:
+            raise click.UsageError(f"--{name} is for one bracket; leave it out with --each")
     if frames:
         raise click.UsageError("--each takes the frames of SORTED; leave FRAMES out")
     options, quiet = _options(given, None), given["quiet"]

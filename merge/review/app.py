@@ -84,7 +84,7 @@ def make_app(session: Session) -> Starlette:
             route("/look/{group:int}/tile/{row:int},{column:int}", _tile),
             route("/look/{group:int}/frame/{frame:int}", _frame),
             route("/look/{group:int}/frame/{frame:int}/{row:int},{column:int}", _frame_tile),
-            route("/look/{group:int}/edits", _edits),
+            route("/look/{group:int}/edits", lambda *at: JSONResponse(_look_of(*at).plain())),
             route("/look/{group:int}/candidates", _candidates, "POST"),
             route("/look/{group:int}/take", _take, "POST"),
             route("/look/{group:int}/switch", _switch, "POST"),
@@ -202,10 +202,6 @@ def _aligned(look: Look, index: int) -> int:
     if index not in look.frames.aligned:
         raise KeyError(index)
     return index
-
-
-def _edits(request: Request, session: Session) -> Response:
-    return JSONResponse(_look_of(request, session).plain())
 
 
 def _candidates(request: Request, session: Session) -> Response:

@@ -259,7 +259,17 @@ def _findings_html(
     rest: list[dict[str, Any]] = []
     for finding in view.inspection.findings:
         own = crops.get(id(finding), ())
-        pictures = [_crop_figure(view, crop, cut_out[crop]) for crop in own if crop in cut_out]
+        pictures: list[dict[str, Any]] = [
+            {
+                "uri": cut_out[crop],
+                "caption": _caption(view, crop),
+                "whole": False,
+                "height": crop.box[2],
+                "width": crop.box[3],
+            }
+            for crop in own
+            if crop in cut_out
+        ]
         pictures += [
             {"uri": data_uri(unaligned[i]), "caption": view.stack.sources[i].name, "whole": True}
             for i in finding.frames
@@ -277,21 +287,11 @@ def _findings_html(
     return render("findings.html.j2", cards=cards, rest=rest)
 
 
-def _crop_figure(view: BracketView, crop: Crop, uri: str) -> dict[str, Any]:
-    return {
-        "uri": uri,
-        "caption": _crop_caption(view, crop),
-        "whole": False,
-        "height": crop.box[2],
-        "width": crop.box[3],
-    }
-
-
 def _centre(box: Box) -> str:
     return f"{box[0] + box[2] // 2},{box[1] + box[3] // 2}"
 
 
-def _crop_caption(view: BracketView, crop: Crop) -> str:
+def _caption(view: BracketView, crop: Crop) -> str:
     return view.words.main if crop.frame is None else view.stack.sources[crop.frame].name
 
 
