@@ -79,10 +79,9 @@ def move_views(
     *,
     gains: Sequence[float] | None = None,
     noise: float = 0.006,
-    seed: int = 3,
 ) -> MovedStack:
     """Return pictures of linear ``views`` (H, W, 1), each moved by its map (scene → frame)."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(3)
     gains = list(gains) if gains is not None else [1.0] * len(views)
     reference = len(views) // 2
     to_reference = np.linalg.inv(maps[reference])

@@ -17,11 +17,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import scipy.fft
-from aperture_scenes import to_srgb
+from aperture_scenes import FREQUENCY, to_srgb
 
 BLOCK = 96
 _FADE = 24
-FREQUENCY = 0.25
 
 
 @dataclass(frozen=True)

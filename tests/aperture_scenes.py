@@ -19,6 +19,7 @@ from scipy.ndimage import map_coordinates
 WAVELENGTH_UM = 0.55
 SIZE = 448
 TEXTURES = ("brick", "grass", "gravel", "camera", "coffee", "motorcycle")
+FREQUENCY = 0.25  # cycles a pixel
 _PUPIL, _GRID = 128, 270
 
 
@@ -87,23 +88,22 @@ def true_contrast(
     f_number: float,
     *,
     pitch_um: float,
-    frequency: float = 0.25,
     shake: tuple[float, float] = (0.0, 0.0),
 ) -> float:
-    """Return the root mean square over all directions of the modulation at ``frequency``."""
+    """Return the root mean square over all directions of the modulation at `FREQUENCY`."""
     angle = np.linspace(0, np.pi, 48, endpoint=False)
-    fx, fy = frequency * np.cos(angle), frequency * np.sin(angle)
+    fx, fy = FREQUENCY * np.cos(angle), FREQUENCY * np.sin(angle)
     otf = sample_transfer(pupil_transfer(lens, f_number), fx, fy, f_number, pitch_um)
     blurred = otf * np.sinc(fx * shake[0] + fy * shake[1])
     return float(np.sqrt(np.mean(np.abs(blurred) ** 2)))
 
 
 @functools.cache
-def true_best(lens: Lens, *, pitch_um: float, frequency: float = 0.25) -> float:
+def true_best(lens: Lens, *, pitch_um: float) -> float:
     """Return the f-number of the highest contrast, searched in sixths of a stop."""
     numbers = lens.widest * 2 ** (np.arange(0, 43) / 12)
     numbers = numbers[numbers <= 32]
-    found = [true_contrast(lens, n, pitch_um=pitch_um, frequency=frequency) for n in numbers]
+    found = [true_contrast(lens, n, pitch_um=pitch_um) for n in numbers]
     return float(numbers[int(np.argmax(found))])
 
 
@@ -193,21 +193,14 @@ def photograph_series(
 
 
 def depth_series(
-    name: str,
-    f_numbers: list[float],
-    blurs_px: tuple[float, float, float],
-    *,
-    lens: Lens,
-    pitch_um: float = 4.0,
-    noise: float = 0.003,
-    seed: int = 1,
+    name: str, f_numbers: list[float], blurs_px: tuple[float, float, float], *, lens: Lens
 ) -> Series:
     """Return a picture whose upper, middle and lower part lie at different depths.
 
     ``blurs_px`` are the diameters of their blur circles at f/8; W020 = D / (8 N) (from
     memory, thin lens) turns them into waves.
     """
-    rng = np.random.default_rng(seed)
+    rng, pitch_um = np.random.default_rng(1), 4.0
     light = texture(name)
     fy = np.fft.fftfreq(light.shape[0])[:, None] + 0 * np.fft.rfftfreq(light.shape[1])
     fx = np.fft.rfftfreq(light.shape[1])[None, :] + 0 * fy
@@ -224,7 +217,7 @@ def depth_series(
             rows = slice(ends[k], ends[k + 1])
             seen[rows] = part[rows]
         coded = to_srgb(seen)
-        sigma = noise * np.sqrt(0.25 + 0.75 * coded / 0.5)
+        sigma = 0.003 * np.sqrt(0.25 + 0.75 * coded / 0.5)
         frames.append((coded + sigma * rng.standard_normal(coded.shape)).astype(np.float32))
     return Series(frames, list(f_numbers), [], lens.widest, pitch_um, lens)
 

@@ -14,11 +14,10 @@ def find_sensor_defects(
     frames: Iterable[np.ndarray],
     transforms: Sequence[FrameTransform],
     *,
-    white: float = 1.0,
     positions_px: Sequence[float] | None = None,
 ) -> SensorDefects:
     """Return what a sample of a stack's sRGB frames shows, taken one at a time."""
     search = DefectSearch(len(transforms), "srgb")
     for samples in frames:
-        search.add(samples, white)
+        search.add(samples, 1.0)
     return search.finish(transforms, positions_px)

@@ -134,13 +134,13 @@ def surface(
 
 
 def bricks_far_apart(
-    apart_px: float, count: int, shape: Shape = (320, 416)
+    apart_px: float, count: int
 ) -> tuple[list[np.ndarray], np.ndarray, dict[int, float]]:
     """Return frames of two walls with nothing between, their depth and the frames' places, px.
 
     The bricks are scikit-image's (`skimage.data.brick`, CC0).
     """
-    rng = np.random.default_rng(6)
+    rng, shape = np.random.default_rng(6), (320, 416)
     light = (
         cv2.resize(skimage.data.brick(), shape[::-1], interpolation=cv2.INTER_AREA) / 255
     ) ** 2.2
