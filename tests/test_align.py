@@ -617,6 +617,20 @@ def test_expose_adds_the_noise_it_is_asked_for():
     assert noisy.std() == pytest.approx(0.03, rel=0.03)
 
 
+def test_a_frame_turned_by_a_quarter_is_found():
+    """Neither the start where it is nor a shift leads there: features do."""
+    light = cv2.resize(photograph()[0] @ LUMINANCE, (480, 360), interpolation=cv2.INTER_AREA)
+    light = light.astype(np.float32)
+    turn = cv2.getRotationMatrix2D((239.5, 179.5), 90, 1.0)
+    frames = [light, cv2.warpAffine(light, turn, (480, 360), flags=cv2.INTER_CUBIC)]
+    known = {"shape": light.shape, "transfer": "linear", "reference": 0}
+    found = register_stack(frames, model="similarity", **known)
+    seen = found.frames[1].transform.apply(np.array([[240.0, 180.0], [300.0, 200.0]]))
+    np.testing.assert_allclose(seen, [[240, 179], [260, 119]], atol=0.1)
+    with pytest.raises(RegistrationError, match="in no way that a camera moves"):
+        register_stack(frames, **known)  # without turns they would shrink to nothing
+
+
 def test_a_pattern_that_repeats_is_not_matched_with_a_copy_far_away():
     """Far apart in focus no match is good, and a small part of the picture agrees best."""
     rng, shape = np.random.default_rng(0), (320, 416)

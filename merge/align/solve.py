@@ -23,6 +23,7 @@ from merge.align.pair import (
     ROUNDS,
     TAIL,
     TILE_NOISE_PX,
+    TILE_PX,
     PairMeasurement,
 )
 from merge.errors import RegistrationError
@@ -34,8 +35,6 @@ PAIR_TAIL_PX = 0.3
 # How far second differences of the magnification may wander, in px at the picture's rim (rms error
 # over six stacks with 0.02, 0.03, 0.05: 0.119, 0.122, 0.126 px; uneven steps need room).
 _SMOOTH_PX = 0.05
-# Focus changes the size of a picture by a fifth; a tenth of the size is no bracket.
-_LEAST_SIZE = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,7 +161,7 @@ class StackFit:
                 own=motion.own + update[: motion.own.size].reshape(motion.own.shape),
                 shared=motion.shared + update[motion.own.size :],
             )
-            _check_sizes(motion)
+            _check_sizes(motion, TILE_PX / (2 * self.half))
             if np.abs(update).max(initial=0.0) * self.half < CONVERGED_PX:
                 break
         return motion
@@ -272,7 +271,7 @@ class StackFit:
             return []
         size = motion.own[:, 2]
         if not motion.model.bends:  # what shrinks to less is refused by `_check_sizes`
-            size = np.log1p(np.maximum(size, _LEAST_SIZE - 1))
+            size = np.log1p(np.maximum(size, TILE_PX / (2 * self.half) - 1))
         wanted = []
         factor = np.array([1.0, -2.0, 1.0])
         for i in range(1, len(size) - 1):
@@ -284,12 +283,12 @@ class StackFit:
         return wanted
 
 
-def _check_sizes(motion: Motion) -> None:
-    """Raise RegistrationError where a frame shrinks to nothing or has no place at all."""
+def _check_sizes(motion: Motion, least: float) -> None:
+    """Raise RegistrationError where a frame shrinks to a tile or has no place at all."""
     own, small = motion.own, False
     if motion.model.family == "similarity":
         turn = own[:, 3] if motion.model.rolls else 0.0
-        small = bool((np.hypot(1 + own[:, 2], turn) < _LEAST_SIZE).any())
+        small = bool((np.hypot(1 + own[:, 2], turn) < least).any())
     if not np.isfinite(own).all() or small:
         raise RegistrationError(
             "the frames fit together in no way that a camera moves; check that all show one "

@@ -14,7 +14,7 @@ BandArray = NDArray[np.int16]
 # Linear light of one step of a stored band: far below the noise, and half the memory of floats.
 BAND_UNIT = 1 / 20000
 
-# Rim of a picture that its filters cannot use.
+# Rim of a picture that its filters cannot use: two sigmas of the wider one.
 _MARGIN_PX = 4
 # Noise of a band, in its units; in linear light chosen on the photograph scenes out of 0.001,
 # 0.002, 0.004.
@@ -22,8 +22,6 @@ _NOISE_FLOOR = 0.004 / BAND_UNIT
 # Neighbouring pixels of a band are not independent; share of independent ones. With it the
 # tiles' shifts err by what their certainty says (measured against truth, for every band).
 _INDEPENDENT = 1 / 8
-# Fewer pairs of pixels than this say nothing.
-_FEWEST_PIXELS = 20
 _CHUNK = 40
 # Maps that turn, shear and stretch less are taken row by row.
 _GENTLE = 0.1
@@ -193,7 +191,7 @@ def _compare_tiles(  # pragma: no cover - compiled
                 bb += b * b
                 ab += a * b
                 count += patch[2, i, j]
-        if count < min(_FEWEST_PIXELS, side * side // 2):
+        if count == 0:
             continue
         floor = _NOISE_FLOOR**2 * count
         ratio = np.sqrt((bb + floor) / (aa + floor))
