@@ -240,6 +240,20 @@ def test_scenes_under_the_same_light_are_told_apart():
     assert found.other_scene == (4, 5, 6)
 
 
+def test_a_pattern_that_repeats_grows_as_in_the_step_before():
+    """A plain chessboard fits with many sizes where its rim moves by more than half a period."""
+    rng, (height, width) = np.random.default_rng(2), (400, 600)
+    y, x = np.mgrid[:height, :width] - np.array([height - 1, width - 1])[:, None, None] / 2
+    frames = []
+    for k, (right, down) in enumerate(((0, 0), (1, 0.5), (4.5, -4))):
+        wave = [np.sin(np.pi * p / (8 * (1 + 0.03 * k))) for p in (x - right, y - down)]
+        board = 0.4 + 0.2 * np.tanh(4 * wave[0] * wave[1])
+        frames.append(np.float32(board + rng.normal(0, 0.01, board.shape)))
+    found = register_stack(frames, shape=(height, width), transfer="linear", reference=0)
+    sizes = [f.transform.matrix[0, 0] for f in found.frames]
+    assert width * np.abs(np.array(sizes) - (1, 1.03, 1.06)).max() < 0.1  # without: 0.8 px
+
+
 def test_register_stack_fails_when_nothing_fits(plain):
     rng = np.random.default_rng(0)
     pictures = [plain.pictures[0], rng.random(plain.shape).astype(np.float32)]

@@ -57,6 +57,7 @@ _NO_MATCH = "matches no frame beside it: another scene, strong motion or no deta
 _COARSE = "placed by its coarse detail alone: noise fills the rest"
 # A pair that agrees less than this is tried from other starting points too, and one whose sharp
 # tiles lie farther beside its motion: a wrong place, where what is blurred agrees alone, or sway.
+# So is one whose size changes otherwise by more than that.
 _GOOD_AGREEMENT, _BESIDE_PX = 0.85, 1.0
 # A frame is compared with this many earlier ones.
 _COMPARED = 2
@@ -179,6 +180,8 @@ class StackRegistration:
                 break
             known = self._through(earlier, index)
             result = _match(self._held[earlier], pyramid, self._pair_model, known)
+            if known is None and (before := self._step_to(earlier)) is not None:
+                result = _as_before(self._held[earlier], pyramid, self._pair_model, result, before)
             if result.agreement >= MIN_AGREEMENT:
                 self._pairs.append(PairMeasurement(earlier, index, result))
                 agreed += 1
@@ -364,6 +367,11 @@ class StackRegistration:
         others = sorted(k for k in self._held if k not in main and k > last[-1] - 2 * _COMPARED)
         self._held = {k: self._held[k] for k in sorted(last + others[-_COMPARED:])}
 
+    def _step_to(self, frame: int) -> Array | None:
+        """Return the motion to a frame from the one before it, if known."""
+        found = (p.result.matrix for p in self._pairs if (p.first, p.second) == (frame - 1, frame))
+        return next(found, None)
+
     def _through(self, first: int, last: int) -> Array | None:
         """Return first → last by way of a frame between them, if both steps are known."""
         steps = {(p.first, p.second): p.result.matrix for p in self._pairs}
@@ -422,6 +430,26 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
         if coarse >= _GOOD_AGREEMENT:  # one scene: 0.87 and more, others: up to 0.62
             best = replace(best, agreement=coarse, coarse=True)
     return best
+
+
+def _as_before(
+    one: Pyramid, two: Pyramid, model: MotionModel, found: PairResult, before: Array
+) -> PairResult:
+    """Return what was found, or what agrees better where the size changes as in the step before.
+
+    A pattern that repeats fits with many sizes; those of a bracket change evenly.
+    """
+    if model in ("none", "shift"):
+        return found
+    points = check_points(one.shape)
+    own, other = (apply(m, points) - points for m in (found.matrix, before))
+    own, other = own - own[-1], other - other[-1]  # the centre comes last
+    if np.linalg.norm(own - other, axis=1).max() < _BESIDE_PX:
+        return found
+    start = before.copy()
+    start[:2, 2] += apply(found.matrix, points[-1:])[0] - apply(before, points[-1:])[0]
+    again = register_pair(one, two, model=model, initial=start, refine_only=True)
+    return max((found, again), key=lambda result: _worth(one, two, result))
 
 
 def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | None:
