@@ -15,7 +15,7 @@ from merge.model import Array, FloatArray, MotionModel
 _PHASE_SIDE_PX = 400
 _FEATURES = 2000
 # A match counts when it is this much closer than the second best (D. G. Lowe, IJCV 60(2), 2004).
-_DISTINCT = 0.75
+DISTINCT = 0.75
 # Chance makes three or four agree to within the 3 px that OpenCV takes; what is found is refined.
 _FEWEST_MATCHES = 12
 
@@ -38,7 +38,7 @@ def shift_of_detail(one: Pyramid, two: Pyramid) -> Array | None:
     beside = round(4 * np.pi / finest_wave())  # two waves on, nothing is left of the best fit
     middle = [slice(n // 2 - beside, n // 2 + beside + 1) for n in alike.shape]
     alike[tuple(middle)] = 0
-    if alike.max() > _DISTINCT * best:
+    if alike.max() > DISTINCT * best:
         return None
     matrix = np.eye(3)
     matrix[:2, 2] = ((place + size // 2) % size - size // 2)[::-1]
@@ -89,7 +89,7 @@ def _by_features(one: Pyramid, two: Pyramid, model: MotionModel) -> Array | None
     if marks_a is None or marks_b is None or min(len(points_a), len(points_b)) < _FEWEST_MATCHES:
         return None
     pairs = cv2.BFMatcher().knnMatch(marks_a, marks_b, k=2)
-    good = [p[0] for p in pairs if len(p) == 2 and p[0].distance < _DISTINCT * p[1].distance]
+    good = [p[0] for p in pairs if len(p) == 2 and p[0].distance < DISTINCT * p[1].distance]
     if len(good) < _FEWEST_MATCHES:
         return None
     source = np.array([points_a[m.queryIdx].pt for m in good], np.float64)

@@ -30,7 +30,7 @@ from merge.align.pair import (
     unexplained_px,
 )
 from merge.align.solve import linked_frames
-from merge.align.start import shift_of_detail, starting_points
+from merge.align.start import DISTINCT, shift_of_detail, starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
 from merge.model import (
@@ -435,7 +435,7 @@ def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) 
 def _as_before(
     one: Pyramid, two: Pyramid, model: MotionModel, found: PairResult, before: Array
 ) -> PairResult:
-    """Return what was found, or what agrees better where the size changes as in the step before.
+    """Return what was found, or what agrees far better with the size changed as in the step before.
 
     A pattern that repeats fits with many sizes; those of a bracket change evenly.
     """
@@ -449,7 +449,8 @@ def _as_before(
     start = before.copy()
     start[:2, 2] += apply(found.matrix, points[-1:])[0] - apply(before, points[-1:])[0]
     again = register_pair(one, two, model=model, initial=start, refine_only=True)
-    return max((found, again), key=lambda result: _worth(one, two, result))
+    better = _worth(one, two, again) > _worth(one, two, found)
+    return again if better and 1 - again.agreement < DISTINCT * (1 - found.agreement) else found
 
 
 def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | None:
