@@ -298,8 +298,16 @@ def _check_sizes(motion: Motion, least: float) -> None:
 
 def linked_frames(pairs: Sequence[PairMeasurement], count: int, start: int) -> set[int]:
     """Return the frames out of ``count`` that pairs connect with ``start``, itself included."""
+    return next(group for group in linked_groups(pairs, count) if start in group)
+
+
+def linked_groups(pairs: Sequence[PairMeasurement], count: int) -> list[set[int]]:
+    """Return the groups of ``count`` frames that pairs connect, in order of their first frames."""
     _, labels = connected_components(_graph(pairs, count), directed=False)
-    return set(np.flatnonzero(labels == labels[start]).tolist())
+    groups: dict[int, set[int]] = {}
+    for frame, label in enumerate(labels.tolist()):
+        groups.setdefault(label, set()).add(frame)
+    return list(groups.values())
 
 
 def follow_pairs(

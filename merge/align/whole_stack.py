@@ -29,7 +29,7 @@ from merge.align.pair import (
     telling,
     unexplained_px,
 )
-from merge.align.solve import linked_frames
+from merge.align.solve import linked_frames, linked_groups
 from merge.align.start import DISTINCT, shift_of_detail, starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
@@ -335,11 +335,7 @@ class StackRegistration:
 
     def _other_scene(self, reference: int, linked: set[int]) -> tuple[int, ...]:
         """Return the largest group of frames that agree with one another and look otherwise."""
-        left, groups = set(self._small) - linked, []
-        while left:
-            group = linked_frames(self._pairs, len(self._small), min(left))
-            groups.append(group)
-            left -= group
+        groups = [g for g in linked_groups(self._pairs, len(self._small)) if not g & linked]
         largest = max(groups, key=len, default=set())
         here = self._small[reference].light
         alike = max((_likeness(here, self._small[i].light) for i in largest), default=1.0)
@@ -349,19 +345,15 @@ class StackRegistration:
 
     def _middle(self) -> int:
         count = len(self._small)
-        groups = [linked_frames(self._pairs, count, frame) for frame in range(count)]
-        largest = max((sorted(group) for group in groups), key=len)
-        return min(largest, key=lambda frame: abs(frame - count // 2))
+        largest = max(linked_groups(self._pairs, count), key=len)
+        return min(sorted(largest), key=lambda frame: abs(frame - count // 2))
 
     def _forget(self, count: int) -> None:
         """Keep the last frames of the largest group that agrees, and as many of the others.
 
         Bad frames may agree with one another; the good ones before them are still needed.
         """
-        groups: list[set[int]] = []
-        for frame in range(count):
-            if not any(frame in group for group in groups):
-                groups.append(linked_frames(self._pairs, count, frame))
+        groups = linked_groups(self._pairs, count)
         main = max(groups, key=lambda group: (len(group), max(group)))
         last = sorted(k for k in self._held if k in main)[-_COMPARED:]
         others = sorted(k for k in self._held if k not in main and k > last[-1] - 2 * _COMPARED)
