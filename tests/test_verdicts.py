@@ -279,7 +279,7 @@ def test_noise_bounds_how_far_beyond_an_end_anything_is_told(over_noise, left):
     """Detail counts from twice the noise on: of four times the noise half must be left."""
     sigma_px, tables = 0.7 * 2.0 ** np.arange(3), blur_tables(0.7 * 2.0 ** np.arange(3))
     data = SimpleNamespace(
-        energy=np.full((2, 3, 40), over_noise), noise=np.ones((3, 40)), usable=np.ones(40, bool),
+        peaks=np.full((2, 40), over_noise), noise=np.ones((3, 40)), usable=np.ones(40, bool),
         sigma_px=sigma_px, blur=tables,
     )  # fmt: skip
     reach = end_reach_px(data)

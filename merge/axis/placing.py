@@ -99,7 +99,7 @@ def place_tiles(data: StackEnergies, tiles: TileSet, solution: Solution) -> tupl
 
 
 def _shows_detail(data: StackEnergies) -> BoolArray:
-    return np.asarray(data.usable & (data.energy[:, 0].max(axis=0) > OVER_NOISE * data.noise[0]))
+    return np.asarray(data.usable & (data.peaks[0] > OVER_NOISE * data.noise[0]))
 
 
 def end_reach_px(data: StackEnergies) -> float:
@@ -107,7 +107,7 @@ def end_reach_px(data: StackEnergies) -> float:
     told, finest = _shows_detail(data), float(data.sigma_px[0])
     if not told.any():
         return 0.0
-    shown = data.energy[:, 0, told].max(axis=0) / np.maximum(data.noise[0, told], 1e-12)
+    shown = data.peaks[0, told] / np.maximum(data.noise[0, told], 1e-12)
     shown = np.sort(shown)
     detail = np.cumsum(np.sqrt(shown))
     weak = shown[np.searchsorted(detail, _WEAK * detail[-1])]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -57,6 +58,17 @@ class StackEnergies:
     grid: tuple[int, int]
     own: Array
 
+    @cached_property
+    def peaks(self) -> Array:
+        """The largest energies of the two finest bands, (2, T)."""
+        return np.asarray(self.energy[:, :2].max(axis=0))
+
+    @cached_property
+    def sharpest(self) -> Index:
+        """The frame where every tile shows most fine detail, from the two finest bands, (T,)."""
+        fine = self.energy[:, :2]
+        return (fine / np.maximum(self.peaks, 1e-12)).mean(axis=1).argmax(axis=0)
+
 
 @dataclass(frozen=True)
 class TileSet:
@@ -78,8 +90,10 @@ class TileSet:
 
 def ordered_tiles(data: StackEnergies, order: Index) -> TileSet:
     """Return all tiles with the frames in an order, given as frame indices."""
-    centres = np.argsort(order)[sharpest_frame(data)]
-    return TileSet(data.energy[order], centres, tile_blocks(data.grid), data.own[order])
+    centres = np.argsort(order)[data.sharpest]
+    as_given = (order == np.arange(len(order))).all()  # a copy of long stacks takes its time
+    energy = data.energy if as_given else data.energy[order]
+    return TileSet(energy, centres, tile_blocks(data.grid), data.own[order])
 
 
 def stack_energies(tiles: Sequence[TileEnergies], wave_px: float | None) -> StackEnergies:
@@ -156,8 +170,7 @@ def choose_tiles(data: StackEnergies, *, per_frame: int, most: int, least_snr: f
     and noise, which makes steps look smaller (3 % with 200 tiles a frame in place of 60).
     """
     good = well_above_noise(data, least_snr)
-    detail = data.energy[:, 0].max(axis=0)
-    frames = sharpest_frame(data)
+    detail, frames = data.peaks[0], data.sharpest
     per_frame = max(3, min(per_frame, most // len(data.energy)))
     chosen = []
     for frame in range(len(data.energy)):
@@ -182,8 +195,7 @@ def choose_smooth_tiles(
     """
     spread = _spread_around(places_px).ravel()
     good = well_above_noise(data, least_snr) & np.isfinite(spread)
-    detail = data.energy[:, 0].max(axis=0)
-    frames = sharpest_frame(data)
+    detail, frames = data.peaks[0], data.sharpest
     per_frame = max(3, min(per_frame, most // len(data.energy)))
     chosen = []
     for frame in range(len(data.energy)):
@@ -196,8 +208,7 @@ def choose_smooth_tiles(
 
 def well_above_noise(data: StackEnergies, least_snr: float) -> BoolArray:
     """Tell which tiles show so many times the noise's energy in both of the finest bands."""
-    peaks = data.energy[:, :2].max(axis=0)
-    return data.usable & (peaks > least_snr * np.maximum(data.noise[:2], 1e-10)).all(axis=0)
+    return data.usable & (data.peaks > least_snr * np.maximum(data.noise[:2], 1e-10)).all(axis=0)
 
 
 def _spread_around(places_px: Array) -> Array:
@@ -214,9 +225,3 @@ def _spread_around(places_px: Array) -> Array:
     known = np.isfinite(squares).sum(axis=0)
     total = np.nan_to_num(squares).sum(axis=0)
     return np.where(known > FEWEST, np.sqrt(total / np.maximum(known, 1)), np.nan)
-
-
-def sharpest_frame(data: StackEnergies) -> Index:
-    """Return the frame where every tile shows most fine detail, from the two finest bands."""
-    fine = data.energy[:, :2]
-    return (fine / np.maximum(fine.max(axis=0), 1e-12)).mean(axis=1).argmax(axis=0)
