@@ -431,7 +431,7 @@ def _as_before(
 
     A pattern that repeats fits with many sizes; those of a bracket change evenly.
     """
-    if model in ("none", "shift"):
+    if model in ("none", "shift") or found.agreement < MIN_AGREEMENT:
         return found
     points = check_points(one.shape)
     own, other = (apply(m, points) - points for m in (found.matrix, before))
