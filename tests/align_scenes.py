@@ -160,6 +160,16 @@ def distort(view: np.ndarray, share: float) -> np.ndarray:
     return moved[..., None].astype(np.float32)
 
 
+def shimmer(view: np.ndarray, away: np.ndarray) -> np.ndarray:
+    """Return a picture (H, W, 1) seen through air that moves it by ``away`` (H, W, 2), (x, y) px.
+
+    What lies at p + away(p) is seen at p.
+    """
+    rows, columns = np.indices(view.shape[:2])
+    places = [rows + away[..., 1], columns + away[..., 0]]
+    return map_coordinates(view[..., 0], places, order=5, mode="reflect")[..., None]
+
+
 @lru_cache(maxsize=1)
 def swaying_views(frames: int, sway_px: float) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     """Return views as `focus_views` has them, from a camera that moves sideways.

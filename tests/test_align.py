@@ -20,6 +20,7 @@ from align_scenes import (
     handheld_landscape,
     mostly_defocused,
     move_views,
+    shimmer,
     swaying_views,
     turning_maps,
     worst_error_px,
@@ -351,6 +352,41 @@ def test_misfit_is_told_where_a_model_cannot_follow_and_only_there(views):
             truth = np.hypot(*(placed[1] - placed[0]).T).max()
             told = misfit.size_px(one, one + 1, points).max()
             assert told == pytest.approx(truth, rel=0.5, abs=0.4)
+
+
+@pytest.mark.slow
+def test_what_shimmering_air_does_to_frames_is_followed_and_nothing_else(views):
+    """Random smooth displacements, not of the family that is fitted; the reference has none."""
+    shape = views[0].shape[:2]
+    rng = np.random.default_rng(8)
+
+    def air() -> np.ndarray:
+        coarse = cv2.GaussianBlur(rng.standard_normal((64, 94, 2)), (0, 0), 94 / 5)
+        drawn = cv2.resize(coarse, shape[::-1], interpolation=cv2.INTER_CUBIC)
+        return drawn / drawn.std()
+
+    aways = [np.zeros((*shape, 2)) if k == 3 else air() for k in range(6)]
+    for bent in (True, False):
+        registrar = StackRegistration(shape)
+        for view, away in zip(views, aways, strict=False):
+            seen = shimmer(view, away) if bent else view
+            registrar.add(expose(seen.astype(np.float32), 0.004, rng))
+        found = registrar.finish(3)
+        followed = registrar.follow(found)
+        if not bent:
+            assert followed is found
+            continue
+        off = {}
+        for name, registration in (("found", found), ("followed", followed)):
+            errors = []
+            for frame, away in zip(registration.frames, aways, strict=True):
+                grid = np.stack(np.meshgrid(*(np.arange(20, n, 40) for n in shape[::-1])), -1)
+                placed = frame.transform.apply(grid.astype(float))
+                at = np.clip(np.rint(placed).astype(int), 0, np.array(shape[::-1]) - 1)
+                error = placed + away[at[..., 1], at[..., 0]] - grid
+                errors.append(np.sqrt((error**2).sum(-1).mean()))
+            off[name] = max(errors)
+        assert off["followed"] < 0.5 * off["found"]
 
 
 @pytest.mark.slow

@@ -8,7 +8,7 @@ from scenes import similarity
 from scipy.ndimage import map_coordinates
 
 from merge.align import find_places, rescale_transform, warp_frame
-from merge.model import FrameTransform
+from merge.model import FrameTransform, SmoothField
 
 
 def shifted(x: float, y: float = 0.0) -> FrameTransform:
@@ -56,7 +56,7 @@ def test_warp_frame_samples_a_ramp_exactly_under_rotation_scale_and_perspective(
     np.testing.assert_allclose(found[inner][..., 1], y[inner], atol=5e-5)
 
 
-def test_warp_frame_follows_parallax_and_distortion_as_the_transform_says():
+def test_warp_frame_follows_parallax_distortion_and_a_field_as_the_transform_says():
     """A ramp holds its own places, so every pixel tells where it was sampled."""
     shape = (80, 90)
     rows, columns = np.indices(shape).astype(np.float64)
@@ -67,6 +67,7 @@ def test_warp_frame_follows_parallax_and_distortion_as_the_transform_says():
         plane_px=3.0,
         radial=2e-6,
         centre=(44.5, 39.5),
+        field=SmoothField.over(np.random.default_rng(1).normal(0, 0.6, (2, 10)), shape),
     )
     position = (3 + 4 * np.sin(columns / 9) * np.cos(rows / 7)).astype(np.float32)
     expected = transform.apply(np.stack([columns, rows], -1), position)
@@ -86,6 +87,7 @@ def test_rescale_transform_says_the_same_of_larger_pictures():
         plane_px=3.0,
         radial=2e-8,
         centre=(199.5, 149.5),
+        field=SmoothField.over(np.random.default_rng(2).normal(0, 2.0, (2, 10)), (300, 400)),
     )
     points, position = np.array([[10.0, 20.0], [380.0, 250.0]]), np.array([1.0, 9.0])
     large = rescale_transform(transform, 3, (30.0, 60.0))

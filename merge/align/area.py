@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from merge.align.warp import field_numbers, locate_row
 from merge.compiled import njit
 from merge.errors import RegistrationError
 from merge.model import BoolArray, FrameTransform
@@ -43,29 +44,24 @@ def valid_area(
     row, column, height, width = box
     mask = np.empty((height, width), np.bool_)
     matrix = np.ascontiguousarray(transform.matrix, np.float64)
-    _mark_covered(mask, matrix, (row, column), shape, (transform.radial, *transform.centre))
+    lens = (transform.radial, *transform.centre)
+    _mark_covered(mask, matrix, (row, column), shape, lens, field_numbers(transform.field))
     return mask
 
 
 @njit(nogil=True)
 def _mark_covered(  # pragma: no cover - compiled
-    mask: BoolArray, matrix: np.ndarray, origin: tuple, shape: tuple, lens: tuple
-) -> None:
+    mask: BoolArray, matrix: np.ndarray, origin: tuple, shape: tuple, lens: tuple,
+    field: np.ndarray,
+) -> None:  # fmt: skip
     """Fill ``mask`` with whether points seen lie between a frame's outer pixel centres."""
     right, bottom = shape[1] - 1.0, shape[0] - 1.0
+    xs, ys = np.empty(mask.shape[1]), np.empty(mask.shape[1])
+    flat, plane = np.zeros(3), np.empty((0, 0), np.float32)
     for i in range(mask.shape[0]):
-        y = i + origin[0]
+        locate_row(i + origin[0], origin[1], matrix, flat, plane, 0, lens, field, xs, ys)
         for j in range(mask.shape[1]):
-            x = j + origin[1]
-            depth = matrix[2, 0] * x + matrix[2, 1] * y + 1.0
-            sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / depth
-            sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / depth
-            if lens[0] != 0.0:
-                dx, dy = sx - lens[1], sy - lens[2]
-                grown = lens[0] * (dx * dx + dy * dy)
-                sx += dx * grown
-                sy += dy * grown
-            mask[i, j] = 0.0 <= sx <= right and 0.0 <= sy <= bottom
+            mask[i, j] = 0.0 <= xs[j] <= right and 0.0 <= ys[j] <= bottom
 
 
 def common_area(

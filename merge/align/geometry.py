@@ -21,7 +21,7 @@ from merge.align.choice import (
 from merge.align.motion import normaliser, rescale_transform
 from merge.align.pair import PairMeasurement, unexplained_px
 from merge.align.solve import StackFit, follow_pairs, gather_tiles
-from merge.model import Array, FocusAxis, FrameTransform, MotionModel
+from merge.model import Array, FocusAxis, FrameTransform, MotionModel, SmoothField
 from merge.significance import BLOCK_TILES
 
 # Tiles of the focus axis around a place, on each side, whose median tells how deep it is: a block.
@@ -91,8 +91,11 @@ class StackGeometry:
             matrix = scale @ matrix @ back
             if parallax is not None:
                 parallax = parallax / matrix[2, 2]
+            field = None
+            if self.fit.fields is not None:
+                field = SmoothField.over(self.fit.fields[k], self.shape)
             small = FrameTransform(
-                matrix / matrix[2, 2], parallax, plane_px, float(radial[k]), centre
+                matrix / matrix[2, 2], parallax, plane_px, float(radial[k]), centre, field
             )
             found[frame] = rescale_transform(small, reduction)
         found[self.frames[self.fit.reference]] = FrameTransform(np.eye(3))
@@ -121,14 +124,19 @@ class StackGeometry:
         """Return in a few words why this motion was chosen."""
         model = self.motion.model
         if not (model.bends or model.radial or model.parallax):
-            return "turns, distortion and sway of the camera explain no more"
+            return "turns, distortion and sway of the camera explain no more" + self._beside()
         seen = {
             "the camera turned": model.bends,
             "the lens distorts with focus": model.radial > 0,
             "the camera moved, so that near and far shift otherwise": model.parallax,
         }
         causes = ", ".join(cause for cause, found in seen.items() if found)
-        return f"{causes}; certain by {self.choice.evidence:.0f} standard errors"
+        return f"{causes}; certain by {self.choice.evidence:.0f} standard errors{self._beside()}"
+
+    def _beside(self) -> str:
+        if self.fit.fields is None:
+            return ""
+        return "; what air or lens bend smoothly in each frame is followed beside it"
 
 
 def solve_geometry(

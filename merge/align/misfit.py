@@ -6,15 +6,20 @@ mark of their own, which predicts nothing for the blocks around it.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from merge.align.choice import blocks_of, improvement, left_out, loss_of
 from merge.align.geometry import StackGeometry
-from merge.align.pair import ROUNDS, TAIL, TILE_PX
-from merge.align.solve import squared
+from merge.align.pair import ROUNDS, TAIL, TILE_PX, unexplained_px
+from merge.align.solve import Linearised, StackFit, squared
 from merge.model import Array, Misfit
 from merge.model.geometry import field_powers
 from merge.significance import FEWEST, proof_limit
+
+# Degree in which a misfit is told, and in which it is followed.
+_TOLD_DEGREE, _DEGREE = 2, 3
 
 
 def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int]) -> Misfit | None:
@@ -37,7 +42,7 @@ def find_misfit(geometry: StackGeometry, reduction: int, shape: tuple[int, int])
     judged = tiles.second - tiles.first == 1
     for pair in np.unique(tiles.pair[judged]).tolist():
         mine = np.flatnonzero(tiles.pair == pair)
-        powers = field_powers(now.points[mine])
+        powers = field_powers(now.points[mine], _TOLD_DEGREE)
         if len(mine) < FEWEST * 2 * powers.shape[1]:  # for each of its numbers
             continue
         misfit, certainty = now.misfit[mine], now.certainty[mine]
@@ -71,3 +76,63 @@ def _fit_field(powers: Array, misfit: Array, certainty: Array, kept: Array) -> A
         normal[np.diag_indices(2 * count)] += TILE_PX**-2  # corners without tiles stay calm
         field = np.linalg.solve(normal, right).reshape(2, count)
     return field
+
+
+def follow_misfit(geometry: StackGeometry) -> StackGeometry:
+    """Return a geometry that follows what is left in every frame, if tiles bear that out.
+
+    A frame counts where it is in focus, since tiles tell little elsewhere, and only there it will
+    be used.
+    """
+    fit = geometry.fit.thinned()
+    now = fit.linearise(geometry.motion)
+    block = blocks_of(now)
+    before = loss_of(now.misfit, now.certainty)
+    after = before.copy()
+    count, usual = len(geometry.frames), unexplained_px(now.misfit, now.certainty)
+    if not usual:
+        return geometry
+    for out in left_out(block):
+        fields = _fit_fields(fit, now, count, usual, np.where(out, 0.0, 1.0))
+        left = now.misfit - fit.between(fields, now.points)
+        after[out] = loss_of(left[out], now.certainty[out])
+    if improvement(before, after, block) <= proof_limit(1):
+        return geometry
+    whole = geometry.fit
+    now = whole.linearise(geometry.motion)
+    fields = _fit_fields(whole, now, count, usual, np.ones(len(now.misfit)))
+    bent = StackFit(whole.tiles, whole.shape, whole.reference, fields)
+    return replace(geometry, fit=bent)
+
+
+def _fit_fields(fit: StackFit, now: Linearised, count: int, usual_px: float, kept: Array) -> Array:
+    """Return the coefficients (N, 2, K) of every frame's field, of a usual size; heavy-tailed."""
+    powers = field_powers(now.points, _DEGREE)
+    size = 2 * powers.shape[1]
+    moves = np.einsum("tk,ij->tijk", powers, np.eye(2)).reshape(len(powers), 2, size)
+    fields = np.zeros((count, 2, powers.shape[1]))
+    free = np.arange(count) != fit.reference
+    for _ in range(ROUNDS):
+        left = now.misfit - fit.between(fields, now.points)
+        trust = kept / (1 + squared(left, now.certainty) / TAIL)
+        weighted = np.matmul(now.certainty * trust[:, None, None], moves)
+        normal = np.zeros((count, size, count, size))
+        right = np.zeros((count, size))
+        ends = fit.tiles.first, fit.tiles.second
+        for pair in np.unique(fit.tiles.pair):
+            mine = fit.tiles.pair == pair
+            one, two = (int(end[mine][0]) for end in ends)
+            flat = weighted[mine].reshape(-1, size)
+            block = flat.T @ moves[mine].reshape(-1, size)
+            aim = flat.T @ now.misfit[mine].ravel()
+            for a, b, sign in ((one, one, 1), (two, two, 1), (one, two, -1), (two, one, -1)):
+                normal[a, :, b] += sign * block
+            right[two] += aim
+            right[one] -= aim
+        places = np.flatnonzero(np.repeat(free, size))
+        matrix = normal.reshape(count * size, -1)[np.ix_(places, places)]
+        matrix[np.diag_indices(len(places))] += usual_px**-2
+        found = np.zeros(count * size)
+        found[places] = np.linalg.solve(matrix, right.ravel()[places])
+        fields = found.reshape(fields.shape)
+    return fields

@@ -117,6 +117,8 @@ def rescale_transform(
     if parallax is not None:
         parallax = to_large @ parallax / matrix[2, 2]
     x, y = (c * factor + (factor - 1) / 2 for c in transform.centre)
+    field = transform.field and transform.field.rescaled(factor, origin)
     return FrameTransform(
-        matrix / matrix[2, 2], parallax, transform.plane_px, transform.radial / factor**2, (x, y)
-    )
+        matrix / matrix[2, 2], parallax, transform.plane_px, transform.radial / factor**2, (x, y),
+        field,
+    )  # fmt: skip

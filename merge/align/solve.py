@@ -28,6 +28,7 @@ from merge.align.pair import (
 )
 from merge.errors import RegistrationError
 from merge.model import Array
+from merge.model.geometry import FIELD_DEGREES, field_powers
 
 # Pairs whose tiles as a whole disagree with the others by this much lose their say; the largest
 # error that a bracket from a tripod may have.
@@ -137,10 +138,19 @@ class StackFit:
         Of the compared pictures.
     reference : int
         Among the linked frames.
+    fields : ndarray, shape (N, 2, K), optional
+        What moves points of the reference in every frame beside the motion, px; see `SmoothField`.
     """
 
-    def __init__(self, tiles: Tiles, shape: tuple[int, int], reference: int) -> None:
+    def __init__(
+        self,
+        tiles: Tiles,
+        shape: tuple[int, int],
+        reference: int,
+        fields: Array | None = None,
+    ) -> None:
         self.tiles, self.shape, self.reference = tiles, shape, reference
+        self.fields = fields
         self.half = max(shape) / 2
 
     def thinned(self) -> StackFit:
@@ -150,7 +160,7 @@ class StackFit:
         rank = np.arange(len(tiles)) - (np.cumsum(counts) - counts)[tiles.pair]
         every = -(-counts // (MAX_TILES // 2))[tiles.pair]
         kept = rank % np.maximum(every, 1) == 0
-        return StackFit(tiles.only(kept), self.shape, self.reference)
+        return StackFit(tiles.only(kept), self.shape, self.reference, self.fields)
 
     def solve(self, motion: Motion) -> Motion:
         """Return the fit of a motion's model that starts at ``motion``."""
@@ -181,6 +191,8 @@ class StackFit:
             [-one[..., :own], two[..., :own], two[..., own:] - one[..., own:]], 2
         )
         misfit = (points[1] - points[0]) * self.half
+        if self.fields is not None:
+            misfit = misfit - self.between(self.fields, points[0])
         spread = invert(slopes[0].transpose(0, 2, 1) @ tiles.certainty @ slopes[0])
         certainty = invert(spread + TILE_NOISE_PX**2 * np.eye(2))
         trust = 1 / (1 + squared(misfit, certainty) / TAIL)
@@ -188,6 +200,12 @@ class StackFit:
         off = (self.pair_means(misfit, certainty) ** 2).sum(1)
         trust = trust / (1 + off[tiles.pair] / PAIR_TAIL_PX**2)
         return Linearised(points[0], misfit, jacobian * self.half, certainty, trust)
+
+    def between(self, fields: Array, points: Array) -> Array:
+        """Return by how much fields (N, 2, K) move tiles in second over first frames, (n, 2) px."""
+        powers = field_powers(points, FIELD_DEGREES[fields.shape[2]])
+        change = fields[self.tiles.second] - fields[self.tiles.first]
+        return np.asarray(np.einsum("tk,tik->ti", powers, change))
 
     def pair_means(self, misfit: Array, certainty: Array) -> Array:
         """Return the mean misfit of every pair, by certainty, shape (pairs, 2)."""

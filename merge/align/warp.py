@@ -15,7 +15,8 @@ import cv2
 import numpy as np
 
 from merge.compiled import njit
-from merge.model import Box, FloatArray, FrameTransform
+from merge.model import Box, FloatArray, FrameTransform, SmoothField
+from merge.model.geometry import FIELD_DEGREES
 from merge.threads import share_out
 
 # The cubic B-spline's inverse filter; beyond eight taps it is below 3e-5 of the centre.
@@ -24,6 +25,7 @@ _PREFILTER = np.sqrt(3.0) * (np.sqrt(3.0) - 2.0) ** np.abs(np.arange(-_TAPS, _TA
 _PREFILTER = (_PREFILTER / _PREFILTER.sum()).astype(np.float32)
 # Coefficients that the sixteen reach beyond those of a frame, on every side.
 _RIM = 2
+_MOST_DEGREE = max(FIELD_DEGREES.values())
 # Side of what one job of a thread fills: its samples fit a processor's second-level cache.
 _TILE_PX = 256
 
@@ -57,11 +59,30 @@ def _weigh_row(  # pragma: no cover - compiled
 
 
 @njit(inner=True, nogil=True, fastmath=True)
-def _locate_row(  # pragma: no cover - compiled
+def _field_along(  # pragma: no cover - compiled
+    field: np.ndarray, y: float, line: np.ndarray
+) -> int:
+    """Fill ``line`` (2, n) with a field's polynomials in u along a row; return their degree."""
+    degree, count = int(field[3]), (len(field) - 4) // 2
+    v = (y - field[1]) / field[2]
+    line[:, :] = 0.0
+    place = 4
+    for n in range(degree + 1):
+        power = 1.0
+        for k in range(n + 1):
+            line[0, n - k] += field[place] * power
+            line[1, n - k] += field[place + count] * power
+            power *= v
+            place += 1
+    return degree
+
+
+@njit(inner=True, nogil=True, fastmath=True)
+def locate_row(  # pragma: no cover - compiled
     y: int, left: int, matrix: np.ndarray, parallax: np.ndarray, away: FloatArray, row: int,
-    lens: tuple, xs: np.ndarray, ys: np.ndarray,
+    lens: tuple, field: np.ndarray, xs: np.ndarray, ys: np.ndarray,
 ) -> None:  # fmt: skip
-    """Fill ``xs`` and ``ys`` with where a row's pixels lie in the frame."""
+    """Fill ``xs`` and ``ys`` with where a row's pixels lie in the frame; see `_sample`."""
     across, down, depth = (
         matrix[0, 1] * y + matrix[0, 2], matrix[1, 1] * y + matrix[1, 2], matrix[2, 1] * y + 1.0
     )  # fmt: skip
@@ -69,7 +90,25 @@ def _locate_row(  # pragma: no cover - compiled
         x = column + left
         xs[column], ys[column] = matrix[0, 0] * x + across, matrix[1, 0] * x + down
     deep = away.shape[0] > 0
-    if deep or matrix[2, 0] != 0.0 or matrix[2, 1] != 0.0:
+    if len(field) > 0:
+        line = np.empty((2, _MOST_DEGREE + 1))
+        degree = _field_along(field, y, line)
+        for column in range(len(xs)):
+            u, dx, dy = (column + left - field[0]) / field[2], 0.0, 0.0
+            for n in range(degree, -1, -1):
+                dx, dy = dx * u + line[0, n], dy * u + line[1, n]
+            distance = away[row, column] if deep else np.float32(0)
+            scale = 1.0 / (
+                matrix[2, 0] * (column + left + dx)
+                + depth
+                + matrix[2, 1] * dy
+                + distance * parallax[2]
+            )
+            xs[column] += matrix[0, 0] * dx + matrix[0, 1] * dy + distance * parallax[0]
+            ys[column] += matrix[1, 0] * dx + matrix[1, 1] * dy + distance * parallax[1]
+            xs[column] *= scale
+            ys[column] *= scale
+    elif deep or matrix[2, 0] != 0.0 or matrix[2, 1] != 0.0:
         for column in range(len(xs)):
             distance = away[row, column] if deep else np.float32(0)
             scale = 1.0 / (matrix[2, 0] * (column + left) + depth + distance * parallax[2])
@@ -85,33 +124,34 @@ def _locate_row(  # pragma: no cover - compiled
 
 @njit(nogil=True, fastmath=True, error_model="numpy")
 def _fill_places(  # pragma: no cover - compiled
-    out: FloatArray, matrix: np.ndarray, parallax: np.ndarray, away: FloatArray, lens: tuple
-) -> None:
+    out: FloatArray, matrix: np.ndarray, parallax: np.ndarray, away: FloatArray, lens: tuple,
+    field: np.ndarray,
+) -> None:  # fmt: skip
     """Fill ``out`` with (x, y) of where the transform leads."""
     xs, ys = np.empty(out.shape[1]), np.empty(out.shape[1])
     for row in range(out.shape[0]):
-        _locate_row(row, 0, matrix, parallax, away, row, lens, xs, ys)
+        locate_row(row, 0, matrix, parallax, away, row, lens, field, xs, ys)
         for column in range(out.shape[1]):
             out[row, column, 0], out[row, column, 1] = xs[column], ys[column]
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 f3 d2 it2 it2 b d1 f2 dt3")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 f3 d2 it2 it2 b d1 f2 dt3 d1")
 def _sample(  # pragma: no cover - compiled
     coefficients: FloatArray, out: FloatArray, matrix: np.ndarray, origin: tuple, first: tuple,
-    extend: bool, parallax: np.ndarray, away: FloatArray, lens: tuple,
+    extend: bool, parallax: np.ndarray, away: FloatArray, lens: tuple, field: np.ndarray,
 ) -> None:  # fmt: skip
     """Fill ``out`` with the spline where the transform leads; outside NaN, or the nearest border.
 
     ``coefficients`` have `_RIM` more on every side. ``away`` holds how far pixels lie from the
     plane of the matrix, shape (0, 0) without parallax; ``first`` the (row, column) of the
-    coefficients in the frame; ``lens`` radial term, x and y.
+    coefficients in the frame; ``lens`` radial term, x and y; ``field`` from `field_numbers`.
     """
     channels, count = coefficients.shape[2], out.shape[1]
     xs, ys = np.empty(count), np.empty(count)
     wx, wy = np.empty((4, count), np.float32), np.empty((4, count), np.float32)
     lefts, tops = np.empty(count, np.int64), np.empty(count, np.int64)
     for row in range(out.shape[0]):
-        _locate_row(row + origin[0], origin[1], matrix, parallax, away, row, lens, xs, ys)
+        locate_row(row + origin[0], origin[1], matrix, parallax, away, row, lens, field, xs, ys)
         _weigh_row(xs, first[1], coefficients.shape[1] - 2 * _RIM - 1.0, extend, lefts, wx)
         _weigh_row(ys, first[0], coefficients.shape[0] - 2 * _RIM - 1.0, extend, tops, wy)
         for column in range(count):
@@ -261,8 +301,8 @@ def warp_part(
     rimmed = cv2.copyMakeBorder(coefficients, *(_RIM,) * 4, cv2.BORDER_REFLECT_101)
     rimmed = rimmed.reshape(*rimmed.shape[:2], area.shape[2])
     out = np.empty((height, width, area.shape[2]), np.float32)
-    matrix, parallax, away, lens = _numbers(transform, position)
-    _sample(rimmed, out, matrix, (row, column), origin, extend, parallax, away, lens)
+    matrix, *beside = _numbers(transform, position)
+    _sample(rimmed, out, matrix, (row, column), origin, extend, *beside)
     return out
 
 
@@ -292,14 +332,23 @@ def find_places(
 
 def _numbers(
     transform: FrameTransform, position: FloatArray | None
-) -> tuple[np.ndarray, np.ndarray, FloatArray, tuple[float, float, float]]:
-    """Return what the loops need: matrix, parallax, distances from its plane, radial term."""
+) -> tuple[np.ndarray, np.ndarray, FloatArray, tuple[float, float, float], np.ndarray]:
+    """Return what the loops need: matrix, parallax, distances from its plane, lens, field."""
     parallax, away = np.zeros(3), np.empty((0, 0), np.float32)
     if transform.parallax is not None and position is not None:
         parallax = transform.parallax
         away = np.subtract(position, transform.plane_px, dtype=np.float32)
     matrix = np.ascontiguousarray(transform.matrix, np.float64)
-    return matrix, parallax, away, (transform.radial, *transform.centre)
+    lens = (transform.radial, *transform.centre)
+    return matrix, parallax, away, lens, field_numbers(transform.field)
+
+
+def field_numbers(field: SmoothField | None) -> np.ndarray:
+    """Return a field for compiled loops: centre, half, degree, coefficients; none is empty."""
+    if field is None:
+        return np.empty(0)
+    degree = FIELD_DEGREES[field.coefficients.shape[1]]
+    return np.array([*field.centre, field.half, degree, *field.coefficients.ravel()])
 
 
 def _cut_out(pixels: FloatArray, box: Box) -> FloatArray:

@@ -15,7 +15,7 @@ import numpy as np
 from merge.align.again import PairsAgain, drag_counts
 from merge.align.exposure import SmallColours, SmallPicture, compare_exposures, small_picture
 from merge.align.geometry import StackGeometry, refine_geometry, solve_geometry
-from merge.align.misfit import find_misfit
+from merge.align.misfit import find_misfit, follow_misfit
 from merge.align.motion import apply, check_points
 from merge.align.pair import (
     NO_TILES,
@@ -287,6 +287,19 @@ class StackRegistration:
         """Return what `finish` does from pairs that were compared once more."""
         self._pairs = again.pairs
         return self.finish(reference)
+
+    def follow(self, found: Registration) -> Registration:
+        """Return a refined registration that follows what its motion leaves, where that is proven.
+
+        Air that shimmers bends every frame otherwise; see `misfit`.
+        """
+        geometry = self._geometry
+        if geometry is None or self._model != "auto" or self.misfit() is None:
+            return found
+        self._geometry = follow_misfit(geometry)
+        if self._geometry is geometry:
+            return found
+        return self._describe(found.reference, set(geometry.frames))
 
     def misfit(self) -> Misfit | None:
         """Return what is left between frames beyond chance, once all is finished and refined."""

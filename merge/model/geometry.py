@@ -13,6 +13,43 @@ from merge.model.types import MotionModel
 
 
 @dataclass(frozen=True, eq=False)
+class SmoothField:
+    """A displacement that changes smoothly over the picture: a polynomial of the place.
+
+    Attributes
+    ----------
+    coefficients : ndarray, shape (2, K)
+        Displacement in px (x, y) for each of `field_powers`.
+    centre : (x, y)
+        Of the picture, px.
+    half : float
+        Half its longer side, px: the unit of places.
+    """
+
+    coefficients: NDArray[np.float64]
+    centre: tuple[float, float]
+    half: float
+
+    @classmethod
+    def over(cls, coefficients: NDArray[np.float64], shape: tuple[int, int]) -> SmoothField:
+        """Return the field over a picture of ``shape`` (H, W)."""
+        return cls(coefficients, ((shape[1] - 1) / 2, (shape[0] - 1) / 2), max(shape) / 2)
+
+    def at(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Return the displacement (..., 2) at points (..., 2), px."""
+        degree = FIELD_DEGREES[self.coefficients.shape[1]]
+        powers = field_powers((points - np.asarray(self.centre)) / self.half, degree)
+        return np.asarray(powers @ self.coefficients.T)
+
+    def rescaled(self, factor: float, origin: tuple[float, float] = (0.0, 0.0)) -> SmoothField:
+        """Return the same for pictures ``factor`` times as long that begin at ``origin`` (x, y)."""
+        x, y = (
+            (c + 0.5) * factor - 0.5 - first for c, first in zip(self.centre, origin, strict=True)
+        )
+        return SmoothField(self.coefficients * factor, (x, y), self.half * factor)
+
+
+@dataclass(frozen=True, eq=False)
 class FrameTransform:
     """Map from reference pixels to a frame's pixels: the direction a warper samples in.
 
@@ -30,6 +67,9 @@ class FrameTransform:
         otherwise at another focus: distances r grow by ``radial * r**2``; in 1/px².
     centre : (x, y)
         Of that distortion, and where the size is stated, in the frame's pixels.
+    field : SmoothField or None
+        What moves a reference pixel before all else: what air or a lens does that no camera's
+        motion explains.
     """
 
     matrix: NDArray[np.float64]
@@ -37,11 +77,12 @@ class FrameTransform:
     plane_px: float = 0.0
     radial: float = 0.0
     centre: tuple[float, float] = (0.0, 0.0)
+    field: SmoothField | None = None
 
     @property
     def is_matrix(self) -> bool:
         """Whether the matrix alone is the map, at every depth."""
-        return self.parallax is None and not self.radial
+        return self.parallax is None and self.field is None and not self.radial
 
     def at_position(self, position_px: float) -> FrameTransform:
         """Return the map of what lies at one position on the focus axis, without parallax."""
@@ -79,6 +120,8 @@ class FrameTransform:
         -------
         ndarray, shape (..., 2), float64
         """
+        if self.field is not None:
+            points = points + self.field.at(points)
         moved = points @ self.matrix[:, :2].T + self.matrix[:, 2]
         if self.parallax is not None and position_px is not None:
             moved = moved + (position_px - self.plane_px)[..., None] * self.parallax
@@ -134,10 +177,14 @@ class FrameRegistration:
     reason: str = ""
 
 
-def field_powers(points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return 1, u, v, u², uv, v² of normalised points (..., 2), shape (..., 6)."""
+# Degree of a field by its number of powers.
+FIELD_DEGREES = {6: 2, 10: 3}
+
+
+def field_powers(points: NDArray[np.floating], degree: int) -> NDArray[np.float64]:
+    """Return 1, u, v, u², uv, v² … of normalised points (..., 2), shape (..., K)."""
     u, v = points[..., 0], points[..., 1]
-    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], -1)
+    return np.stack([u ** (n - k) * v**k for n in range(degree + 1) for k in range(n + 1)], -1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,9 +217,7 @@ class Misfit:
         field = self.fields.get((one, other), self.fields.get((other, one)))
         if field is None:
             return None
-        height, width = self.shape
-        centre = np.array([(width - 1) / 2, (height - 1) / 2])
-        away = field_powers((points - centre) / (max(self.shape) / 2)) @ field.T
+        away = SmoothField.over(field, self.shape).at(points)
         return np.asarray(np.hypot(away[..., 0], away[..., 1]))
 
     def renumbered(self, order: Sequence[int]) -> Misfit:

@@ -105,7 +105,7 @@ def refine_by_depth(
     axis = dataclasses.replace(
         bracket.axis, positions_px=np.array([place[frame] for frame in read])
     )
-    found = registrar.refine(registration, axis)
+    found = registrar.follow(registrar.refine(registration, axis))
     if found is registration:
         return bracket
     return dataclasses.replace(bracket, registration=_reorder(found, bracket.order))

@@ -249,6 +249,7 @@ def _geometry_record(frame: FrameRegistration, shape: tuple[int, int]) -> dict[s
     return {
         "matrix": frame.transform.matrix,
         "radial_per_px2": frame.transform.radial,
+        "field": frame.transform.field and dataclasses.asdict(frame.transform.field),
         "parallax": frame.transform.parallax,
         "plane_px": None if frame.transform.parallax is None else frame.transform.plane_px,
         "shift_px": frame.transform.shift_px(shape),
