@@ -173,6 +173,17 @@ class ProvingBracket:
         focus = view["inverse_focus"] + bend
         return 2 * self.record["radius"] * view["focal_px"] * (inverse - focus)
 
+    def light_px(self, index: int) -> np.ndarray:
+        """Return how far the middle of every pixel's blur disk lies off its place, (H, W, 2) px.
+
+        Where a second stop cuts the aperture, as lenses do off the axis, what is left of it is
+        two disks' overlap, whose middle lies halfway between theirs.
+        """
+        view = self.record["views"][index]
+        x, y, _ = self._as_seen(index)
+        share = self.record["cats_eye"] / self._corner(view) * self.blur_px(index) / 4
+        return np.stack([x * share, -y * share], -1)
+
     @cached_property
     def _blurs_px(self) -> np.ndarray:
         return np.stack([self.blur_px(i) for i in range(len(self))], dtype=np.float32)

@@ -139,12 +139,18 @@ def frame_order(bracket: ProvingBracket, result: MergeResult) -> list[int]:
 
 
 def transform_error(scored: Scored, result: MergeResult) -> dict[str, Any]:
-    """Return the worst frame's error in px where it is sharp, and the frames left out."""
+    """Return the worst frame's error in px where it is sharp, and the frames left out.
+
+    "light_px" is the same for the middles of blur disks in place of the aperture's centre: where
+    lenses cut the disks, all that frames show (one against another, the disk of a lens whose pupil
+    lies elsewhere on the axis is the same).
+    """
     bracket = scored.bracket
     step = max(2.0, float(np.abs(np.diff(bracket.positions_px)).max()))
     rows, columns = np.indices(bracket.inverse_depth.shape)
     points = np.stack([columns, rows], -1).astype(float)
-    worst, left_out = 0.0, 0
+    worst, worst_light, left_out = 0.0, 0.0, 0
+    here = bracket.light_px(bracket.reference)
     order = frame_order(bracket, result)
     # Positions of result and truth rise along the same way, by the same unit but for an error.
     positions = bracket.positions_px
@@ -161,8 +167,16 @@ def transform_error(scored: Scored, result: MergeResult) -> dict[str, Any]:
         found = frame.transform.apply(points[sharp], frame.transform.plane_px + away)
         off = found - bracket.places_in(index)[sharp]
         worst = max(worst, float(np.sqrt((off**2).sum(-1).mean())))
+        shown = frame.transform.apply((points + here)[sharp], frame.transform.plane_px + away)
+        off = shown - (bracket.places_in(index) + bracket.light_px(index))[sharp]
+        worst_light = max(worst_light, float(np.sqrt((off**2).sum(-1).mean())))
     same = order[result.registration.reference] == bracket.reference
-    return {"px": round(worst, 3), "left_out": left_out, "true_reference": same}
+    return {
+        "px": round(worst, 3),
+        "light_px": round(worst_light, 3),
+        "left_out": left_out,
+        "true_reference": same,
+    }
 
 
 def depth_error(scored: Scored, result: MergeResult) -> list[float] | None:

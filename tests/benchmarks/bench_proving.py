@@ -10,7 +10,8 @@ of all pixels, of those within 15 px of a depth step (more than a frame's step a
 of the backdrop (beyond the last frame, away from edges) and of the rest. Merges take default
 options and align for themselves; the choice by true depth and OpenCV's exposure fusion by contrast
 alone (T. Mertens et al., Pacific Graphics 2007) get frames placed and exposed by the truth.
-"transform" is the worst frame's root mean square error, in px, where that frame is sharp to a step;
+"transform" is the worst frame's root mean square error, in px, where that frame is sharp to a step,
+"of light" for the middles of blur disks that the lens cuts in place of the aperture's centre;
 "depth" the error in px of blur, median and ninth decile, away from edges and beyond the ends.
 "rims": pixels in 10,000 with an edge that no frame has near there, of `auto` and of the choice.
 Audits: of the bracket as it is, without a frame in the middle, and cut at an end, where the truth
@@ -210,6 +211,7 @@ def print_row(row: dict[str, Any]) -> None:
     )
     print(
         f"| {row['name']} | {bars} | {ways} | {error['px']:.2f} ({row['model']}"
+        + (f", {error['light_px']:.2f} of light" if error["light_px"] < error["px"] - 0.02 else "")
         + (f", {error['left_out']} left out" if error["left_out"] else "")
         + ("" if error.get("true_reference", True) else ", ANOTHER REFERENCE")
         + f") | {depth[0]:.1f} / {depth[1]:.1f} | {rim[0]:.1f} / {rim[1]:.1f} | {told} | {times} |",
