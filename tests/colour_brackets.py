@@ -108,6 +108,10 @@ class ColourBracket:
         moved = self._plane + away * (self.sway[index] - self.sway[self.reference])
         return _apply(self.maps[index], moved)
 
+    def light_px(self, index: int) -> float:
+        """Return how far blur disks' middles lie off: not at all, no lens cuts them."""
+        return 0.0
+
     def blur_px(self, index: int) -> np.ndarray:
         """Return every pixel's blur in a frame, near side positive."""
         return self.positions_px[index] - self.where_px
