@@ -91,9 +91,13 @@ def peak_mib(action: Callable[..., Any], *arguments: Any) -> float:
 
     The action and its arguments must be importable or picklable.
     """
-    context = multiprocessing.get_context("spawn")
-    with context.Pool(1) as pool:
-        return pool.apply(_added_peak, (action, arguments))
+    return alone(_added_peak, action, arguments)
+
+
+def alone(action: Callable[..., Any], *arguments: Any) -> Any:
+    """Return what an action returns in a process of its own; both must be picklable."""
+    with multiprocessing.get_context("spawn").Pool(1) as pool:
+        return pool.apply(action, arguments)
 
 
 def _added_peak(action: Callable[..., Any], arguments: tuple) -> float:
