@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform, TileEnergies
+from merge.resizing import reduce_map
 from merge.scratch import as_floats, as_halves
 
 # Narrowest Gaussian, in pixels of the measured picture: narrower ones pass mostly noise.
@@ -102,7 +103,9 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
         maps.append(energy)
         orientation += products
         fine = np.ascontiguousarray(coarse[::2, ::2])
-    maps += [*orientation, *_light_means(luminance, cell)]
+    inside = cv2.inRange(luminance, _BLACK, _WHITE)  # 255 there
+    maps += [*orientation, reduce_map(luminance, cell, incomplete="drop")]
+    maps.append(1 - reduce_map(inside, cell, incomplete="drop").astype(np.float32) / 255)
     roots = [as_halves(np.copysign(np.sqrt(np.abs(m)), m)) for m in maps]
     return CellEnergies(roots, (luminance.shape[0], luminance.shape[1]), cell, scale)
 
@@ -220,21 +223,8 @@ def _band_means(fine: FloatArray, coarse: FloatArray, side: int, *, directed: bo
     within = min(width * side, fine.shape[1] - 1)
     _add_rows(fine, coarse, side, within, sums)
     sums[1:, :, within:] = sums[1:, :, within - 1 : within]
-    return _across_cells(sums, side)
-
-
-def _light_means(luminance: FloatArray, side: int) -> FloatArray:
-    """Return cells' mean light and share of clipped pixels, (2, h, w)."""
-    height, width = luminance.shape[0] // side, luminance.shape[1] // side
-    sums = np.zeros((2, height, width * side), np.float32)
-    _add_light(luminance, side, sums)
-    return _across_cells(sums, side)
-
-
-def _across_cells(sums: FloatArray, side: int) -> FloatArray:
-    """Return cells' means from the sums of their columns, (C, h, w * side) to (C, h, w)."""
-    size, scale = (sums.shape[2] // side, sums.shape[1]), np.float32(1 / side)
-    return np.stack([cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in sums]) * scale
+    sums /= side
+    return np.stack([cv2.resize(s, (width, height), interpolation=cv2.INTER_AREA) for s in sums])
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy")
@@ -257,17 +247,3 @@ def _add_rows(  # pragma: no cover - compiled
                 sums[1, row, x] += right * right
                 sums[2, row, x] += down * down
                 sums[3, row, x] += right * down
-
-
-@njit(nogil=True, fastmath=True, error_model="numpy")
-def _add_light(  # pragma: no cover - compiled
-    luminance: FloatArray, side: int, sums: FloatArray
-) -> None:
-    """Add up a cell's rows, column by column: light, and pixels that are clipped."""
-    black, white = np.float32(_BLACK), np.float32(_WHITE)
-    for line in range(sums.shape[1] * side):
-        row = line // side
-        for x in range(sums.shape[2]):
-            light = luminance[line, x]
-            sums[0, row, x] += light
-            sums[1, row, x] += np.float32((light < black) | (light > white))

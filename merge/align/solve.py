@@ -18,6 +18,7 @@ from scipy.sparse.linalg import spsolve
 from merge.align.camera import Index, Motion, Projector, invert
 from merge.align.motion import normaliser
 from merge.align.pair import (
+    BANDS,
     CONVERGED_PX,
     MAX_TILES,
     ROUNDS,
@@ -36,6 +37,8 @@ PAIR_TAIL_PX = 0.3
 # How far second differences of the magnification may wander, in px at the picture's rim (rms error
 # over six stacks with 0.02, 0.03, 0.05: 0.119, 0.122, 0.126 px; uneven steps need room).
 _SMOOTH_PX = 0.05
+# Side of the smallest tile: a picture that shrinks to one is none.
+_LEAST_PX = TILE_PX >> (BANDS - 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,7 +174,7 @@ class StackFit:
                 own=motion.own + update[: motion.own.size].reshape(motion.own.shape),
                 shared=motion.shared + update[motion.own.size :],
             )
-            _check_sizes(motion, TILE_PX / (2 * self.half))
+            _check_sizes(motion, _LEAST_PX / (2 * self.half))
             if np.abs(update).max(initial=0.0) * self.half < CONVERGED_PX:
                 break
         return motion
@@ -289,7 +292,7 @@ class StackFit:
             return []
         size = motion.own[:, 2]
         if not motion.model.bends:  # what shrinks to less is refused by `_check_sizes`
-            size = np.log1p(np.maximum(size, TILE_PX / (2 * self.half) - 1))
+            size = np.log1p(np.maximum(size, _LEAST_PX / (2 * self.half) - 1))
         wanted = []
         factor = np.array([1.0, -2.0, 1.0])
         for i in range(1, len(size) - 1):
@@ -302,7 +305,7 @@ class StackFit:
 
 
 def _check_sizes(motion: Motion, least: float) -> None:
-    """Raise RegistrationError where a frame shrinks to a tile or has no place at all."""
+    """Raise RegistrationError where a frame shrinks to the smallest tile or has no place at all."""
     own, small = motion.own, False
     if motion.model.family == "similarity":
         turn = own[:, 3] if motion.model.rolls else 0.0
