@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from scipy.sparse import csc_array, diags_array
+from scipy.sparse.linalg import spsolve
 
 from merge.align.choice import blocks_of, improvement, left_out, loss_of
 from merge.align.geometry import StackGeometry
@@ -111,28 +113,28 @@ def _fit_fields(fit: StackFit, now: Linearised, count: int, usual_px: float, kep
     size = 2 * powers.shape[1]
     moves = np.einsum("tk,ij->tijk", powers, np.eye(2)).reshape(len(powers), 2, size)
     fields = np.zeros((count, 2, powers.shape[1]))
-    free = np.arange(count) != fit.reference
+    starts = np.flatnonzero(np.diff(fit.tiles.pair, prepend=-1))
+    pairs = list(zip(starts, np.append(starts[1:], len(now.misfit)), strict=True))
+    ends = [np.stack([fit.tiles.first[b], fit.tiles.second[b]]) for b in starts]
+    # Of both frames of a pair together, which disagree: what one gains the other loses.
+    places = np.stack([(e[:, None] * size + np.arange(size)).ravel() for e in ends])
+    rows, columns = np.repeat(places, 2 * size, 1).ravel(), np.tile(places, 2 * size).ravel()
+    free = np.flatnonzero(np.repeat(np.arange(count) != fit.reference, size))
+    prior = csc_array(diags_array(np.full(count * size, usual_px**-2)))
     for _ in range(ROUNDS):
         left = now.misfit - fit.between(fields, now.points)
         trust = kept / (1 + squared(left, now.certainty) / TAIL)
         weighted = np.matmul(now.certainty * trust[:, None, None], moves)
-        normal = np.zeros((count, size, count, size))
-        right = np.zeros((count, size))
-        ends = fit.tiles.first, fit.tiles.second
-        for pair in np.unique(fit.tiles.pair):
-            mine = fit.tiles.pair == pair
-            one, two = (int(end[mine][0]) for end in ends)
-            flat = weighted[mine].reshape(-1, size)
-            block = flat.T @ moves[mine].reshape(-1, size)
-            aim = flat.T @ now.misfit[mine].ravel()
-            for a, b, sign in ((one, one, 1), (two, two, 1), (one, two, -1), (two, one, -1)):
-                normal[a, :, b] += sign * block
+        values, right = [], np.zeros((count, size))
+        for (begin, end), (one, two) in zip(pairs, ends, strict=True):
+            flat = weighted[begin:end].reshape(-1, size)
+            block = flat.T @ moves[begin:end].reshape(-1, size)
+            values.append(np.block([[block, -block], [-block, block]]).ravel())
+            aim = flat.T @ now.misfit[begin:end].ravel()
             right[two] += aim
             right[one] -= aim
-        places = np.flatnonzero(np.repeat(free, size))
-        matrix = normal.reshape(count * size, -1)[np.ix_(places, places)]
-        matrix[np.diag_indices(len(places))] += usual_px**-2
+        normal = csc_array((np.concatenate(values), (rows, columns)), shape=prior.shape) + prior
         found = np.zeros(count * size)
-        found[places] = np.linalg.solve(matrix, right.ravel()[places])
+        found[free] = spsolve(csc_array(normal[free][:, free]), right.ravel()[free])
         fields = found.reshape(fields.shape)
     return fields
