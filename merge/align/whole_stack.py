@@ -6,31 +6,22 @@ frame, or several, do not cut the chain. All measurements are then solved togeth
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
 
-import cv2
 import numpy as np
 
 from merge.align.again import PairsAgain, drag_counts
 from merge.align.exposure import SmallColours, SmallPicture, compare_exposures, small_picture
 from merge.align.geometry import StackGeometry, refine_geometry, solve_geometry
+from merge.align.matching import MIN_AGREEMENT, ONE_SCENE, likeness, match_as_before, match_frames
 from merge.align.misfit import find_misfit, follow_misfit
 from merge.align.motion import apply, check_points
 from merge.align.pair import (
-    NO_TILES,
     PairMeasurement,
-    PairResult,
     Pyramid,
-    agreement_beyond_noise,
     build_pyramid,
-    likeness_at,
-    register_pair,
-    telling,
-    unexplained_px,
 )
 from merge.align.solve import linked_frames, linked_groups
-from merge.align.start import DISTINCT, shift_of_detail, starting_points
 from merge.encoding import linearize
 from merge.errors import RegistrationError
 from merge.model import (
@@ -49,22 +40,11 @@ from merge.significance import FEWEST, NINETY, SURE
 # Pictures above this size are reduced for comparison: time, and at 6 MP the pixel is still finer
 # than the registration's error.
 _ANALYSIS_PIXELS = 6_500_000
-# Bands of pictures of one scene agree better than this after registration, those of different
-# scenes worse (photograph scenes: neighbours 0.98, first against last 0.84; upside down, another
-# scene or noise below 0.2).
-MIN_AGREEMENT = 0.5
 _NO_MATCH = "matches no frame beside it: another scene, strong motion or no detail"
 _COARSE = "placed by its coarse detail alone: noise fills the rest"
-# A pair that agrees less than this is tried from other starting points too, and one whose sharp
-# tiles lie farther beside its motion: a wrong place, where what is blurred agrees alone, or sway.
-# So is one whose size changes otherwise by more than that.
-_GOOD_AGREEMENT, _BESIDE_PX = 0.85, 1.0
 # A frame is compared with this many earlier ones.
 _COMPARED = 2
 _STRIP_ROWS = 256
-# Side of pictures on which scenes are told apart, and their overlap is taken; frames of one scene
-# correlate by more than this under any defocus, others by up to 0.63 by chance.
-_SCENE_PX, _ONE_SCENE = 32, 0.8
 
 
 def analysis_reduction(shape: tuple[int, ...]) -> int:
@@ -179,9 +159,11 @@ class StackRegistration:
             if agreed == _COMPARED:
                 break
             known = self._through(earlier, index)
-            result = _match(self._held[earlier], pyramid, self._pair_model, known)
+            result = match_frames(self._held[earlier], pyramid, self._pair_model, known)
             if known is None and (before := self._step_to(earlier)) is not None:
-                result = _as_before(self._held[earlier], pyramid, self._pair_model, result, before)
+                result = match_as_before(
+                    self._held[earlier], pyramid, self._pair_model, result, before
+                )
             if result.agreement >= MIN_AGREEMENT:
                 self._pairs.append(PairMeasurement(earlier, index, result))
                 agreed += 1
@@ -351,8 +333,8 @@ class StackRegistration:
         groups = [g for g in linked_groups(self._pairs, len(self._small)) if not g & linked]
         largest = max(groups, key=len, default=set())
         here = self._small[reference].light
-        alike = max((_likeness(here, self._small[i].light) for i in largest), default=1.0)
-        if len(largest) < FEWEST or alike > _ONE_SCENE:
+        alike = max((likeness(here, self._small[i].light) for i in largest), default=1.0)
+        if len(largest) < FEWEST or alike > ONE_SCENE:
             return ()
         return tuple(sorted(largest))
 
@@ -387,18 +369,6 @@ class StackRegistration:
         return None
 
 
-def _likeness(one: FloatArray, other: FloatArray) -> float:
-    """Return the correlation of two small pictures, coarse, at the best small shift."""
-    side = _SCENE_PX / max(one.shape)
-    size = (max(round(one.shape[1] * side), 8), max(round(one.shape[0] * side), 8))
-    a, b = (
-        cv2.GaussianBlur(cv2.resize(np.sqrt(np.maximum(p, 0)), size), (0, 0), 1.0)
-        for p in (one, other)
-    )
-    inner = a[size[1] // 8 : -(size[1] // 8), size[0] // 8 : -(size[0] // 8)]
-    return float(cv2.matchTemplate(b, inner, cv2.TM_CCOEFF_NORMED).max())
-
-
 def _linear_light(picture: FloatArray, transfer: str) -> FloatArray:
     """Return linear light; in strips, which spares two pictures' memory."""
     if transfer == "linear":
@@ -407,88 +377,6 @@ def _linear_light(picture: FloatArray, transfer: str) -> FloatArray:
     for top in range(0, picture.shape[0], _STRIP_ROWS):
         light[top : top + _STRIP_ROWS] = linearize(picture[top : top + _STRIP_ROWS], transfer)
     return light
-
-
-def _match(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) -> PairResult:
-    """Register a pair from the first starting point that leads to good agreement, or the best.
-
-    The best agrees over most of the picture: what lies outside the other frame agrees with nothing,
-    or a pattern that repeats would fit best far away, where a small part is left to compare. And
-    where the sharp part of such a pattern is another one in each frame, all else is elsewhere then.
-    """
-    if model == "none":
-        return PairResult(np.eye(3), 1.0, NO_TILES)
-    tried: list[PairResult] = []
-    for result in _attempts(one, two, model, known):
-        tried.append(result)
-        told = result.tiles
-        beside_px = unexplained_px(told.shifts, told.certainty) if known is None else 0.0
-        if result.agreement >= _GOOD_AGREEMENT and beside_px < _BESIDE_PX:
-            break
-    best = tried[0]
-    if len(tried) > 1:
-        best = max(tried, key=lambda r: _worth(one, two, r))
-    if not telling(best.tiles.certainty).any():
-        best = _by_detail(one, two, model) or best
-    if best.agreement < MIN_AGREEMENT:
-        coarse = agreement_beyond_noise(one, two, best.matrix)
-        if coarse >= _GOOD_AGREEMENT:  # one scene: 0.87 and more, others: up to 0.62
-            best = replace(best, agreement=coarse, coarse=True)
-    return best
-
-
-def _as_before(
-    one: Pyramid, two: Pyramid, model: MotionModel, found: PairResult, before: Array
-) -> PairResult:
-    """Return what was found, or what agrees far better with the size changed as in the step before.
-
-    A pattern that repeats fits with many sizes; those of a bracket change evenly.
-    """
-    if model in ("none", "shift") or found.agreement < MIN_AGREEMENT:
-        return found
-    points = check_points(one.shape)
-    own, other = (apply(m, points) - points for m in (found.matrix, before))
-    own, other = own - own[-1], other - other[-1]  # the centre comes last
-    if np.linalg.norm(own - other, axis=1).max() < _BESIDE_PX:
-        return found
-    start = before.copy()
-    start[:2, 2] += apply(found.matrix, points[-1:])[0] - apply(before, points[-1:])[0]
-    again = register_pair(one, two, model=model, initial=start, refine_only=True)
-    better = _worth(one, two, again) > _worth(one, two, found)
-    return again if better and 1 - again.agreement < DISTINCT * (1 - found.agreement) else found
-
-
-def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | None:
-    """Register a pair whose tiles tell nothing by what is sharp in both, if there is such."""
-    start = shift_of_detail(one, two)
-    if start is None:
-        return None
-    result = register_pair(one, two, model=model, initial=start, refine_only=True)
-    found = result.agreement >= MIN_AGREEMENT and telling(result.tiles.certainty).any()
-    return result if found else None
-
-
-def _worth(one: Pyramid, two: Pyramid, result: PairResult) -> float:
-    alike = result.agreement + likeness_at(one, two, result.matrix)
-    return alike * _overlap(result.matrix, one.shape)
-
-
-def _overlap(matrix: Array, shape: tuple[int, int]) -> float:
-    """Return the share of a picture that lies inside the other."""
-    rows, columns = np.indices((_SCENE_PX, _SCENE_PX)).reshape(2, -1)
-    unit = (np.stack([columns, rows], 1) + 0.5) / _SCENE_PX
-    moved = apply(matrix, unit * shape[::-1]) / shape[::-1]
-    return float(((moved >= 0) & (moved <= 1)).all(axis=1).mean())
-
-
-def _attempts(
-    one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None
-) -> Iterator[PairResult]:
-    if known is not None:
-        yield register_pair(one, two, model=model, initial=known, refine_only=True)
-    yield register_pair(one, two, model=model)
-    for start in starting_points(one, two, "similarity" if model == "auto" else model):
-        yield register_pair(one, two, model=model, initial=start)
 
 
 def _jumps(matrices: dict[int, Array], full: tuple[int, int], reduction: int) -> dict[int, float]:
