@@ -179,6 +179,13 @@ def neighbours(  # pragma: no cover - compiled
     return lefts, besides, along
 
 
+@njit(inner=True, nogil=True)
+def mirrored(place: int, size: int) -> int:  # pragma: no cover - compiled
+    """Return the place in a row of ``size`` whose mirror image at the ends this is."""
+    place = abs(place) % (2 * size - 2)
+    return min(place, 2 * size - 2 - place)
+
+
 @njit(inner=True, nogil=True, fastmath=True)
 def depth_between(  # pragma: no cover - compiled
     a: np.float32, b: np.float32, c: np.float32, d: np.float32, fy: np.float32, fx: np.float32
