@@ -60,7 +60,10 @@ def _way_astray(path: Array) -> Array:
 def _distances(features: Array) -> Array:
     """Return the mean absolute difference of features (N, B, K) between all frames, (N, N)."""
     flat = features.reshape(len(features), -1).astype(np.float32)
-    return np.stack([np.abs(flat - row).mean(axis=1) for row in flat]).astype(float)
+    apart = np.zeros((len(flat), len(flat)))
+    for frame, row in enumerate(flat):
+        apart[frame, frame:] = apart[frame:, frame] = np.abs(flat[frame:] - row).mean(axis=1)
+    return apart
 
 
 def _nearest_chain(apart: Array) -> Index:

@@ -195,9 +195,10 @@ def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array, Arr
     off = lean - lean[::-1] if count == 2 else np.zeros(count, complex)
     chance = np.ones(count)
     sound, whole, degrees = np.ones(count, bool), np.full(count, np.inf), 1
+    error, beside = np.zeros(count), np.zeros((count, count), bool)
+    changed = sound
     while sound.sum() >= FEWEST:
-        error = np.zeros(count)
-        for k in map(int, np.flatnonzero(sound)):
+        for k in map(int, np.flatnonzero(sound & changed)):
             near = [j for j in np.argsort(np.abs(np.arange(count) - k), kind="stable") if sound[j]]
             others = np.array(near[1 : 1 + _BESIDE])
             told = (_line_at(k, others, part) for part in (lean.real, lean.imag))
@@ -205,6 +206,7 @@ def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array, Arr
             contrast = np.zeros(count)
             contrast[k], contrast[others] = 1.0, -1 / len(others)
             error[k] = np.sqrt(max(float(contrast @ covariance @ contrast), 0.0))
+            beside[k] = contrast < 0
         spread = excess_spread(np.abs(off[sound]), error[sound], parts=2)
         between, degrees = learned_spread(spread, int(sound.sum()), _BETWEEN_LEANS)
         whole[sound] = np.hypot(error, between)[sound]
@@ -213,7 +215,7 @@ def _off_the_line(lean: Complex, covariance: Array) -> tuple[Complex, Array, Arr
         worst = int(np.where(sound, size, 0).argmax())
         if -ndtri(max(2 * chance[worst], 1e-300)) < proof_limit(count):
             break
-        sound[worst] = False
+        sound[worst], changed = False, beside[:, worst]
     return off, chance, whole, degrees
 
 
@@ -267,10 +269,11 @@ def _anisotropies(
 
 
 def _anisotropy(tensor: Array, told: BoolArray) -> Complex:
-    both = np.where(told, np.maximum(tensor[:, 0] + tensor[:, 1], 1e-12), 1.0)
-    vector = np.where(told, tensor[:, 0] - tensor[:, 1] + 2j * tensor[:, 2], 0.0) / both
-    # Noise may carry it beyond 1.
-    return np.asarray(vector / np.maximum(np.abs(vector), 1.0))
+    along, across, mixed = (tensor[:, part][told] for part in range(3))
+    vector = (along - across + 2j * mixed) / np.maximum(along + across, 1e-12)
+    whole = np.zeros(told.shape, complex)
+    whole[told] = vector / np.maximum(np.abs(vector), 1.0)  # noise may carry it beyond 1
+    return whole
 
 
 def _across_scales(less: Complex, told: BoolArray, blocks: Index) -> tuple[Complex, Array]:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from merge.axis.residuals import FLOOR, Windows, compare, inside_stack, slopes_of
-from merge.axis.solving import FROM_NEAR, Depth, Solution, by_depth, normal_matrix, solve
+from merge.axis.solving import FROM_NEAR, Solution, by_depth, normal_matrix, solve
 from merge.compiled import njit
 from merge.model import Array, BoolArray, Index
 from merge.significance import (
@@ -40,6 +40,8 @@ _MOST_TRIED = 3
 # Rounds in which a frame's own blur is fitted, a bound on time; the change in standard errors that
 # ends them; and the most by which a step goes farther than it seems.
 _ROUNDS, _SETTLED, _FARTHEST = 6, 0.2, 4.0
+# A frame's move is felt where neighbours move against each other by so much of the most.
+_FELT = 1e-3
 # Standard errors from which a frame is tried, and by which the whole fit must be better then: a
 # number more always makes it so.
 _BETTER = 1.0
@@ -201,21 +203,18 @@ def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = Non
     over_place, place_error = np.full(count, np.inf), np.zeros(count)
 
     def judge(frame: int) -> None:
-        here = (data.frames == frame)[:, None] & data.used[:, None]
-        straight = model.contrast(np.where(here, by_square, 0.0), places)
-        square[frame] = straight.size(model.residual)
+        straight = model.contrast(frame, by_square, places)
+        square[frame] = straight.size()
         error[frame], degrees[frame] = straight.error, straight.degrees
         others = np.asarray(
             places - np.outer(places[:, frame], places[frame]) / places[frame, frame]
         )
         for apart in near:
-            unsure = model.contrast(np.where(here, apart / small, 0.0), others).error
+            unsure = model.contrast(frame, apart / small, others).error
             place_error[frame] = max(place_error[frame], unsure)
         for apart in far if data.own[frame] else ():
-            off = np.where(here, apart, 0.0)
-            rival = model.contrast(off, others)
-            beyond = rival.size(model.residual + off) / rival.error
-            over_place[frame] = min(over_place[frame], beyond)
+            rival = model.contrast(frame, apart, others)
+            over_place[frame] = min(over_place[frame], rival.size(beyond=1.0) / rival.error)
 
     share_out(judge, range(count) if some is None else some)
     return _OwnBlur(square, error, degrees, over_place, place_error)
@@ -223,15 +222,16 @@ def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = Non
 
 @dataclass(frozen=True)
 class _Contrast:
-    """How far residuals go along a column: by their `pull` (K, B, W), over what it `told`."""
+    """How far residuals go `along` a column, by their pull, over what that `told` of itself."""
 
-    pull: Array
+    along: float
     told: float
     error: float
     degrees: float
 
-    def size(self, residual: Array) -> float:
-        return _dot(self.pull, residual) / self.told if self.told else 0.0
+    def size(self, beyond: float = 0.0) -> float:
+        """Return it; with so many times the column added to the residuals."""
+        return self.along / self.told + beyond if self.told else 0.0
 
 
 class _Model:
@@ -259,8 +259,8 @@ class _Model:
         self._depth = np.empty(len(solution.tiles_px), np.intp)
         for k, depth in enumerate(self._depths):
             self._depth[depth.tiles] = k
-        self._centre = data.frames[:, data.frames.shape[1] // 2].copy()
-        self._shapes = (), (data.value.shape[1], len(self._depths))
+        self._beyond = data.frames.shape[1] // 2
+        self._centre = data.frames[:, self._beyond].copy()
 
     def change(self, own: Array, frames_px: Array) -> Array:
         """Return what other blur and places of the frames do to the logarithms, (K, B, W)."""
@@ -275,54 +275,75 @@ class _Model:
         ways = (self.change(none, frames_px + way * np.sqrt(square)) for way in (-1, 1))
         return [softer - there for there in ways]
 
-    def contrast(self, column: Array, inverse: Array) -> _Contrast:
-        """Return what amplitudes and places leave of a column, those of frames by an inverse."""
-        shared = self._project(column, np.zeros(len(inverse)))[1]
-        pull, _, sums = self._project(column, inverse @ shared)
-        told = max(_dot(pull, column), 0.0)
-        by_tile = np.einsum("kbw,kbw->k", pull, self.residual)
-        by_block = np.bincount(self._data.blocks, by_tile)
-        whole = float((by_block**2).sum()) + _model_variance(sums, self._depths)
-        degrees = max(whole**2 / max(float((by_block**4).sum()), 1e-12) - 1, 1.0)
-        return _Contrast(pull, told, math.sqrt(whole) / told if told else math.inf, degrees)
+    def contrast(self, frame: int, column: Array, inverse: Array) -> _Contrast:
+        """Return what amplitudes and places leave of one frame's part of a column.
 
-    def _project(self, column: Array, moved_px: Array) -> tuple[Array, Array, Array]:
-        """Take out of a column what moves of frames (N,) and what each tile explains; weigh it.
+        Places of frames move by an inverse; where all frames that tiles see move alike, the tiles'
+        own places explain it.
+        """
+        near = self._around(frame, frame)
+        seen = (self._data.frames[near] == frame)[:, None] & self._data.used[near, None]
+        own = np.where(seen, column[near], 0.0)
+        moved = inverse @ self._project(near, own, np.zeros(len(inverse)))[1]
+        steps = np.abs(np.diff(moved))
+        felt = np.flatnonzero(steps > _FELT * steps.max(initial=0.0))
+        wide = self._around(min([frame, *felt[:1]]), max([frame, *(felt[-1:] + 1)]))
+        whole = np.zeros((wide.stop - wide.start, *own.shape[1:]))
+        whole[near.start - wide.start : near.stop - wide.start] = own
+        pull, _, sums = self._project(wide, whole, moved)
+        told = max(float(np.einsum("kbw,kbw->", pull, whole)), 0.0)
+        by_tile = np.einsum("kbw,kbw->k", pull, self.residual[wide])
+        by_block = np.bincount(self._data.blocks[wide], by_tile)
+        variance = float((by_block**2).sum()) + self._model_variance(wide, sums)
+        degrees = max(variance**2 / max(float((by_block**4).sum()), 1e-12) - 1, 1.0)
+        error = math.sqrt(variance) / told if told else math.inf
+        return _Contrast(float(by_tile.sum()), told, error, degrees)
+
+    def _around(self, first: int, last: int) -> slice:
+        """Return the tiles that may see frames from first to last; they follow by their peaks."""
+        reach = first - self._beyond, last + self._beyond + 1
+        return slice(*np.searchsorted(self._centre, reach).tolist())
+
+    def _seen_by(self, some: slice) -> tuple[int, int]:
+        """Return the range of frames that some tiles see, from half a window before the first."""
+        centres = self._centre[some]
+        if len(centres) == 0:
+            return 0, 2 * self._beyond
+        return int(centres[0]), int(centres[-1]) + 2 * self._beyond + 1
+
+    def _project(self, some: slice, column: Array, moved_px: Array) -> tuple[Array, Array, Array]:
+        """Take out of some tiles' column what moves of frames (N,) and each tile explain; weigh it.
 
         Returns
         -------
-        pull : ndarray, shape (K, B, W)
+        pull : ndarray, shape (k, B, W)
         by_frame : ndarray, shape (N,)
             By how much the frames' places change it.
-        sums : ndarray, shape (B, depths, N)
-            Of what is left, by depth.
+        sums : ndarray, shape (B, depths, seen)
+            Of what is left, by the depths and frames of these tiles.
         """
-        pull, beyond = np.empty_like(column), column.shape[2] // 2
-        moved = np.pad(moved_px, beyond)
-        by_frame, sums = (np.zeros((*shape, len(moved))) for shape in self._shapes)
+        pull, first, last = np.empty_like(column), *self._seen_by(some)
+        moved = np.pad(moved_px, self._beyond)
+        by_frame = np.zeros(len(moved))
+        depths, depth = np.unique(self._depth[some], return_inverse=True)
+        sums = np.zeros((column.shape[1], len(depths), last - first))
         _project(
-            self._centre, self._depth, self._weight, self._own, self._by_place, column, moved, pull,
-            by_frame, sums,
+            self._centre[some] - first, depth, self._weight[some], self._own[some],
+            self._by_place[some], column, moved[first:last], pull, by_frame[first:last], sums,
         )  # fmt: skip
-        inside = slice(beyond, beyond + len(moved_px))
-        return pull, by_frame[inside], sums[..., inside]
+        return pull, by_frame[self._beyond : self._beyond + len(moved_px)], sums
 
-
-def _dot(one: Array, other: Array) -> float:
-    """Return the sum of products, without the threads that the library would start for it."""
-    return float(np.einsum("kbw,kbw->", one, other))
-
-
-def _model_variance(sums: Array, depths: list[Depth]) -> float:
-    """Return the variance of sums of residuals, each times its pull, by the model's own errors.
-
-    ``sums`` (B, depths, N) are those of the pulls.
-    """
-    parts = (sums[:, k, depth.seen] for k, depth in enumerate(depths))
-    return sum(
-        float(np.einsum("bi,bij,bj->", part, depth.alike, part))
-        for part, depth in zip(parts, depths, strict=True)
-    )
+    def _model_variance(self, some: slice, sums: Array) -> float:
+        """Return the variance of sums of residuals, times their pull, by the model's own errors."""
+        first, last = (frame - self._beyond for frame in self._seen_by(some))
+        variance = 0.0
+        for k, number in enumerate(np.unique(self._depth[some]).tolist()):
+            seen, alike = self._depths[number].seen, self._depths[number].alike
+            both = slice(max(seen.start, first), min(seen.stop, last))
+            part = sums[:, k, both.start - first : both.stop - first]
+            own = slice(both.start - seen.start, both.stop - seen.start)
+            variance += float(np.einsum("bi,bij,bj->", part, alike[:, own, own], part))
+        return variance
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", takes="i1 i1 d3 d3 d3 d3 d1 d3 d1 d3")
@@ -338,7 +359,7 @@ def _project(  # pragma: no cover - compiled
     by_frame: Array,
     sums: Array,
 ) -> None:
-    """See `_Model._project`; frames count from half a window before the first one."""
+    """See `_Model._project`; frames count from half a window before the first tile's peak."""
     bands, width = own.shape[1:]
     left, place, row = np.empty((bands, width)), np.empty((bands, width)), np.empty(width)
     for k in range(len(centres)):

@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solveh_banded
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from merge.axis.residuals import (
     FLOOR,
@@ -71,6 +73,7 @@ def solve(
     slopes = slopes_of(data)
     inside = inside_stack(data)
     weight, scale, known = inside, 0.3, np.flatnonzero(inside)
+    told_px = float(data.sigma_px[0]) / data.blur.per_unit  # places within one column look alike
     for iteration in range(_ITERATIONS):
         fit = compare(data, slopes, frames_px, tiles_px, weight, rounds=2)
         sizes = np.abs(fit.residual.ravel()[known])
@@ -79,7 +82,7 @@ def solve(
         weight = inside / (1 + (fit.residual / (2 * scale)) ** 2)
         before = frames_px, tiles_px
         equations = _equations(data, fit, weight, frames_px, tiles_px)
-        change = _frame_change(equations, frames_px)
+        change = equations.frame_change(frames_px)
         reach = _local_step(frames_px, data.sigma_px[0])
         near = reach[data.frames[:, data.frames.shape[1] // 2]]
         frames_px = frames_px + change
@@ -90,7 +93,8 @@ def solve(
             candidates = tiles_px + offsets[:, None] * near
             tiles_px, _ = search_tiles(data, slopes, frames_px, candidates, scale=scale)
         slopes = slopes_of(data, fit.amplitude)
-        if iteration >= least and np.abs(change).max() < 0.004 * np.median(reach):
+        settled = max(0.004 * float(np.median(reach)), told_px)
+        if iteration >= least and _largest_sway(change, data) < settled:
             break
     covariance = np.zeros((len(frames_px), len(frames_px)))
     # Of a tile's entries its amplitudes and its place take some.
@@ -122,28 +126,58 @@ def solve(
 class _Equations:
     """Normal equations with each tile's amplitudes and position eliminated.
 
-    `normal` (N, N) and `by_tile` (K, N), whose columns sum to the gradient, are for the frames;
+    A tile ties only frames of its window to one another: `band` (W, N) holds the lower diagonals of
+    the frames' matrix, the main one first, and `pull` (K, W) what each tile adds to their gradient.
     `row` (K, W), `total` and `whole` (K,) give a tile's answer to the frames' change.
     """
 
-    normal: Array
-    by_tile: Array
+    band: Array
+    pull: Array
     row: Array
     total: Array
     whole: Array
+    frames: Index
 
     def tile_change(self, change: Array, data: Windows) -> Array:
         moved = (self.row * change[data.frames] * data.used).sum(axis=1)
         return np.asarray((moved - self.total) / self.whole)
+
+    def frame_change(self, frames_px: Array) -> Array:
+        """Solve for the frames' change with the first one held."""
+        count = len(frames_px)
+        gradient = np.bincount(self.frames.ravel(), self.pull.ravel(), minlength=count)
+        damped, diagonal = self.band.copy(), self.band[0]
+        damped[0] += 0.001 * diagonal + 1e-6 * diagonal.sum() / count + 1e-12
+        change = np.zeros(count)
+        change[1:] = solveh_banded(damped[:, 1:], gradient[1:], lower=True)
+        most = 0.5 * np.abs(np.gradient(frames_px)).max()
+        return np.clip(change, -most, most)
+
+    def normal(self) -> Array:
+        """Return the frames' matrix, (N, N)."""
+        count = self.band.shape[1]
+        whole = np.zeros((count, count))
+        for off, diagonal in enumerate(self.band[:count]):
+            rows = np.arange(off, count)
+            whole[rows, rows - off] = whole[rows - off, rows] = diagonal[: count - off]
+        return whole
+
+
+def _largest_sway(change: Array, data: Windows) -> float:
+    """Return by how much frames of one window move against one another, at most.
+
+    The ends of long stacks go on moving against each other, by what no step shows.
+    """
+    width = data.frames.shape[1]
+    return float((maximum_filter1d(change, width) - minimum_filter1d(change, width)).max())
 
 
 def normal_matrix(
     data: Windows, fit: Fit, weight: Array, frames_px: Array, tiles_px: Array
 ) -> Array:
     """Return the normal matrix of the frames' places, (N, N), with a guess where nothing tells."""
-    equations = _equations(data, fit, weight, frames_px, tiles_px)
-    count = len(frames_px)
-    return equations.normal + 1e-6 * np.trace(equations.normal) / count * np.eye(count)
+    normal = _equations(data, fit, weight, frames_px, tiles_px).normal()
+    return normal + 1e-6 * np.trace(normal) / len(normal) * np.eye(len(normal))
 
 
 @dataclass(frozen=True)
@@ -175,21 +209,19 @@ def _equations(
     data: Windows, fit: Fit, weight: Array, frames_px: Array, tiles_px: Array
 ) -> _Equations:
     """Linearise about the present positions."""
-    tiles, count = len(tiles_px), len(frames_px)
-    by_tile, row = np.zeros((tiles, count)), np.empty(data.frames.shape)
-    total, whole = np.empty(tiles), np.empty(tiles)
+    tiles, shape = len(tiles_px), data.frames.shape
+    pull, row, total, whole = np.zeros(shape), np.empty(shape), np.empty(tiles), np.empty(tiles)
 
     def fill(first: int, last: int) -> Array:
-        normal = np.zeros((count, count))
+        band = np.zeros((shape[1], len(frames_px)))
         _eliminate(
             data.frames, data.used, data.sigma_px, fit.residual, fit.amplitude, fit.share,
-            fit.derivative, weight, frames_px, tiles_px, first, last, normal, by_tile, row, total,
-            whole,
+            fit.derivative, weight, frames_px, tiles_px, first, last, band, pull, row, total, whole,
         )  # fmt: skip
-        return normal
+        return band
 
-    below = np.sum(in_chunks(fill, tiles), axis=0)
-    return _Equations(below + np.tril(below, -1).T, by_tile, row, total, whole)
+    band = np.sum(in_chunks(fill, tiles), axis=0)
+    return _Equations(band, pull, row, total, whole, data.frames)
 
 
 @njit(
@@ -211,13 +243,13 @@ def _eliminate(  # pragma: no cover - compiled
     tiles_px: Array,
     first: int,
     last: int,
-    normal: Array,
-    by_tile: Array,
+    band: Array,
+    pull: Array,
     row: Array,
     total: Array,
     whole: Array,
 ) -> None:
-    """Write what some tiles add to the equations; below its diagonal ``normal`` is added to."""
+    """Write what some tiles add to the equations; ``band`` is added to."""
     bands, width = len(sigma_px), frames.shape[1]
     cross, per = np.empty((bands, width)), np.empty(bands)
     own, gradient, left = np.empty(width), np.empty(width), np.empty(width)
@@ -225,7 +257,7 @@ def _eliminate(  # pragma: no cover - compiled
         for i in range(width):
             own[i] = row[k, i] = gradient[i] = 0.0
         for b in range(bands):
-            own_sum = pull = shared = 0.0
+            own_sum = left_over = shared = 0.0
             for w in range(width):
                 side = np.sign(frames_px[frames[k, w]] - tiles_px[k])
                 model = amplitude[k, b] * share[k, b, w] + FLOOR
@@ -235,12 +267,12 @@ def _eliminate(  # pragma: no cover - compiled
                 cross[b, w] = here * part * slope
                 shared += here * part * slope
                 own_sum += here * part * part
-                pull += here * part * residual[k, b, w]
+                left_over += here * part * residual[k, b, w]
                 own[w] += here * slope * slope
                 gradient[w] += here * slope * residual[k, b, w]
             per[b] = 1.0 / max(own_sum, 1e-9)
             for i in range(width):
-                gradient[i] -= cross[b, i] * pull * per[b]
+                gradient[i] -= cross[b, i] * left_over * per[b]
                 row[k, i] -= cross[b, i] * shared * per[b]
         # Moving a tile is moving all frames the other way: its column is minus the sum of theirs.
         both = total[k] = 0.0
@@ -252,7 +284,7 @@ def _eliminate(  # pragma: no cover - compiled
         for i in range(width):
             if not used[k, i]:
                 continue
-            by_tile[k, frames[k, i]] += gradient[i] - row[k, i] * total[k] / whole[k]
+            pull[k, i] = gradient[i] - row[k, i] * total[k] / whole[k]
             for j in range(i + 1):
                 left[j] = -row[k, i] * row[k, j] / whole[k]
             left[i] += own[i]
@@ -262,18 +294,7 @@ def _eliminate(  # pragma: no cover - compiled
                     left[j] -= over * cross[b, j]
             for j in range(i + 1):
                 if used[k, j]:
-                    normal[frames[k, i], frames[k, j]] += left[j]
-
-
-def _frame_change(equations: _Equations, frames_px: Array) -> Array:
-    """Solve for the frames' change with the first one held."""
-    count = len(frames_px)
-    normal, gradient = equations.normal, equations.by_tile.sum(axis=0)
-    damped = normal + np.diag(0.01 * np.diag(normal) + 1e-6 * np.trace(normal) / count + 1e-12)
-    change = np.zeros(count)
-    change[1:] = np.linalg.solve(damped[1:, 1:], gradient[1:])
-    most = 0.5 * np.abs(np.gradient(frames_px)).max() if count > 1 else 1.0
-    return np.clip(change, -most, most)
+                    band[frames[k, i] - frames[k, j], frames[k, j]] += left[j]
 
 
 def _local_step(frames_px: Array, least_px: float) -> Array:
@@ -354,14 +375,14 @@ def _covariance(
         )
         trust = np.ascontiguousarray(weight[here])
         own = _equations(some, part, trust, frames_px, tiles_px[here])
-        np.add.at(by_block, some.blocks, own.by_tile)
+        np.add.at(by_block, (some.blocks[:, None], some.frames), own.pull)
         answer = np.zeros(depth.alike.shape)
         _respond(
             some.frames, some.used, some.sigma_px, part.amplitude, part.share, part.derivative,
             trust, own.row, own.whole, frames_px, tiles_px[here], seen.start, answer,
         )  # fmt: skip
         scatter[seen, seen] += (answer @ depth.alike @ answer.transpose(0, 2, 1)).sum(axis=0)
-        normal += own.normal
+        normal += own.normal()
     scatter += by_block.T @ by_block
     usual = max(float(np.median(np.abs(np.diff(frames_px)))), 1e-3)
     apart = np.diff(np.eye(count), axis=0)

@@ -37,7 +37,7 @@ FOREIGN, FOREIGN_RATIO = 1.2, 3.0
 # known stacks off by 9 % in place of 11 %).
 _KEPT = 0.7
 # Even steps tried as a start, over the finest band's sigma.
-_STARTS = np.geomspace(0.7, 40.0, 18)
+_STARTS = np.geomspace(0.105, 40.0, 26)
 # Tiles that are tried with them: enough to tell steps a quarter apart.
 _TILES_TO_START = 600
 # Frames on either side of a tile's peak that are fitted.
@@ -158,19 +158,23 @@ def _solve_ordered(
     telling = np.flatnonzero(well_above_noise(data, LEAST_SNR))
     telling = telling[:: max(1, len(telling) // _TILES_TO_START)]
     some = ordered_tiles(data, order).take(telling)
-    costs = [_cost_of_even(data, some, s)[1].sum() for s in _STARTS]
+    windows = _first_windows(data, some)
+    costs = [_cost_of_even(windows, some, s)[1].sum() for s in _STARTS]
     best = float(_STARTS[int(np.argmin(costs))])
     even = best * data.sigma_px[0] * np.arange(len(order))
     data = _without_moving(data, order, even)
     tiles = ordered_tiles(data, order).take(choose_again(data, chosen))
-    places, _ = _cost_of_even(data, tiles, best)
+    places, _ = _cost_of_even(_first_windows(data, tiles), tiles, best)
     return data, solve_best_explained(data, tiles, even, places)[0]
 
 
-def _cost_of_even(data: StackEnergies, tiles: TileSet, step: float) -> tuple[Array, Array]:
+def _first_windows(data: StackEnergies, tiles: TileSet) -> Windows:
+    return cut_windows(data, tiles, min(8, len(tiles.energy) - 1))
+
+
+def _cost_of_even(windows: Windows, tiles: TileSet, step: float) -> tuple[Array, Array]:
     """Return the tiles' best places, and their costs, with even steps of ``step`` finest sigmas."""
-    windows = cut_windows(data, tiles, min(8, len(tiles.energy) - 1))
-    step_px = step * data.sigma_px[0]
+    step_px = step * windows.sigma_px[0]
     even = step_px * np.arange(len(tiles.energy))
     candidates = even[tiles.centres] + np.linspace(-1.6, 1.6, 13)[:, None] * step_px
     return search_tiles(windows, slopes_of(windows), even, candidates, scale=0.3)
