@@ -195,6 +195,12 @@ def test_light_does_not_move_the_steps():
 
 
 @pytest.mark.slow
+def test_steps_of_a_seventh_of_the_finest_sigma_do_not_go_astray():
+    axis = axis_of(slanted(60, 0.1).frames)
+    assert np.diff(axis.positions_px) == pytest.approx(0.1, abs=0.05)
+    assert axis.positions_px[-1] == pytest.approx(5.9, rel=0.1)
+
+
 def test_a_soft_frame_does_not_move_the_steps_and_is_seen():
     frames = list(slanted().frames)
     frames[5] = cv2.GaussianBlur(frames[5], (0, 0), 1.0)
