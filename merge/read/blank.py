@@ -60,12 +60,12 @@ class BlankRows:
 
 def _lost(means: Array, frame: int) -> tuple[int, int] | None:
     """Return the half-open range of a frame's rows that are lost; ``means`` (frames, rows)."""
-    others = np.delete(means, frame, axis=0)
-    if not len(others) or not means[frame].any():
+    dark, least = means[frame] == 0, max(1, _LEAST * means.shape[1])
+    if dark.all() or dark.sum() < least or len(means) < 2:
         return None  # a frame that is black altogether is told as one that does not fit
-    usual = np.median(others, axis=0)
-    first, stop = _longest_run((means[frame] == 0) & (usual > _LIT * usual.mean()))
-    return (first, stop) if stop - first >= max(1, _LEAST * means.shape[1]) else None
+    usual = np.median(np.delete(means, frame, axis=0), axis=0)
+    first, stop = _longest_run(dark & (usual > _LIT * usual.mean()))
+    return (first, stop) if stop - first >= least else None
 
 
 def _longest_run(values: np.ndarray) -> tuple[int, int]:

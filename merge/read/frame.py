@@ -351,6 +351,9 @@ def _reduce(
     small = np.empty((height, width), np.float32)
     if stored.shape[2:] == (1,):
         stored = stored[:, :, 0]
+    if reduction == 1 and stored.ndim == 2 and stored.dtype == np.uint8:
+        shades = _to_float(np.arange(256, dtype=np.uint8), full_scale)
+        return np.asarray(cv2.LUT(stored, linearize(shades, transfer)), np.float32)
     most = 255 * reduction**2
     if reduction > 1 and stored.ndim == 2 and stored.dtype == np.uint8 and most < small.size:
         # A block's mean is one of few: no curve for each pixel.
