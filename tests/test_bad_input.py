@@ -24,6 +24,7 @@ from small_brackets import small_bracket, write_bracket, write_frame
 
 from merge.cli import main
 from merge.errors import ReadError
+from merge.read import find_frames, read_frame
 from merge.read.arrays import stack_arrays
 from merge.read.blank import BlankRows
 
@@ -113,7 +114,6 @@ ODD_FRAMES: list[tuple[str, Callable[[Path], None], tuple[str, ...]]] = [
     (".jpg", cut_jpeg, ("odd.jpg", "cut off", "copy it again")),
     (".jpg", smaller, ("odd.jpg", "240 x 150 px", "240 x 160 px", "leave this frame out")),
     (".jpg", upright, ("odd.jpg", "160 x 240 px", "240 x 160 px", "turn all frames alike")),
-    (".jpg", turned, ("odd.jpg", "turned by 90°", "is upright")),
     (".jpg", other_camera, ("odd.jpg", "Sample Pocket Two", "Example Field One", "one camera")),
     (".jpg", grey, ("odd.jpg", "grey", "colour", "alike")),
     (".jpg", cmyk_jpeg, ("odd.jpg", "CMYK", "expected", "export")),
@@ -132,6 +132,29 @@ def test_an_odd_frame_among_good_ones_stops_the_merge_with_one_line(tmp_path, su
     before = contents(tmp_path)
     assert_one_line(merge(folder, "-o", tmp_path / "out.tif"), *words)
     assert contents(tmp_path) == before
+
+
+def test_a_frame_that_alone_tells_another_orientation_is_turned_as_the_others(tmp_path):
+    """Cameras that point down mistake how they are held (common practice, no source)."""
+    folder = tmp_path / "bracket"
+    write_bracket(folder, suffix=".jpg")
+    turned(folder / "odd")
+    stack = find_frames(folder)
+    assert stack.turned == ("odd.jpg",)
+    assert {source.shape for source in stack.sources} == {(160, 240, 3)}
+    odd = next(source for source in stack.sources if source.name == "odd.jpg")
+    with Image.open(folder / "odd.jpg") as stored:
+        np.testing.assert_allclose(read_frame(odd).pixels * 255, np.asarray(stored), atol=2)
+    run = merge(folder, "-o", tmp_path / "out.tif")
+    assert run.exit_code == 0
+    assert "turned as most frames, not as it tells: odd.jpg" in run.stdout
+
+
+def test_frames_of_which_half_are_turned_stop_the_merge_with_one_line(tmp_path):
+    folder = tmp_path / "bracket"
+    write_bracket(folder, 1, suffix=".jpg")
+    turned(folder / "odd")
+    assert_one_line(merge(folder, "-o", tmp_path / "out.tif"), "turned by 90°", "is upright")
 
 
 def test_a_link_to_a_picture_that_is_gone_stops_the_merge_with_one_line(tmp_path):

@@ -107,6 +107,8 @@ def command(
     stack = find_frames(pasted_paths(frames), prefer=prefer)
     for line in stack.skipped:
         print_line(f"left out: {line}")
+    for name in stack.turned:
+        print_line(f"turned as most frames, not as it tells: {name}")
     for target in (report, picture):
         if target is not None:
             check_writable(target, overwrite=overwrite, inputs=stack.inputs)

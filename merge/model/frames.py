@@ -129,6 +129,8 @@ class Stack:
         Pictures of the inputs that are left out though no output made them: the JPEG of a raw file.
     shot_order : tuple of int or None
         For each frame its index in shooting order; None while they stand in it.
+    turned : tuple of str
+        Names of frames whose files tell another orientation than most, with which all are read.
     """
 
     sources: tuple[FrameSource, ...]
@@ -137,6 +139,7 @@ class Stack:
     skipped: tuple[str, ...] = ()
     companions: tuple[Path, ...] = ()
     shot_order: tuple[int, ...] | None = None
+    turned: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.sources)

@@ -139,6 +139,7 @@ def build_record(result: MergeResult, outputs: Mapping[str, Path]) -> dict[str, 
         "blurred_coded": result.registration.blurred_coded,
         "frames": frames,
         "passed_over": list(result.stack.skipped),
+        "turned": list(result.stack.turned),
         "white_balance": result.stack.white_balance,
         "measured": dataclasses.asdict(extremes)
         | {"exposure_range_ev": extremes.exposure_range_ev},

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import glob
 import os
+from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -70,7 +71,9 @@ def find_frames(
         least two differ (equal times in the order of their names), else by name, numbers by
         value. Hidden files and whatever is no
         picture are passed over in a folder. Files written by this program are left out, too,
-        unless every input is one, given by name.
+        unless every input is one, given by name. Where all are stored in one size, they get
+        the orientation that more than half of them tell: a camera that points down, or up,
+        mistakes how it is held, and a bracket is taken from one stand.
 
     Raises
     ------
@@ -92,11 +95,14 @@ def find_frames(
         where = ", ".join(str(item) for item in given[:3]) or "nothing"
         raise _nothing_found([Path(item) for item in given], where, skipped)
     ordered, ordered_by = _order(sources)
+    ordered, turned = _turn_alike(ordered)
     first_raw = next((source for source in ordered if source.kind == "raw"), None)
     balance = raw.read_white_balance(first_raw.path) if first_raw else None
     chosen = {source.path for source in ordered}
     companions = [c.source.path for c in candidates if c.source.path not in chosen]
-    return Stack(tuple(ordered), ordered_by, balance, tuple(skipped), tuple(companions))
+    return Stack(
+        tuple(ordered), ordered_by, balance, tuple(skipped), tuple(companions), turned=turned
+    )
 
 
 def _nothing_found(given: list[Path], where: str, skipped: list[str]) -> ReadError:
@@ -283,6 +289,23 @@ def _leave_out_pairs(
         kept.append(chosen)
         skipped += [f"{source.name}: the same picture as {chosen.name}" for source in rest]
     return kept
+
+
+def _turn_alike(sources: list[FrameSource]) -> tuple[list[FrameSource], tuple[str, ...]]:
+    """Return the frames with the orientation of most, and the names of those that tell another."""
+    usual, count = Counter(source.orientation for source in sources).most_common(1)[0]
+    stored = {_sideways(source.shape, source.orientation) for source in sources}
+    if 2 * count <= len(sources) or len(stored) > 1:
+        return sources, ()
+    turned = tuple(source.name for source in sources if source.orientation != usual)
+    shape = _sideways(next(iter(stored)), usual)
+    return [replace(source, shape=shape, orientation=usual) for source in sources], turned
+
+
+def _sideways(shape: tuple[int, int, int], orientation: int) -> tuple[int, int, int]:
+    """Return a shape as stored for one as shown, and the other way round."""
+    height, width, channels = shape
+    return (width, height, channels) if orientation >= 5 else shape
 
 
 def _order(sources: list[FrameSource]) -> tuple[list[FrameSource], str]:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
-from merge.model import Finding
+from merge.model import Finding, Stack
 from merge.pipeline.merging import MergeResult
 from merge.pipeline.record import measured_extremes
 from merge.pipeline.saving import SavedMerge
@@ -34,7 +34,7 @@ def merge_text(saved: SavedMerge, *, verbose: bool = False) -> str:
     result = saved.result
     lines = [
         _frames_line(result),
-        *_skipped_lines(result.stack.skipped, verbose=verbose),
+        *_reading_lines(result.stack, verbose=verbose),
         *_measured_lines(result),
         *(_frame_table(result) if verbose else ()),
         _method_line(result),
@@ -55,8 +55,9 @@ def _frames_line(result: MergeResult) -> str:
     return f"Frames     {len(sources)}, {span}, in order of {order}{left_out}"
 
 
-def _skipped_lines(skipped: Sequence[str], *, verbose: bool) -> list[str]:
-    lines = [f"  passed over: {line}" for line in skipped]
+def _reading_lines(stack: Stack, *, verbose: bool) -> list[str]:
+    lines = [f"  passed over: {line}" for line in stack.skipped]
+    lines += [f"  turned as most frames, not as it tells: {name}" for name in stack.turned]
     return lines if verbose else _listed(lines, _SKIPPED_LISTED)
 
 
