@@ -208,6 +208,30 @@ def test_register_stack_names_frames_that_do_not_belong(plain, bad):
     assert np.nanmax(errors_px(found, plain)) <= 0.35
 
 
+@pytest.mark.parametrize("darker_ev", [4, 12])
+def test_frames_without_the_flash_are_left_out_and_told_as_dark(plain, darker_ev):
+    """The middle one, too: the others' light is the picture's."""
+    dark = (3, FRAMES // 2)
+    pictures = list(plain.pictures)
+    for k in dark:
+        pictures[k] = np.rint(pictures[k] * 255 / 2**darker_ev) / np.float32(255)
+    found = register_stack(iter(pictures), shape=plain.shape)
+    assert {i for i, f in enumerate(found.frames) if f.transform is None} == set(dark)
+    assert all("EV darker" in found.frames[k].reason for k in dark)
+    gains = [f.gain for i, f in enumerate(found.frames) if i not in dark]
+    assert max(gains) / min(gains) < 1.1
+
+
+def test_the_reference_frame_has_the_usual_light(plain):
+    pictures = list(plain.pictures)
+    pictures[FRAMES // 2] = pictures[FRAMES // 2] / np.float32(2)
+    found = register_stack(iter(pictures), shape=plain.shape)
+    assert found.reference in (FRAMES // 2 - 1, FRAMES // 2 + 1)
+    gains = [f.gain for f in found.frames]
+    assert gains[FRAMES // 2] < 0.3
+    assert np.delete(gains, FRAMES // 2).min() > 0.9
+
+
 @pytest.mark.slow
 def test_register_stack_crosses_bad_frames_that_agree_with_one_another(plain):
     pictures = list(plain.pictures)

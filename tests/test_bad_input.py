@@ -204,6 +204,8 @@ def test_true_black_is_no_lost_part():
     check_blank([night, night * 0.9, soft])
     check_blank([soft, night, soft])
     check_blank([night, 0 * night, night])
+    unlit = np.where(night > 0.598, night / 100, 0) * (np.arange(320) >= 120)[:, None]
+    check_blank([night, unlit, night])  # a flash that did not fire
     with pytest.raises(ReadError, match="frame 3: rows 1 to 120 of 320 are zero"):
         check_blank([night, soft, night * (np.arange(320) >= 120)[:, None]])
     with pytest.raises(ReadError, match="columns 121 to 240 of 240 are zero"):

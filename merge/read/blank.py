@@ -15,7 +15,8 @@ from merge.model import Array, FloatArray, FrameSource
 
 # Rows, as part of the height, that must be zero in a row: blur spreads light over fewer.
 _LEAST = 1 / 16
-# Of its mean light, what each of these rows must have in the usual frame.
+# Of its mean light, what each of these rows must have in the usual frame; of what the others'
+# other rows have, what the frame's own must: else it is dark, as where a flash did not fire.
 _LIT = 0.1
 
 
@@ -65,7 +66,10 @@ def _lost(means: Array, frame: int) -> tuple[int, int] | None:
         return None  # a frame that is black altogether is told as one that does not fit
     usual = np.median(np.delete(means, frame, axis=0), axis=0)
     first, stop = _longest_run(dark & (usual > _LIT * usual.mean()))
-    return (first, stop) if stop - first >= least else None
+    rest = np.r_[:first, stop : len(usual)]
+    if stop - first < least or means[frame, rest].sum() < _LIT * usual[rest].sum():
+        return None
+    return first, stop
 
 
 def _longest_run(values: np.ndarray) -> tuple[int, int]:
