@@ -115,7 +115,7 @@ def call_at_first_miss(action: Callable[[], None]) -> None:
 
 
 def _type_of(word: str) -> Any:
-    scalar, kind, count = _SCALARS[word[0]], word[1:].rstrip("123"), word.lstrip("fdibvt")
+    scalar, kind, count = _SCALARS[word[0]], word[1:].rstrip("1234"), word.lstrip("fdibvt")
     if not count:
         return scalar
     if kind == "t":

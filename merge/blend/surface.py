@@ -193,11 +193,13 @@ class SurfaceBlend:
         pixels : ndarray, shape (height, width, C) of ``share.box``, float32 without NaN
             Beyond the frame's own border anything near it.
         """
-        bands = build_laplacian(pixels, self._levels)
+        small = build_gaussian(pixels, 1)[1]
         weights = build_gaussian(share.weight, self._levels)
         if share.coarse is not share.weight:
             weights[-1] = build_gaussian(share.coarse, self._levels)[-1]
-        weighted = [weigh(band, w) for band, w in zip(bands, weights, strict=True)]
+        bands = build_laplacian(small, self._levels - 1)
+        bands[-1] = bands[-1].copy()  # of a single level it is the small picture itself
+        weighted = [weigh(band, w) for band, w in zip(bands, weights[1:], strict=True)]
         mixed = collapse_pyramid(weighted)
         row, column, height, width = share.part.core
         total = self._sums.get(share.part)
@@ -207,9 +209,10 @@ class SurfaceBlend:
         bottom = min(share.box[0] + share.box[2], row + height)
         right = min(share.box[1] + share.box[3], column + width)
         if top < bottom and left < right:
-            rows = slice(top - share.box[0], bottom - share.box[0])
-            columns = slice(left - share.box[1], right - share.box[1])
-            total[top - row : bottom - row, left - column : right - column] += mixed[rows, columns]
+            cut = top - share.box[0], left - share.box[1], bottom - top, right - left
+            pixels = np.ascontiguousarray(pixels)
+            place = top - row, left - column
+            _add_finest(pixels, small, share.weight, mixed, cut, place, total)
 
     def add(self, pixels: FloatArray, index: int) -> None:
         """Take frame ``index`` as a whole, shape (H, W, C) float32 without NaN."""
@@ -262,6 +265,83 @@ def _with_margin(ends: NDArray[np.intp], block: int, beyond: int, size: int) -> 
     first = max(int(ends[0]) - beyond - margin, 0) // grid * grid
     last = -(-(int(ends[1]) + block + beyond + margin) // grid) * grid
     return first, min(last, size)
+
+
+@njit(nogil=True, fastmath=True, takes="f3 f3 f2 f3 it4 it2 f3")
+def _add_finest(  # pragma: no cover - compiled
+    pixels: FloatArray, small: FloatArray, weight: FloatArray, mixed: FloatArray, cut: tuple,
+    place: tuple, total: FloatArray,
+) -> None:  # fmt: skip
+    """Add the finest band, weighted, and ``mixed``, what is mixed of all others, at twice its size.
+
+    The finest band is ``pixels`` less ``small``, its next level, at twice the size. ``cut``: (row,
+    column, height, width) of what to add; ``place`` its (row, column) in ``total``.
+    """
+    channels, width = small.shape[2], small.shape[1] * small.shape[2]
+    lows, rests = small.reshape(len(small), width), mixed.reshape(len(small), width)
+    low, rest = np.empty(2 * width, np.float32), np.empty(2 * width, np.float32)
+    line, each = np.empty((3, width), np.float32), np.empty(cut[3] * channels, np.float32)
+    rows, sums = pixels.reshape(len(pixels), -1), total.reshape(len(total), -1)
+    start = cut[1] * channels
+    for i in range(cut[2]):
+        row = cut[0] + i
+        if channels == 3:  # the compiler knows the steps then
+            _enlarge_row(lows, row, 3, line, low)
+            _enlarge_row(rests, row, 3, line, rest)
+            _repeat(weight[row, cut[1] :], 3, each)
+        else:
+            _enlarge_row(lows, row, channels, line, low)
+            _enlarge_row(rests, row, channels, line, rest)
+            _repeat(weight[row, cut[1] :], channels, each)
+        out, here = sums[place[0] + i, place[1] * channels :], rows[row, start:]
+        rough, more = low[start:], rest[start:]
+        for x in range(len(each)):
+            out[x] += (here[x] - rough[x]) * each[x] + more[x]
+
+
+@njit(inner=True, nogil=True, fastmath=True, inline="always")
+def _repeat(values: FloatArray, times: int, out: FloatArray) -> None:  # pragma: no cover - compiled
+    """Fill ``out`` with every value so many times running."""
+    # Unsigned here and below: checks for places counted from the end take longer than all else.
+    step = np.uint64(times)
+    for k in range(np.uint64(len(out)) // step):
+        for c in range(step):
+            out[k * step + c] = values[k]
+
+
+@njit(inner=True, nogil=True, fastmath=True, inline="always")
+def _enlarge_row(  # pragma: no cover - compiled
+    level: FloatArray, row: int, channels: int, line: FloatArray, out: FloatArray
+) -> None:
+    """Fill ``out`` with a row of the next finer level, as `pyrUp` does; ``line`` is room."""
+    last, half = len(level) - 1, np.float32(0.5)
+    own, beside = np.float32(6 / 8), np.float32(1 / 8)
+    k, after = row // 2, min(row // 2 + 1, last)
+    middle, even, odd = line[0], line[1], line[2]
+    here, below, above = level[k], level[after], level[min(abs(k - 1), last)]
+    if row % 2:
+        for x in range(len(middle)):
+            middle[x] = half * (here[x] + below[x])
+    else:
+        for x in range(len(middle)):
+            middle[x] = own * here[x] + beside * (above[x] + below[x])
+    count = len(middle) - channels
+    right = middle[channels:]
+    for x in range(count):
+        odd[x] = half * (middle[x] + right[x])
+    between, wider = even[channels:], right[channels:]
+    for x in range(count - channels):
+        between[x] = own * right[x] + beside * (middle[x] + wider[x])
+    for c in range(channels):
+        first, end = middle[c], middle[count + c]
+        before, second = middle[abs(count - channels + c)], middle[min(channels, count) + c]
+        even[count + c], odd[count + c] = own * end + beside * (before + end), end
+        even[c] = own * first + (beside + beside) * second
+    step = np.uint64(channels)
+    for q in range(np.uint64(len(middle)) // step):
+        for c in range(step):
+            out[np.uint64(2) * q * step + c] = even[q * step + c]
+            out[np.uint64(2) * q * step + step + c] = odd[q * step + c]
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
