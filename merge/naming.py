@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import filecmp
 import itertools
 import os
 import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -99,6 +101,26 @@ def pair_files(
             groups.append(group)
             files = [f for f in rest if f not in group]
     return groups
+
+
+# What file managers add to the name of a copy (common practice, no source).
+_COPY = re.compile(r"(.+?)(?: \(\d+\)| - copy(?: \(\d+\))?| copy(?: \d+)?)", re.IGNORECASE)
+
+
+def find_copies(paths: Iterable[Path]) -> dict[Path, Path]:
+    """Return the files that are copies of others by their names and every byte, and of which.
+
+    Frames of one focus are told by what they show; this is about a folder copied upon itself.
+    """
+    known = {path.resolve(): path for path in paths}
+    found = {}
+    for real, path in known.items():
+        match = _COPY.fullmatch(path.stem)
+        first = match and known.get(real.with_name(match[1] + path.suffix))
+        with suppress(OSError):  # who reads it will say so
+            if first and filecmp.cmp(first, path, shallow=False):
+                found[path] = first
+    return found
 
 
 def _one_exposure(first: FrameSource, second: FrameSource) -> bool:

@@ -742,6 +742,21 @@ def test_raw_and_jpeg_of_one_picture_count_once(tmp_path):
     assert len(stack.skipped) == 2
 
 
+@pytest.mark.parametrize("copy", ["a (1).jpg", "a copy.jpg", "a - Copy (2).jpg"])
+def test_copies_that_a_file_manager_made_count_once(tmp_path, copy):
+    """Told by their names and every byte (names: common practice, no source)."""
+    for name, level in (("a.jpg", 40), ("b.jpg", 80), ("a (9).jpg", 81)):
+        write_jpeg(tmp_path / name, np.full((32, 32, 3), level, np.uint8))
+    known = {path.name for path in tmp_path.iterdir()}
+    path = tmp_path / copy
+    path.write_bytes((tmp_path / "a.jpg").read_bytes())
+    stack = find_frames(tmp_path)
+    kept = {source.name for source in stack.sources}
+    assert kept == known
+    assert stack.skipped == (f"{copy}: a copy of a.jpg",)
+    assert path in stack.inputs  # no output may replace it
+
+
 def test_earlier_results_in_the_folder_are_no_frames(tmp_path):
     paths = write_frames(tmp_path, 2)
     stack = find_frames(tmp_path)

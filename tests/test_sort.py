@@ -465,11 +465,15 @@ def test_placed_folders_are_left_out_of_the_next_sort(tmp_path, day):
     assert len(files_of(load_groups(card / "sorted"))) == 12
 
 
-def test_own_results_in_any_folder_are_left_out_and_named(tmp_path):
+def test_own_results_and_copies_in_any_folder_are_left_out_and_named(tmp_path):
     bracket = write_demo(tmp_path / "demo", frames=4, shape=(160, 240))
+    first = bracket.frames[0]
+    copy = first.with_name(f"{first.stem} (1){first.suffix}")
+    copy.write_bytes(first.read_bytes())
     result = sort_folder(tmp_path)
     assert sorted(files_of(result)) == sorted(bracket.frames)
     assert result.skipped == (
+        f"{copy.relative_to(tmp_path)}: a copy of {first.name}",
         f"{Path('demo', 'truth', 'truth.png')}: an earlier result, not a frame",
     )
     assert sort_folder(tmp_path / "demo" / "truth").groups == ()

@@ -124,9 +124,10 @@ class Stack:
         One set of raw multipliers for all frames; None when no frame is raw.
     skipped : tuple of str
         One line for each input that was left out on purpose (pair of a raw file, earlier
-        output, unsupported kind in a folder) with the reason.
+        output, unsupported kind in a folder, a copy) with the reason.
     companions : tuple of Path
-        Pictures of the inputs that are left out though no output made them: the JPEG of a raw file.
+        Pictures of the inputs that are left out though no output made them: the JPEG of a raw file,
+        copies.
     shot_order : tuple of int or None
         For each frame its index in shooting order; None while they stand in it.
     turned : tuple of str

@@ -15,7 +15,7 @@ from merge.atomic import write_json
 from merge.errors import MergeError, ReadError, WriteError
 from merge.metadata import own_content
 from merge.model import FloatArray, FrameSource, Progress
-from merge.naming import PICTURE_SUFFIXES
+from merge.naming import PICTURE_SUFFIXES, find_copies
 from merge.read import probe_frame, read_preview
 from merge.read.frame import probe_header
 from merge.read.stack import OWN_OUTPUTS
@@ -51,7 +51,7 @@ def sort_folder(folder: Path, *, progress: Progress | None = None) -> SortedFram
     -------
     SortedFrames
         A picture that cannot be read does not stop the rest; its group names it. One that this
-        program wrote is named in ``skipped``.
+        program wrote, or a copy of another, is named in ``skipped``.
 
     Raises
     ------
@@ -61,8 +61,10 @@ def sort_folder(folder: Path, *, progress: Progress | None = None) -> SortedFram
     paths = list(_find_pictures(folder))
     if not paths:
         raise ReadError(f"{folder}: no picture found. Give the folder that holds a day's files.")
+    copies = find_copies(paths)
+    skipped = [f"{path.relative_to(folder)}: a copy of {of.name}" for path, of in copies.items()]
+    paths = [path for path in paths if path not in copies]
     sources: list[FrameSource] = []
-    skipped: list[str] = []
     problems: dict[Path, str] = {}
     for done, path in enumerate(paths, 1):
         try:

@@ -14,7 +14,14 @@ from typing import Literal
 from merge import metadata
 from merge.errors import FrameMismatchError, ReadError
 from merge.model import FrameSource, Stack
-from merge.naming import PICTURE_SUFFIXES, natural_key, pair_files, unroll, wrong_times
+from merge.naming import (
+    PICTURE_SUFFIXES,
+    find_copies,
+    natural_key,
+    pair_files,
+    unroll,
+    wrong_times,
+)
 from merge.read import raw
 from merge.read.frame import probe_header
 from merge.read.kinds import describe_other, detect_kind, unsupported_error
@@ -88,7 +95,9 @@ def find_frames(
         raise ReadError("an empty name among the frames; give the folder or files of a bracket")
     skipped: list[str] = []
     paths = _expand([Path(item) for item in given], [Path(item) for item in exclude], skipped)
-    candidates = [_probe(path, named) for path, named in paths]
+    copies = find_copies(path for path, _ in paths)
+    skipped += [f"{path.name}: a copy of {first.name}" for path, first in copies.items()]
+    candidates = [_probe(path, named) for path, named in paths if path not in copies]
     candidates = _leave_out_own(candidates, skipped)
     sources = _leave_out_pairs([c.source for c in candidates], prefer, skipped)
     if not sources:
@@ -100,6 +109,7 @@ def find_frames(
     balance = raw.read_white_balance(first_raw.path) if first_raw else None
     chosen = {source.path for source in ordered}
     companions = [c.source.path for c in candidates if c.source.path not in chosen]
+    companions += copies
     return Stack(
         tuple(ordered), ordered_by, balance, tuple(skipped), tuple(companions), turned=turned
     )
