@@ -98,9 +98,17 @@ def _each_brightest(pictures: ScratchStack) -> Iterator[NDArray[np.float16]]:
 def _find_highlights(pictures: ScratchStack) -> NDArray[np.int32]:
     """Return labels of what is clipped in some frame, (h, w)."""
     ever = np.zeros(pictures[0].shape[:2], np.uint8)
-    white = _WHITE.view(np.uint16)
-    for brightest in _each_brightest(pictures):
-        ever |= (brightest.view(np.uint16) >= white).astype(np.uint8)
+    white = _WHITE.view(np.int16)
+
+    def clipped(k: int) -> BoolArray | None:
+        picture = pictures[k]
+        if picture.view(np.int16).max() < white:  # as of most frames
+            return None
+        return np.asarray(_brightest(picture).view(np.int16) >= white)
+
+    for found in work_ahead(clipped, range(len(pictures)), threads=FRAMES_AT_ONCE):
+        if found is not None:
+            ever |= found
     return np.asarray(cv2.connectedComponents(ever)[1], np.int32)
 
 
