@@ -168,11 +168,11 @@ def _bend_numbers(to_light: bool) -> tuple[np.float32, ...]:
     scale, shift = (1 / (1 + _SRGB_OFFSET), _SRGB_OFFSET) if to_light else (1.0, 0.0)
     least = ((first + shift) * scale) ** 0.25
     middle, half = (1 + least) / 2, (1 - least) / 2
-    chebyshev = np.polynomial.chebyshev
-    fitted = chebyshev.chebinterpolate(
+    fitted = np.polynomial.Chebyshev.interpolate(
         lambda z: _srgb_bend((middle + half * z) ** 4 / scale - shift, to_light=to_light), _DEGREE
     )
-    numbers = (scale, shift * scale, 1 / half, -middle / half, *chebyshev.cheb2poly(fitted))
+    curve = fitted.convert(kind=np.polynomial.Polynomial).coef
+    numbers = (scale, shift * scale, 1 / half, -middle / half, *curve.tolist())
     return tuple(np.float32(number) for number in numbers)
 
 
