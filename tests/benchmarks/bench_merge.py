@@ -3,10 +3,13 @@
 PYTHONPATH=.:tests python tests/benchmarks/bench_merge.py [megapixels] [frames …]
 PYTHONPATH=.:tests python tests/benchmarks/bench_merge.py 24 8 30 64 --method surface
 PYTHONPATH=.:tests python tests/benchmarks/bench_merge.py 6 20 --method detail
+PYTHONPATH=.:tests python tests/benchmarks/bench_merge.py 24 30 --blurred-coded
 
 Each bracket is merged by a process of its own, which reports its own peak. The frames are seeded
-JPEGs with a camera's noise, of a camera's best quality; their bytes are in the page cache, so times
-do not include a slow card. Beside it: one thread that only decodes the frames, and, for small
+JPEGs with a camera's noise, of a camera's best quality, blurred in linear light, as a lens does;
+with ``--blurred-coded`` after they were encoded, as drawn or simulated pictures are, the first of
+which a merge reads twice (all frames were so up to commit 2176dff). Their bytes are in the page
+cache, so times do not include a slow card. Beside it: one thread that only decodes the frames, and, for small
 brackets, a script that decodes all frames, runs OpenCV's exposure fusion by contrast alone on them,
 unaligned, and writes a TIFF.
 """
@@ -27,6 +30,7 @@ from bench_helpers import best_of, describe_machine, kept_results
 from bench_io import busy_picture
 from scenes import disk_kernel
 
+from merge.encoding import encode, linearize
 from merge.read import probe_frame, read_samples
 
 # Runs the command and reports the peak of this process alone, whoever started it.
@@ -63,15 +67,21 @@ print("peak", peak_bytes(), file=sys.stderr)
 _FUSION_PIXELS = 150e6
 # From frame to frame; the blur circle no longer grows beyond so many frames.
 _STEP_PX, _FARTHEST = 3.0, 12
+_CODED = "--blurred-coded"
 _NOISE = 1.8  # of 255, about ISO 400 on a full-frame sensor
 
 
-def write_frames(folder: Path, picture: np.ndarray, count: int) -> None:
-    """Write a bracket whose focus moves from left to right and whose size grows by 2 %."""
+def write_frames(folder: Path, picture: np.ndarray, count: int, mixing: str = "srgb") -> None:
+    """Write a bracket whose focus moves from left to right and whose size grows by 2 %.
+
+    ``mixing`` is the curve between what blur mixes and what is stored.
+    """
     height, width = picture.shape[:2]
+    light = linearize(picture.astype(np.float32) / 255, mixing)
     blurred = [picture]
     for away in range(1, min(count, _FARTHEST)):
-        blurred.append(cv2.filter2D(picture, -1, disk_kernel(_STEP_PX * away)))
+        mixed = encode(cv2.filter2D(light, -1, disk_kernel(_STEP_PX * away)), mixing)
+        blurred.append(np.rint(255 * mixed.clip(0, 1)).astype(np.uint8))
     for i in range(count):
         frame = np.empty_like(picture)
         edges = np.linspace(0, width, count + 1).astype(int)
@@ -113,11 +123,13 @@ def main(megapixels: float, counts: list[int], options: list[str]) -> None:
     picture = np.rint(busy_picture(megapixels) * 255).astype(np.uint8)
     print(describe_machine())
     print(f"{picture.shape[1]} x {picture.shape[0]} px, options: {' '.join(options) or 'none'}")
+    mixing = "linear" if _CODED in options else "srgb"
+    options = [option for option in options if option != _CODED]
     for count in counts:
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name) / "in"
             folder.mkdir()
-            write_frames(folder, picture, count)
+            write_frames(folder, picture, count, mixing)
             sources = [probe_frame(path) for path in sorted(folder.iterdir())]
             decode = best_of(lambda s=sources: [read_samples(one) for one in s], times=2) / count
             seconds, peak, record = merge_in_process(folder, *options)
