@@ -9,9 +9,9 @@ Each bracket is merged by a process of its own, which reports its own peak. The 
 JPEGs with a camera's noise, of a camera's best quality, blurred in linear light, as a lens does;
 with ``--blurred-coded`` after they were encoded, as drawn or simulated pictures are, the first of
 which a merge reads twice (all frames were so up to commit 2176dff). Their bytes are in the page
-cache, so times do not include a slow card. Beside it: one thread that only decodes the frames, and, for small
-brackets, a script that decodes all frames, runs OpenCV's exposure fusion by contrast alone on them,
-unaligned, and writes a TIFF.
+cache, so times do not include a slow card. Beside it: one thread that only decodes the frames, and,
+for small brackets, a script that decodes all frames, runs OpenCV's exposure fusion by contrast
+alone on them, unaligned, and writes a TIFF.
 """
 
 from __future__ import annotations
