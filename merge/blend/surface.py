@@ -170,8 +170,9 @@ class SurfaceBlend:
         # Between reduced pixels depth may be up to three quarters of a frame away.
         beside, reach = np.float32(0.75 if r > 1 else 0), self._reach[area]
         near = np.abs(self._position[area] - np.float32(index)) < 1 + beside
-        centre = self._window_centre(self._position[area], reach)
-        near |= np.abs(centre - np.float32(index)) < reach + beside
+        if reach.max() > 1:
+            centre = self._window_centre(self._position[area], reach)
+            near |= np.abs(centre - np.float32(index)) < reach + beside
         if box in self._totals:  # where frames lack pixels, all may count everywhere
             near[:] = True
         rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
