@@ -158,9 +158,9 @@ def build_pyramid(luminance: FloatArray) -> Pyramid:
 
 
 def _band(picture: FloatArray) -> BandArray:
-    wide = cv2.GaussianBlur(picture, (0, 0), _SIGMA_WIDE)
-    band = cv2.subtract(cv2.GaussianBlur(picture, (0, 0), _SIGMA_NARROW), wide, dst=wide)
-    return np.asarray(cv2.multiply(band, 1 / BAND_UNIT, dtype=cv2.CV_16S), np.int16)
+    narrow, wide = (cv2.GaussianBlur(picture, (0, 0), s) for s in (_SIGMA_NARROW, _SIGMA_WIDE))
+    unit = 1 / BAND_UNIT
+    return np.asarray(cv2.addWeighted(narrow, unit, wide, -unit, 0, dtype=cv2.CV_16S), np.int16)
 
 
 def finest_wave() -> float:
