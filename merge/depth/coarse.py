@@ -9,7 +9,7 @@ of a sharp thing lies over a place do not count there.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -213,7 +213,8 @@ def settle_smooth_places(
     place, trust, tie = (enlarge_part(values, whole, CELL_PX) for values in judged)
     told = ((depth.confidence <= 0) & (tie < _BOUND)) | (trust > LEAST_SHARE)
     told &= ~evidence.sure
-    told &= ~shows_less(pictures, measures, evidence, place, depth.position)
+    asked = (np.where(told, values, np.float32(-1)) for values in (place, depth.position))
+    told &= ~shows_less(pictures, measures, evidence, *asked)
     # Coarse detail in an end frame and no fine one there: it lies beyond.
     beyond = np.zeros(told.shape, np.int8)
     beyond[told & (place > len(axis_px) - 1.5)] = 1
@@ -247,7 +248,7 @@ def shows_less(
         `measure_detail` of every frame.
     evidence : Evidence
     place, before : ndarray, shape (h, w), float32
-        Which frame, at each place, may show less than which other one.
+        Which frame, at each place, may show less than which other one; -1 for neither.
 
     Returns
     -------
@@ -259,7 +260,8 @@ def shows_less(
     near = slice(1, OCTAVES - 1)  # the last two look past a stalk
     noise = _noise_powers(evidence)[near]
     shown = np.zeros((2, *place.shape), np.float32)
-    for k, powers in enumerate(_powers(octaves, pictures, measures)):
+    frames = np.unique(np.concatenate([values[values >= 0] for values in wanted])).astype(int)
+    for k, powers in zip(frames, _powers(octaves, pictures, measures, frames), strict=True):
         above = np.maximum(powers[near] - 3 * noise, 0).sum(axis=0)
         full = enlarge_part(above, whole, CELL_PX)
         for which, values in enumerate(wanted):
@@ -368,7 +370,7 @@ def _losses(
     most = np.zeros((OCTAVES + 1, *cells), np.float32)
     loss = np.zeros((count, *cells), np.float32)
     with ScratchStack(count, most.shape, np.float32, memory_bytes=_SCRATCH_BYTES) as amplitudes:
-        for powers in _powers(octaves, pictures, measures):
+        for powers in _powers(octaves, pictures, measures, range(count)):
             np.maximum(most, powers, out=most)
             amplitudes.append(np.sqrt(np.maximum(powers / noise - 1, 0)))
         # An octave of noise alone says nothing: of N frames one is always strongest. In a window of
@@ -385,14 +387,14 @@ def _losses(
 
 
 def _powers(
-    octaves: Octaves, pictures: ScratchStack, measures: ScratchStack
+    octaves: Octaves, pictures: ScratchStack, measures: ScratchStack, frames: Iterable[int]
 ) -> Iterator[FloatArray]:
-    """Yield every frame's power in every octave."""
+    """Yield some frames' power in every octave."""
 
     def measure(k: int) -> FloatArray:
         return octaves.powers(as_floats(pictures[k]), as_floats(measures[k]))
 
-    return work_ahead(measure, range(len(pictures)), threads=FRAMES_AT_ONCE)
+    return work_ahead(measure, frames, threads=FRAMES_AT_ONCE)
 
 
 def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float64]) -> FloatArray:

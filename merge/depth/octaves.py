@@ -58,7 +58,9 @@ class Octaves:
             Its `measure_detail`.
         """
         powers = np.empty_like(self.seen)
-        power = cv2.GaussianBlur(reduce_map(measure * measure * self._fine, CELL_PX), (0, 0), 1.0)
+        square = measure * measure
+        square *= self._fine
+        power = cv2.GaussianBlur(reduce_map(square, CELL_PX), (0, 0), 1.0)
         powers[0] = power / np.maximum(self.seen[0], LEAST_SHARE)
         levels = build_gaussian(luminance(picture) * self._free, OCTAVES)[1:]
         for octave, (window, values) in enumerate(zip(self._windows, levels, strict=True), 1):
