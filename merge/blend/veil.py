@@ -81,8 +81,10 @@ def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[Float
     high: FloatArray | None = None
     for picture in pictures:
         values = as_floats(picture)
-        low = values if low is None else np.minimum(low, values)
-        high = values if high is None else np.maximum(high, values)
+        if low is None or high is None:
+            low, high = values, values.copy()
+        np.minimum(low, values, out=low)
+        np.maximum(high, values, out=high)
     assert low is not None
     assert high is not None
     around = np.ones((2 * reach + 1,) * 2, np.uint8)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from merge.depth.occlusion import gap_in_frames
 from merge.model import DepthMap, FloatArray
-from merge.scratch import ScratchStack
+from merge.scratch import ScratchStack, as_floats
 from merge.significance import proof_limit
 
 # Outlines are looked for within a window of this side, px (held by
@@ -45,7 +45,7 @@ def first_is_near(depth: DepthMap, measures: ScratchStack, axis_px: NDArray[np.f
     before, after = (np.rint(f(calm, window)[step]) for f in (cv2.erode, cv2.dilate))
     shown = np.zeros((2, len(before)), np.float32)
     for k in range(len(measures)):
-        outline = cv2.dilate(measures[k].astype(np.float32), window)[step]
+        outline = cv2.dilate(as_floats(measures[k]), window)[step]
         for side, frames in enumerate((before, after)):
             np.copyto(shown[side], outline, where=frames == k)
     more = (shown[0] - shown[1]).astype(np.float64)

@@ -22,6 +22,7 @@ from merge.compiled import njit
 from merge.model import BoolArray, FloatArray
 from merge.resizing import reduce_map
 from merge.samples import EIGHT_BIT_STEP
+from merge.scratch import as_floats
 from merge.threads import work_ahead
 
 
@@ -64,7 +65,8 @@ AROUND_PX = 8
 
 def halve(values: NDArray[np.generic]) -> FloatArray:
     """Return means of 2 x 2 blocks, channels kept; the last row and column may be repeated."""
-    return reduce_map(np.asarray(values, np.float32), FACTOR)
+    floats = as_floats(values) if values.dtype == np.float16 else np.asarray(values, np.float32)
+    return reduce_map(floats, FACTOR)
 
 
 def blur(values: FloatArray, sigma: float) -> FloatArray:

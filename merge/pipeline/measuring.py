@@ -308,8 +308,7 @@ def _near_first_by_distance(first: FirstPassResult) -> bool | None:
 def _choose(pictures: ScratchStack, position: FloatArray) -> FloatArray:
     """Return each pixel from the frame nearest to its depth."""
     nearest = np.rint(position).astype(np.int32)
-    chosen = np.zeros((*position.shape, pictures[0].shape[2]), np.float32)
+    chosen = np.zeros_like(pictures[0])
     for slot, picture in enumerate(pictures):
-        wanted = cv2.compare(nearest, slot, cv2.CMP_EQ)
-        cv2.copyTo(as_floats(picture), wanted, chosen)
-    return chosen
+        cv2.copyTo(picture, cv2.compare(nearest, slot, cv2.CMP_EQ), chosen)
+    return as_floats(chosen)
