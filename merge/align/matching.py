@@ -75,6 +75,18 @@ def match_frames(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | 
     return best
 
 
+def shows_one_scene(one: Pyramid, two: Pyramid, result: PairResult) -> bool:
+    """Tell whether two registered pictures agree, in their bands and in the light beneath.
+
+    Blurred pictures have few independent places, so that other scenes agree by up to 0.9 by chance,
+    but then their light does by 0.5. Under a cloud light alone agrees as little (snowfield, 0.99).
+    """
+    if result.agreement < MIN_AGREEMENT or result.coarse:
+        return result.coarse
+    light = likeness_at(one, two, result.matrix)
+    return light > ONE_SCENE or (1 - result.agreement) * (1 - light) < (1 - _GOOD_AGREEMENT) ** 2
+
+
 def match_as_before(
     one: Pyramid, two: Pyramid, model: MotionModel, found: PairResult, before: Array
 ) -> PairResult:

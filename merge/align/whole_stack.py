@@ -13,7 +13,13 @@ import numpy as np
 from merge.align.again import PairsAgain, drag_counts
 from merge.align.exposure import SmallColours, SmallPicture, compare_exposures, small_picture
 from merge.align.geometry import StackGeometry, refine_geometry, solve_geometry
-from merge.align.matching import MIN_AGREEMENT, ONE_SCENE, likeness, match_as_before, match_frames
+from merge.align.matching import (
+    ONE_SCENE,
+    likeness,
+    match_as_before,
+    match_frames,
+    shows_one_scene,
+)
 from merge.align.misfit import find_misfit, follow_misfit
 from merge.align.motion import apply, check_points
 from merge.align.pair import (
@@ -174,7 +180,7 @@ class StackRegistration:
                 result = match_as_before(
                     self._held[earlier], pyramid, self._pair_model, result, before
                 )
-            if result.agreement >= MIN_AGREEMENT:
+            if shows_one_scene(self._held[earlier], pyramid, result):
                 self._pairs.append(PairMeasurement(earlier, index, result))
                 agreed += 1
         self._held[index] = pyramid
