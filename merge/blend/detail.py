@@ -11,7 +11,6 @@ import numpy as np
 
 from merge.blend.common import fitting_levels, level_masks
 from merge.blend.parts import Part, at_level, divide, margin_px, within
-from merge.compiled import njit
 from merge.model import BoolArray, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 from merge.samples import luminance
@@ -38,7 +37,9 @@ class _Bands:
             self._energies = [np.array(energy, order="C") for energy in energies]
             return
         for k, (band, energy) in enumerate(zip(bands, energies, strict=True)):
-            _take_stronger(band, energy, self.bands[k], self._energies[k])
+            stronger = cv2.compare(energy, self._energies[k], cv2.CMP_GT)
+            cv2.copyTo(band, stronger, self.bands[k])
+            cv2.max(energy, self._energies[k], dst=self._energies[k])
 
 
 class DetailBlend:
@@ -198,15 +199,3 @@ def _energy(band: FloatArray, mask: BoolArray | None) -> FloatArray:
     if mask is not None:
         energy[~mask] = -1
     return energy
-
-
-@njit(nogil=True, fastmath=True)
-def _take_stronger(  # pragma: no cover - compiled
-    band: FloatArray, energy: FloatArray, best_band: FloatArray, best_energy: FloatArray
-) -> None:
-    for i in range(energy.shape[0]):
-        for j in range(energy.shape[1]):
-            if energy[i, j] > best_energy[i, j]:
-                best_energy[i, j] = energy[i, j]
-                for channel in range(band.shape[2]):
-                    best_band[i, j, channel] = band[i, j, channel]
