@@ -354,6 +354,12 @@ def test_needlessly_fine_steps_are_noted():
     assert "every third frame" in finding.message
 
 
+def test_steps_that_nobody_sees_are_one_note_not_a_duplicate_each():
+    (finding,) = diagnose(tiles_of(40, 0.15))
+    assert finding.kind == "fine steps"
+    assert "single ones are not judged" in finding.message
+
+
 def test_wide_steps_are_one_finding_with_what_to_do():
     """Steps of 6 px for 2 px allowed: 3 px midway; over 42 px that takes 12 frames, or f/12."""
     settings = [CaptureSettings(f_number=8.0)] * 8

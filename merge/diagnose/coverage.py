@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.diagnose.advice import add_between, add_beyond
-from merge.diagnose.sequence import usual_step
+from merge.diagnose.sequence import UNSEEN_PX, usual_step
 from merge.diagnose.steps import Steps, steps_of
 from merge.diagnose.wording import counted, list_names, percent, two_apart
 from merge.model import Array, BoolArray, Box, Finding, FocusAxis, Severity
@@ -392,12 +392,15 @@ def find_needless_frames(axis: FocusAxis, tolerance_px: float) -> list[Finding]:
         return []
     step = float(np.median(np.diff(frames)))
     size = f"{step:.1f}" if step >= 0.1 else "less than 0.1"
+    much = "could be wider"
+    if step <= UNSEEN_PX / 2:
+        much = "are finer than anyone sees, and single ones are not judged"
     return [
         Finding(
             kind="fine steps",
             severity="note",
             message=(
-                f"The steps, {size} px, could be wider: every {counted(every)} frame would do "
+                f"The steps, {size} px, {much}: every {counted(every)} frame would do "
                 f"(at most {_thinned_blur(frames, every):.1f} px of blur between planes)."
             ),
             advice="Take wider steps next time, or merge a part of the frames.",

@@ -101,27 +101,39 @@ def _pairs(count: int) -> Iterator[tuple[int, int]]:
 
 
 def find_duplicates(axis: FocusAxis, names: Sequence[str]) -> list[Finding]:
-    """Return a finding for each pair of frames that are proven to be focused alike."""
+    """Return a finding for each pair of frames that are proven to be focused alike.
+
+    None where such steps lead on, together, by what is seen: they are fine, not frames too many.
+    """
     steps = steps_of(axis)
+    alike = [k for k in range(len(steps.step_px)) if _focused_alike(steps, k)]
     findings = []
-    for k, step in enumerate(steps.step_px):
-        limit, error = duplicate_limit(steps, k)
-        if step > 2 * UNSEEN_PX or step + steps.limit * error >= limit or _lies_astride(steps, k):
+    for run in np.split(alike, np.flatnonzero(np.diff(alike) > 1) + 1):
+        if len(run) >= FEWEST and steps.step_px[run].sum() > 2 * UNSEEN_PX:
             continue
-        a, b = sorted(steps.order[k : k + 2].tolist())
-        findings.append(
-            Finding(
-                kind="duplicate",
-                severity="warning",
-                message=f"{names[b]} is focused like {names[a]} ({step:.1f} px apart).",
-                advice=f"Leave {names[b]} out: a second frame of one focus adds only time.",
-                value=float(step),
-                threshold=limit,
-                unit="px",
-                frames=(a, b),
+        for k in run.tolist():
+            a, b = sorted(steps.order[k : k + 2].tolist())
+            findings.append(
+                Finding(
+                    kind="duplicate",
+                    severity="warning",
+                    message=(
+                        f"{names[b]} is focused like {names[a]} ({steps.step_px[k]:.1f} px apart)."
+                    ),
+                    advice=f"Leave {names[b]} out: a second frame of one focus adds only time.",
+                    value=float(steps.step_px[k]),
+                    threshold=duplicate_limit(steps, k)[0],
+                    unit="px",
+                    frames=(a, b),
+                )
             )
-        )
     return findings
+
+
+def _focused_alike(steps: Steps, k: int) -> bool:
+    limit, error = duplicate_limit(steps, k)
+    proven = steps.step_px[k] + steps.limit * error < limit
+    return bool(steps.step_px[k] <= 2 * UNSEEN_PX and proven and not _lies_astride(steps, k))
 
 
 def _lies_astride(steps: Steps, k: int) -> bool:
