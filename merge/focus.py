@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform, TileEnergies
-from merge.resizing import reduce_map
 from merge.scratch import as_floats, as_halves
 
 # Narrowest Gaussian, in pixels of the measured picture: narrower ones pass mostly noise.
@@ -92,20 +91,13 @@ def measure_cells(luminance: FloatArray, *, scale: float = 1.0) -> CellEnergies:
             f"luminance {luminance.shape}: expected (H, W) of at least {least} x {least} px"
         )
     cell = 4 if luminance.size <= _SMALL_PICTURE_PX else 8
-    maps = []
-    orientation: list[FloatArray] = []
-    fine = cv2.GaussianBlur(luminance, (0, 0), FINEST_SIGMA)
-    for level in range(_BAND_COUNT):
-        coarse = cv2.GaussianBlur(fine, (0, 0), _NEXT_SIGMA)
-        side = max(cell >> level, 1)  # coarse levels are as coarse as they are
-        directed = level in (0, _COARSE_LEVEL)
-        energy, *products = _band_means(fine, coarse, side, directed=directed)
-        maps.append(energy)
-        orientation += products
-        fine = np.ascontiguousarray(coarse[::2, ::2])
-    inside = cv2.inRange(luminance, _BLACK, _WHITE)  # 255 there
-    maps += [*orientation, reduce_map(luminance, cell, incomplete="drop")]
-    maps.append(1 - reduce_map(inside, cell, incomplete="drop").astype(np.float32) / 255)
+    picture = np.ascontiguousarray(luminance, np.float32)
+    levels = []
+    for level in range(_BAND_COUNT):  # coarse levels are as coarse as they are
+        means, picture = _measure_octave(picture, level, max(cell >> level, 1))
+        levels.append(means)
+    maps = [means[0] for means in levels]
+    maps += [*levels[0][1:4], *levels[_COARSE_LEVEL][1:], *levels[0][4:]]
     roots = [as_halves(np.copysign(np.sqrt(np.abs(m)), m)) for m in maps]
     return CellEnergies(roots, (luminance.shape[0], luminance.shape[1]), cell, scale)
 
@@ -212,38 +204,164 @@ def _read_tiles(  # pragma: no cover - compiled
                 means[c, i, j] = total
 
 
-def _band_means(fine: FloatArray, coarse: FloatArray, side: int, *, directed: bool) -> FloatArray:
-    """Return cells' means of a band's square, (1, h, w), or with its slopes' products, (4, h, w).
+def _measure_octave(
+    picture: FloatArray, level: int, side: int
+) -> tuple[list[FloatArray], FloatArray]:
+    """Return cells' means of a picture's finest band, (h, w) each, and what is left, half as large.
 
-    These, if ``directed``, are the mean squares of the differences along x and y and their mean
-    product; the last row and column have the differences of those before.
+    Of its square, in the levels that tell orientation of its slopes' products, too, and in the
+    first one of light and of clipped pixels: see `_take_octave`.
     """
-    height, width = fine.shape[0] // side, fine.shape[1] // side
-    sums = np.zeros((4 if directed else 1, height, width * side), np.float32)
-    within = min(width * side, fine.shape[1] - 1)
-    _add_rows(fine, coarse, side, within, sums)
-    sums[1:, :, within:] = sums[1:, :, within - 1 : within]
+    height, width = (length // side for length in picture.shape)
+    kinds = 6 if level == 0 else 4 if level == _COARSE_LEVEL else 1
+    sums = np.zeros((kinds, height, width * side), np.float32)
+    coarse = np.empty([(length + 1) // 2 for length in picture.shape], np.float32)
+    narrow = _half_of_taps(FINEST_SIGMA)[: None if level == 0 else 0]
+    _take_octave(picture, narrow, _half_of_taps(_NEXT_SIGMA), side, sums, coarse)
+    beyond = picture.shape[1] - 1  # the last column has no difference of its own
+    sums[1:4, :, beyond:] = sums[1:4, :, beyond - 1 : beyond]
     sums /= side
-    return np.stack([cv2.resize(s, (width, height), interpolation=cv2.INTER_AREA) for s in sums])
+    size = width, height
+    return [cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in sums], coarse
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
-def _add_rows(  # pragma: no cover - compiled
-    fine: FloatArray, coarse: FloatArray, side: int, within: int, sums: FloatArray
+def _half_of_taps(sigma: float) -> FloatArray:
+    """Return a Gaussian's weights from the middle one on, as wide as `cv2.GaussianBlur` has it."""
+    width = round(8 * sigma + 1) | 1
+    return cv2.getGaussianKernel(width, sigma, cv2.CV_32F)[width // 2 :, 0].copy()
+
+
+@njit(inner=True, nogil=True)
+def _mirrored(place: int, length: int) -> int:  # pragma: no cover - compiled
+    """Return where a picture that is mirrored about its outermost pixels has a place."""
+    place %= 2 * (length - 1)
+    return min(place, 2 * (length - 1) - place)
+
+
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _blur_along(line: FloatArray, taps: FloatArray, out: FloatArray) -> None:  # pragma: no cover
+    """Blur a line that reaches beyond ``out`` by the taps on either side; their number is even."""
+    middle, own, near = len(taps) - 1, taps[0], taps[1]
+    centre, before, after = line[middle:], line[middle - 1 :], line[middle + 1 :]
+    for x in range(len(out)):
+        out[x] = own * centre[x] + near * (before[x] + after[x])
+    for k in range(2, len(taps), 2):
+        near, far = taps[k], taps[k + 1]
+        before, after = line[middle - k :], line[middle + k :]
+        first, last = line[middle - k - 1 :], line[middle + k + 1 :]
+        for x in range(len(out)):
+            out[x] += near * (before[x] + after[x]) + far * (first[x] + last[x])
+
+
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _blur_across(  # pragma: no cover - compiled
+    lines: FloatArray, middle: int, taps: FloatArray, out: FloatArray
 ) -> None:
-    """Add up a cell's rows, column by column; differences in so many columns."""
-    directed, final = len(sums) > 1, len(fine) - 2
-    for line in range(sums.shape[1] * side):
-        row = line // side
-        y = line if line < final else final
-        for x in range(sums.shape[2]):
-            band = fine[line, x] - coarse[line, x]
-            sums[0, row, x] += band * band
-        if directed:
-            for x in range(within):
-                band = fine[y, x] - coarse[y, x]
-                right = fine[y, x + 1] - coarse[y, x + 1] - band
-                down = fine[y + 1, x] - coarse[y + 1, x] - band
-                sums[1, row, x] += right * right
-                sums[2, row, x] += down * down
-                sums[3, row, x] += right * down
+    """Blur across lines that follow each other in a ring."""
+    count, own, near = len(lines), taps[0], taps[1]
+    centre = lines[middle % count]
+    before, after = lines[(middle - 1) % count], lines[(middle + 1) % count]
+    for x in range(len(out)):
+        out[x] = own * centre[x] + near * (before[x] + after[x])
+    for k in range(2, len(taps), 2):
+        near, far = taps[k], taps[k + 1]
+        before, after = lines[(middle - k) % count], lines[(middle + k) % count]
+        first, last = lines[(middle - k - 1) % count], lines[(middle + k + 1) % count]
+        for x in range(len(out)):
+            out[x] += near * (before[x] + after[x]) + far * (first[x] + last[x])
+
+
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _add_picture(  # pragma: no cover - compiled
+    line: FloatArray, light: FloatArray, clipped: FloatArray
+) -> None:
+    for x in range(len(light)):
+        light[x] += line[x]
+    for x in range(len(clipped)):
+        inside = line[x] >= np.float32(_BLACK) and line[x] <= np.float32(_WHITE)
+        clipped[x] += np.float32(0) if inside else np.float32(1)
+
+
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _add_slopes(  # pragma: no cover - compiled
+    band: FloatArray, below: FloatArray, sums: FloatArray, row: int
+) -> None:
+    along, down, both = sums[1, row], sums[2, row], sums[3, row]
+    after = band[1:]
+    for x in range(min(len(along), len(after))):
+        right, under = after[x] - band[x], below[x] - band[x]
+        along[x] += right * right
+        down[x] += under * under
+        both[x] += right * under
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f1 f1 i f3 f2")
+def _take_octave(  # pragma: no cover - compiled
+    picture: FloatArray,
+    narrow: FloatArray,
+    wide: FloatArray,
+    side: int,
+    sums: FloatArray,
+    coarse: FloatArray,
+) -> None:
+    """Take the finest band off a picture, line by line, so that what is in use stays at hand.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (H, W)
+    narrow, wide : ndarray
+        Halves of the taps of the band's finer Gaussian, none where the picture has it already, and
+        of what makes the coarser one of it.
+    side : int
+        Of a cell.
+    sums : ndarray, shape (1, 4 or 6, H // side, W // side * side)
+        To these a cell's lines are added, column by column: the band's square; its differences'
+        squares, along x and y, and their product, the last line having those before; the picture; 1
+        where it is clipped.
+    coarse : ndarray, shape (ceil(H / 2), ceil(W / 2))
+        Filled with every other pixel of the coarser Gaussian.
+    """
+    (height, width), rows = picture.shape, sums.shape[1] * side
+    beside = len(wide) - 1
+    margin = beside + max(len(narrow) - 1, 0)
+    padded = np.empty(width + 2 * margin, np.float32)
+    # Rings of the lines that are in use: blurred along x, then along y, twice.
+    once = np.empty((2 * (margin - beside) + 1, width + 2 * beside), np.float32)
+    fine = np.empty((beside + 1, width + 2 * beside), np.float32)
+    twice = np.empty((2 * beside + 1, width), np.float32)
+    bands, blurred = np.empty((2, width), np.float32), np.empty(width, np.float32)
+    for y in range(-margin, height + margin):
+        line = picture[_mirrored(y, height)]
+        padded[margin : margin + width] = line
+        for x in range(margin):
+            padded[x] = line[_mirrored(x - margin, width)]
+            padded[margin + width + x] = line[_mirrored(width + x, width)]
+        if len(sums) > 4 and 0 <= y < rows:
+            _add_picture(line, sums[4, y // side], sums[5, y // side])
+        at = y - margin + beside
+        sharp = fine[at % len(fine)]
+        if len(narrow):
+            _blur_along(padded, narrow, once[y % len(once)])
+            if at >= -beside:
+                _blur_across(once, at, narrow, sharp)
+        else:
+            sharp[:] = padded
+        _blur_along(sharp, wide, twice[at % len(twice)])
+        at -= beside
+        if at < 0:
+            continue
+        _blur_across(twice, at, wide, blurred)
+        if at % 2 == 0:
+            kept = coarse[at // 2]
+            for x in range(len(kept)):
+                kept[x] = blurred[2 * x]
+        band, above, sharp = bands[at % 2], bands[1 - at % 2], fine[at % len(fine), beside:]
+        for x in range(width):
+            band[x] = sharp[x] - blurred[x]
+        if at < rows:
+            total = sums[0, at // side]
+            for x in range(len(total)):
+                total[x] += band[x] * band[x]
+        if len(sums) > 1 and at > 0:
+            for place in range(at - 1, min(at + (at == height - 1), rows)):
+                _add_slopes(above, band, sums, place // side)

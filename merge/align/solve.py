@@ -240,37 +240,37 @@ class StackFit:
         shared, tiles = motion.model.shared, self.tiles
         trust = now.trust if kept is None else now.trust * kept
         weighted = np.matmul(now.certainty * trust[:, None, None], now.jacobian)
-        rows, columns, values = [], [], []
-        right = np.zeros(count * own + shared)
         starts = np.flatnonzero(np.diff(tiles.pair, prepend=-1))
-        for begin, end in zip(starts, np.append(starts[1:], len(tiles)), strict=True):
-            part = np.s_[begin:end]
-            flat = weighted[part].reshape(-1, weighted.shape[2])
-            places = [tiles.first[begin] * own + np.arange(own)]
-            places.append(tiles.second[begin] * own + np.arange(own))
-            place = np.concatenate([*places, count * own + np.arange(shared)])
-            right[place] += flat.T @ now.misfit[part].ravel()
-            block = flat.T @ now.jacobian[part].reshape(flat.shape)
-            rows.append(np.repeat(place, len(place)))
-            columns.append(np.tile(place, len(place)))
-            values.append(block.ravel())
-        for place, block, aim in self._smooth_size(motion):
-            rows.append(np.repeat(place, 3))
-            columns.append(np.tile(place, 3))
-            values.append(block.ravel())
-            right[place] += aim
+        both = [f[starts, None] * own + np.arange(own) for f in (tiles.first, tiles.second)]
+        common = np.broadcast_to(count * own + np.arange(shared), (len(starts), shared))
+        places = np.concatenate([*both, common], 1)
+        blocks, aims = np.empty((*places.shape, places.shape[1])), np.empty(places.shape)
+        ends = np.append(starts[1:], len(tiles))
+        for pair, (begin, end) in enumerate(zip(starts, ends, strict=True)):
+            flat = weighted[begin:end].reshape(-1, weighted.shape[2])
+            aims[pair] = flat.T @ now.misfit[begin:end].ravel()
+            blocks[pair] = flat.T @ now.jacobian[begin:end].reshape(flat.shape)
+        equations = [(places, blocks, aims), self._smooth_size(motion)]
+        right = np.zeros(count * own + shared)
+        for place, _, aim in equations:
+            np.add.at(right, place, aim)
         if wanted is not None:
             right = np.zeros(len(right))
             right[wanted] = 1
-        return self._solve_free(rows, columns, values, right, own)
+        return self._solve_free([e[:2] for e in equations], right, own)
 
     def _solve_free(
-        self, rows: list[Index], columns: list[Index], values: list[Array], right: Array, own: int
+        self, equations: Sequence[tuple[Index, Array]], right: Array, own: int
     ) -> Array:
-        """Solve for everything but the reference frame's parameters, which stay."""
+        """Solve for everything but the reference frame's parameters, which stay.
+
+        ``equations`` are blocks (n, k, k) of the normal matrix and their places (n, k).
+        """
         size = len(right)
-        ends = np.concatenate(rows), np.concatenate(columns)
-        matrix = csc_array((np.concatenate(values), ends), shape=(size, size))
+        rows = np.concatenate([np.repeat(p, p.shape[1], 1).ravel() for p, _ in equations])
+        columns = np.concatenate([np.tile(p, p.shape[1]).ravel() for p, _ in equations])
+        values = np.concatenate([block.ravel() for _, block in equations])
+        matrix = csc_array((values, (rows, columns)), shape=(size, size))
         fixed = np.arange(self.reference * own, (self.reference + 1) * own)
         free = np.setdiff1d(np.arange(size), fixed)
         if not len(free):
@@ -283,25 +283,20 @@ class StackFit:
         update[free] = np.asarray(spsolve(csc_array(normal), right[free])).ravel()
         return update
 
-    def _smooth_size(self, motion: Motion) -> list[tuple[Index, Array, Array]]:
+    def _smooth_size(self, motion: Motion) -> tuple[Index, Array, Array]:
         """Ask for small second differences of the log magnification, heavy-tailed.
 
         A dropped slice makes one large difference; the heavy tail lets it stand.
         """
-        if motion.model.family not in ("similarity", "camera"):
-            return []
-        size = motion.own[:, 2]
+        size = motion.own[:, 2] if motion.model.family in ("similarity", "camera") else np.empty(0)
         if not motion.model.bends:  # what shrinks to less is refused by `_check_sizes`
             size = np.log1p(np.maximum(size, _LEAST_PX / (2 * self.half) - 1))
-        wanted = []
-        factor = np.array([1.0, -2.0, 1.0])
-        for i in range(1, len(size) - 1):
-            curve = float(factor @ size[i - 1 : i + 2]) * self.half
-            trust = 1 / (_SMOOTH_PX**2 * (1 + (curve / (3 * _SMOOTH_PX)) ** 2))
-            place = np.arange(i - 1, i + 2) * motion.model.own + 2
-            slope = factor * self.half
-            wanted.append((place, trust * np.outer(slope, slope), -trust * curve * slope))
-        return wanted
+        curve = np.diff(size, 2) * self.half
+        trust = 1 / (_SMOOTH_PX**2 * (1 + (curve / (3 * _SMOOTH_PX)) ** 2))
+        places = (np.arange(len(curve))[:, None] + np.arange(3)) * motion.model.own + 2
+        slope = np.array([1.0, -2.0, 1.0]) * self.half
+        blocks = trust[:, None, None] * np.outer(slope, slope)
+        return places, blocks, -(trust * curve)[:, None] * slope
 
 
 def _check_sizes(motion: Motion, least: float) -> None:

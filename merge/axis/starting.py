@@ -36,8 +36,8 @@ FOREIGN, FOREIGN_RATIO = 1.2, 3.0
 # Share of tiles kept for the second fit: tiles holding two depths drop out (worst step of 13
 # known stacks off by 9 % in place of 11 %).
 _KEPT = 0.7
-# Even steps tried as a start, over the finest band's sigma.
-_STARTS = np.geomspace(0.105, 40.0, 26)
+# Even steps tried as a start, over the finest band's sigma: down to a tenth.
+_STARTS = 0.7 * (40.0 / 0.7) ** (np.arange(-8, 18) / 17)
 # Tiles that are tried with them: enough to tell steps a quarter apart.
 _TILES_TO_START = 600
 # Frames on either side of a tile's peak that are fitted.
@@ -159,8 +159,7 @@ def _solve_ordered(
     telling = telling[:: max(1, len(telling) // _TILES_TO_START)]
     some = ordered_tiles(data, order).take(telling)
     windows = _first_windows(data, some)
-    costs = [_cost_of_even(windows, some, s)[1].sum() for s in _STARTS]
-    best = float(_STARTS[int(np.argmin(costs))])
+    best = _best_even(windows, some)
     even = best * data.sigma_px[0] * np.arange(len(order))
     data = _without_moving(data, order, even)
     tiles = ordered_tiles(data, order).take(choose_again(data, chosen))
@@ -170,6 +169,17 @@ def _solve_ordered(
 
 def _first_windows(data: StackEnergies, tiles: TileSet) -> Windows:
     return cut_windows(data, tiles, min(8, len(tiles.energy) - 1))
+
+
+def _best_even(windows: Windows, tiles: TileSet) -> float:
+    """Return the even step that fits best: every other one is tried, then those beside the best."""
+    costs: dict[int, float] = {}
+    best = 0
+    for some in (range(0, len(_STARTS), 2), (-1, 1)):
+        for k in [best + k for k in some if 0 <= best + k < len(_STARTS)]:
+            costs[k] = float(_cost_of_even(windows, tiles, float(_STARTS[k]))[1].sum())
+        best = min(costs, key=costs.__getitem__)
+    return float(_STARTS[best])
 
 
 def _cost_of_even(windows: Windows, tiles: TileSet, step: float) -> tuple[Array, Array]:
