@@ -143,11 +143,15 @@ class _Equations:
         return np.asarray((moved - self.total) / self.whole)
 
     def frame_change(self, frames_px: Array) -> Array:
-        """Solve for the frames' change with the first one held."""
+        """Solve for the frames' change with the first one held.
+
+        The longest wave of many frames, tied a window at a time, is damped as little as it is held.
+        """
         count = len(frames_px)
         gradient = np.bincount(self.frames.ravel(), self.pull.ravel(), minlength=count)
         damped, diagonal = self.band.copy(), self.band[0]
-        damped[0] += 0.001 * diagonal + 1e-6 * diagonal.sum() / count + 1e-12
+        damping = 0.01 * min(len(self.band) / count, 1.0) ** 2
+        damped[0] += damping * diagonal + 1e-6 * diagonal.sum() / count + 1e-12
         change = np.zeros(count)
         change[1:] = solveh_banded(damped[:, 1:], gradient[1:], lower=True)
         most = 0.5 * np.abs(np.gradient(frames_px)).max()
