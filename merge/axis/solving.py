@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solveh_banded
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from merge.axis.residuals import (
     FLOOR,
@@ -168,12 +167,12 @@ class _Equations:
 
 
 def _largest_sway(change: Array, data: Windows) -> float:
-    """Return by how much frames of one window move against one another, at most.
+    """Return by how much frames move against those a window before them, or the first, at most.
 
     The ends of long stacks go on moving against each other, by what no step shows.
     """
-    width = data.frames.shape[1]
-    return float((maximum_filter1d(change, width) - minimum_filter1d(change, width)).max())
+    before = np.maximum(np.arange(len(change)) - data.frames.shape[1], 0)
+    return float(np.abs(change - change[before]).max())
 
 
 def normal_matrix(
