@@ -233,7 +233,7 @@ def test_the_reference_frame_has_the_usual_light(plain):
     assert np.delete(gains, FRAMES // 2).min() > 0.9
 
 
-@pytest.mark.parametrize("other", ["coffee", "moon", slow("coins")])
+@pytest.mark.parametrize("other", ["coffee", slow("moon"), slow("coins")])
 def test_scenes_that_are_blurred_where_they_meet_are_told_apart(other):
     """Of scikit-image's open pictures; so blurred, bands of two of them agree by 0.66 to 0.68."""
     scenes = []

@@ -394,7 +394,9 @@ def test_reversed_sequence_gives_the_same_picture_and_mirrored_depth(merged, tmp
         assert np.percentile(difference, 95) < 0.02
 
 
-@pytest.mark.parametrize(("method", "bar"), [("auto", 0.6), slow("surface", 0.6), ("detail", 1.15)])
+@pytest.mark.parametrize(
+    ("method", "bar"), [("auto", 0.6), slow("surface", 0.6), slow("detail", 1.15)]
+)
 def test_noise_of_an_even_place_is_averaged_down(tmp_path, method, bar):
     """A grey card with noise beside a textured strip, in six frames."""
     rng = np.random.default_rng(17)

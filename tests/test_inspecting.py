@@ -11,6 +11,7 @@ from align_scenes import handheld_landscape
 from blurred_scenes import slanted_stack
 from click.testing import CliRunner, Result
 from io_samples import coded, write_png
+from marks import slow
 from small_brackets import write_bracket
 
 from merge.cli import main
@@ -130,7 +131,7 @@ def test_a_merge_says_where_frames_are_not_followed(tmp_path, motion, found):
         assert finding.box is not None
 
 
-@pytest.mark.parametrize("drawn", [False, True])
+@pytest.mark.parametrize("drawn", [slow(False), True])
 def test_merge_and_audit_tell_what_blur_mixed(drawn, tmp_path):
     """Pictures that are drawn or simulated are mostly blurred in their stored values."""
     write_bracket(tmp_path / "in", 6, width=480, coded=drawn)

@@ -23,6 +23,7 @@ import pytest
 import tifffile
 from click.testing import CliRunner, Result
 from io_samples import camera_colours, mosaic_of, write_dng
+from marks import slow
 from skimage.io import imread
 from small_brackets import (
     group_record,
@@ -419,7 +420,7 @@ def test_each_of_a_card_writes_into_the_current_folder(day, tmp_path, monkeypatc
     assert [p.name for p in Path("merged").glob("*.tif")] == ["focus-bracket-IMG_0001.tif"]
 
 
-@pytest.mark.parametrize("what", ["missing", "empty", "cut"])
+@pytest.mark.parametrize("what", [slow("missing"), slow("empty"), "cut"])
 def test_each_never_merges_a_bracket_without_one_of_its_frames(day, tmp_path, what):
     write_bracket(tmp_path / "two", suffix=".jpg", seed=2)
     frame = tmp_path / "three" / "frame_2.jpg"

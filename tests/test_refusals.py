@@ -86,9 +86,7 @@ CASES = {
 ANYWAY = {"aperture series", "two brackets"}
 
 
-@pytest.mark.parametrize(
-    "case", [c if c in {"aperture series", "a burst"} else slow(c) for c in CASES]
-)
+@pytest.mark.parametrize("case", [c if c == "aperture series" else slow(c) for c in CASES])
 def test_what_is_no_bracket_is_refused_in_one_line_unless_asked_for_anyway(case, tmp_path):
     holds, out = CASES[case], tmp_path / "out.tif"
     folder = write(tmp_path / "in", holds.frames(), holds.f_numbers, holds.times_s)
