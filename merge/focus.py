@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.model import FloatArray, FrameTransform, TileEnergies
+from merge.resizing import mirrored
 from merge.scratch import as_floats, as_halves
 
 # Narrowest Gaussian, in pixels of the measured picture: narrower ones pass mostly noise.
@@ -231,13 +232,6 @@ def _half_of_taps(sigma: float) -> FloatArray:
     return cv2.getGaussianKernel(width, sigma, cv2.CV_32F)[width // 2 :, 0].copy()
 
 
-@njit(inner=True, nogil=True)
-def _mirrored(place: int, length: int) -> int:  # pragma: no cover - compiled
-    """Return where a picture that is mirrored about its outermost pixels has a place."""
-    place %= 2 * (length - 1)
-    return min(place, 2 * (length - 1) - place)
-
-
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _blur_along(line: FloatArray, taps: FloatArray, out: FloatArray) -> None:  # pragma: no cover
     """Blur a line that reaches beyond ``out`` by the taps on either side; their number is even."""
@@ -331,11 +325,11 @@ def _take_octave(  # pragma: no cover - compiled
     twice = np.empty((2 * beside + 1, width), np.float32)
     bands, blurred = np.empty((2, width), np.float32), np.empty(width, np.float32)
     for y in range(-margin, height + margin):
-        line = picture[_mirrored(y, height)]
+        line = picture[mirrored(y, height)]
         padded[margin : margin + width] = line
         for x in range(margin):
-            padded[x] = line[_mirrored(x - margin, width)]
-            padded[margin + width + x] = line[_mirrored(width + x, width)]
+            padded[x] = line[mirrored(x - margin, width)]
+            padded[margin + width + x] = line[mirrored(width + x, width)]
         if len(sums) > 4 and 0 <= y < rows:
             _add_picture(line, sums[4, y // side], sums[5, y // side])
         at = y - margin + beside
