@@ -479,6 +479,19 @@ def test_own_results_and_copies_in_any_folder_are_left_out_and_named(tmp_path):
     assert sort_folder(tmp_path / "demo" / "truth").groups == ()
 
 
+def test_a_bracket_in_which_the_camera_mistook_how_it_is_held_stays_whole(tmp_path):
+    """Cameras that point down do (common practice, no source); see CIPA DC-008, tag 274."""
+    bracket = write_demo(tmp_path / "demo", frames=6, shape=(160, 240))
+    for path in bracket.frames[2:4]:
+        with Image.open(path) as picture:
+            exif = picture.getexif()
+            exif[274] = 8
+            picture.save(path, quality="keep", exif=exif)
+    (group,) = sort_folder(tmp_path / "demo").groups
+    assert group.kind == "focus bracket"
+    assert len(group.shots) == 6
+
+
 # -- one job for each group ---------------------------------------------------------------
 
 

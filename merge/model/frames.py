@@ -109,6 +109,17 @@ class FrameSource:
         """File name without folder, for messages: one line, fit for a terminal."""
         return printable_name(self.path.name)
 
+    @property
+    def stored_shape(self) -> tuple[int, int, int]:
+        """``shape`` as it is stored, orientation not applied."""
+        return swap_sides(self.shape, self.orientation)
+
+
+def swap_sides(shape: tuple[int, int, int], orientation: int) -> tuple[int, int, int]:
+    """Return (H, W, C) as stored of one as shown, and the other way round."""
+    height, width, channels = shape
+    return (width, height, channels) if orientation >= 5 else shape
+
 
 @dataclass(frozen=True)
 class Stack:

@@ -180,6 +180,8 @@ def _find_pictures(folder: Path) -> Iterator[Path]:
 
 
 def _preview(source: FrameSource) -> FloatArray:
+    # As stored: a camera that points down may tell any orientation, and turns in no bracket.
+    source = replace(source, shape=source.stored_shape, orientation=1)
     luminance, _ = read_preview(source, min_long_side_px=_PREVIEW_PX)
     # One size for all files of a camera: sharpness is compared in pixels of the preview.
     scale = min(1.0, _PREVIEW_PX / max(source.shape[:2]))

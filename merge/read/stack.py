@@ -14,6 +14,7 @@ from typing import Literal
 from merge import metadata
 from merge.errors import FrameMismatchError, ReadError
 from merge.model import FrameSource, Stack
+from merge.model.frames import swap_sides
 from merge.naming import (
     PICTURE_SUFFIXES,
     find_copies,
@@ -304,18 +305,12 @@ def _leave_out_pairs(
 def _turn_alike(sources: list[FrameSource]) -> tuple[list[FrameSource], tuple[str, ...]]:
     """Return the frames with the orientation of most, and the names of those that tell another."""
     usual, count = Counter(source.orientation for source in sources).most_common(1)[0]
-    stored = {_sideways(source.shape, source.orientation) for source in sources}
+    stored = {source.stored_shape for source in sources}
     if 2 * count <= len(sources) or len(stored) > 1:
         return sources, ()
     turned = tuple(source.name for source in sources if source.orientation != usual)
-    shape = _sideways(next(iter(stored)), usual)
+    shape = swap_sides(stored.pop(), usual)
     return [replace(source, shape=shape, orientation=usual) for source in sources], turned
-
-
-def _sideways(shape: tuple[int, int, int], orientation: int) -> tuple[int, int, int]:
-    """Return a shape as stored for one as shown, and the other way round."""
-    height, width, channels = shape
-    return (width, height, channels) if orientation >= 5 else shape
 
 
 def _order(sources: list[FrameSource]) -> tuple[list[FrameSource], str]:

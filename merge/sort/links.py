@@ -107,7 +107,7 @@ def tell_untold_apertures(links: list[Link]) -> list[Link]:
 
 def _other_view(first: Shot, second: Shot) -> str:
     a, b = first.settings, second.settings
-    if first.source.shape[:2] != second.source.shape[:2]:
+    if first.source.stored_shape[:2] != second.source.stored_shape[:2]:
         return "picture size"
     if a.lens and b.lens and a.lens != b.lens:
         return "lens"
