@@ -26,6 +26,7 @@ from merge.axis.residuals import (
 from merge.axis.searching import search_tiles
 from merge.compiled import njit
 from merge.model import Array, BoolArray, Index
+from merge.significance import widened_by_few
 
 # A bound on time.
 _ITERATIONS = 40
@@ -359,10 +360,10 @@ def _covariance(
     """Return the covariance of the frames' places.
 
     Three things make it. Chance: the sandwich estimate with blocks of tiles as samples, since tiles
-    side by side lie on one surface of one texture and err alike. The model: spectra are no power
-    laws and blur no round disk, so that tiles of one depth are all off in one way, and no scatter
-    between them shows it. And where nothing tells a step, it is the usual one, give or take as
-    much.
+    side by side lie on one surface of one texture and err alike; few of them tell little of how
+    they scatter. The model: spectra are no power laws and blur no round disk, so that tiles of one
+    depth are all off in one way, and no scatter between them shows it. And where nothing tells a
+    step, it is the usual one, give or take as much.
     """
     count = len(frames_px)
     normal, scatter = np.zeros((count, count)), np.zeros((count, count))
@@ -393,4 +394,5 @@ def _covariance(
     guess = size / usual**2 * (apart.T @ apart)
     inverse = np.zeros((count, count))
     inverse[1:, 1:] = np.linalg.inv((normal + guess)[1:, 1:])
-    return np.asarray(inverse @ (scatter + size * guess) @ inverse)
+    wider = widened_by_few(len(np.unique(data.blocks)))
+    return np.asarray(wider**2 * inverse @ (scatter + size * guess) @ inverse)
