@@ -201,6 +201,7 @@ def test_steps_of_a_seventh_of_the_finest_sigma_do_not_go_astray():
     assert axis.positions_px[-1] == pytest.approx(5.9, rel=0.1)
 
 
+@pytest.mark.slow
 def test_a_soft_frame_does_not_move_the_steps_and_is_seen():
     frames = list(slanted_stack(12, shape=(360, 480)).frames)  # a margin that rounding leaves
     frames[5] = cv2.GaussianBlur(frames[5], (0, 0), 1.0)
