@@ -259,7 +259,7 @@ def test_raw_frames_are_measured_in_full_size_pixels(tmp_path, monkeypatch, prev
 
     With the whole preview the raw itself is blank, so the steps can come from nowhere else.
     """
-    monkeypatch.setattr(auditing, "_MEASURED_PIXELS", 260_000)
+    monkeypatch.setattr(auditing, "MEASURED_PIXELS", 260_000)
     write_raws(tmp_path, preview=preview, content=preview != 576)
     result = audit_stack(find_frames(tmp_path))
     steps = np.diff(result.axis.positions_px)
@@ -271,7 +271,7 @@ def test_raw_frames_are_measured_in_full_size_pixels(tmp_path, monkeypatch, prev
 @pytest.mark.slow
 def test_a_preview_that_is_too_small_is_not_used(tmp_path, monkeypatch):
     """Blank raws with previews of half of what is measured: there is nothing to see."""
-    monkeypatch.setattr(auditing, "_MEASURED_PIXELS", 1_000_000)
+    monkeypatch.setattr(auditing, "MEASURED_PIXELS", 1_000_000)
     write_raws(tmp_path, preview=576, content=False)
     with pytest.raises(RegistrationError):
         audit_stack(find_frames(tmp_path))

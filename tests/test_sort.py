@@ -25,7 +25,7 @@ from merge.pipeline.sorting import load_groups, place_sorted, sort_folder
 from merge.read import probe_frame, read_preview
 from merge.report.sort import each_line, outcome_line, sort_text, sum_line
 from merge.sort import name_groups, place_groups, reasons, sort_frames, to_record
-from merge.sort.folders import _copy
+from merge.sort.folders import copy_file
 from merge.sort.groups import FrameGroup, Shot, SortedFrames
 from merge.sort.shots import (
     in_shooting_order,
@@ -285,9 +285,9 @@ def test_settings_that_change_are_not_said_to_be_the_same():
         Shot(source(f"F_{n}.jpg", f_number=8.0, exposure_time_s=t))
         for n, t in enumerate((1 / 60, 1 / 30, 1 / 60))
     ]
-    assert reasons._settings(shots) == "all at f/8, 1/60 s to 1/30 s"
-    assert reasons._settings(shots[::2]) == "all at f/8, 1/60 s"
-    assert reasons._settings([Shot(source("a.jpg"))]) == "settings not recorded"
+    assert reasons.common_settings(shots) == "all at f/8, 1/60 s to 1/30 s"
+    assert reasons.common_settings(shots[::2]) == "all at f/8, 1/60 s"
+    assert reasons.common_settings([Shot(source("a.jpg"))]) == "settings not recorded"
 
 
 def test_a_wrong_time_does_not_part_a_raw_file_from_its_jpeg():
@@ -427,8 +427,8 @@ def test_what_ends_placing_leaves_nothing_and_it_can_be_done_again(
             raise ended_by
         return whole(*arguments, **options)
 
-    name = "merge.sort.folders._copy" if at == "copy" else "merge.pipeline.sorting.write_json"
-    whole = _copy
+    name = "merge.sort.folders.copy_file" if at == "copy" else "merge.pipeline.sorting.write_json"
+    whole = copy_file
     monkeypatch.setattr(name, take)
     target = tmp_path / "sorted"
     with pytest.raises((OSError, WriteError, KeyboardInterrupt)):

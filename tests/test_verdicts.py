@@ -150,7 +150,7 @@ def test_a_lean_that_a_second_frame_shares_is_the_texture_s(monkeypatch, both):
         rng.normal(0, 0.2, told.shape) + 1j * rng.normal(0, 0.2, told.shape) for _ in range(2)
     )
     fine[[0, 1] if both else 1, : 12 * grid[1]] -= 0.7
-    monkeypatch.setattr(shake, "_anisotropies", lambda *_: (fine, coarse * 0.5, told))
+    monkeypatch.setattr(shake, "anisotropies", lambda *_: (fine, coarse * 0.5, told))
     data = SimpleNamespace(grid=grid)
     _, scores, _ = shake.measure_leans([None] * count, data, np.arange(count) * 5.0, np.zeros(1))
     proven = np.flatnonzero(scores > proof_limit(count)).tolist()
@@ -164,7 +164,7 @@ def test_detail_of_one_direction_shows_no_shake_along_the_other(monkeypatch, dir
     rng = np.random.default_rng(3)
     told = np.ones((count, grid[0] * grid[1]), bool)
     fine = directed + 0.03 * (rng.normal(0, 1, told.shape) + 1j * rng.normal(0, 1, told.shape))
-    monkeypatch.setattr(shake, "_anisotropies", lambda *_: (fine, fine, told))
+    monkeypatch.setattr(shake, "anisotropies", lambda *_: (fine, fine, told))
     data = SimpleNamespace(grid=grid)
     _, _, needed = shake.measure_leans([None] * count, data, np.arange(count) * 2.0, np.zeros(1))
     assert ((1 - needed) / (1 + needed) > 0.5).all() == (directed == 0)

@@ -78,13 +78,15 @@ def match_frames(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | 
 def shows_one_scene(one: Pyramid, two: Pyramid, result: PairResult) -> bool:
     """Tell whether two registered pictures agree, in their bands and in the light beneath.
 
-    Blurred pictures have few independent places, so that other scenes agree by up to 0.9 by chance,
-    but then their light does by 0.5. Under a cloud light alone agrees as little (snowfield, 0.99).
+    Blurred pictures have few independent places: bands of other scenes agree by up to 0.9 by
+    chance, but no tile tells anything then, and light agrees by 0.63 at most. Where tiles tell,
+    light may differ: clouds move it, and blur that mixes stored values.
     """
     if result.agreement < MIN_AGREEMENT or result.coarse:
         return result.coarse
-    light = likeness_at(one, two, result.matrix)
-    return light > ONE_SCENE or (1 - result.agreement) * (1 - light) < (1 - _GOOD_AGREEMENT) ** 2
+    if result.agreement >= _GOOD_AGREEMENT and telling(result.tiles.certainty).any():
+        return True
+    return likeness_at(one, two, result.matrix) > ONE_SCENE
 
 
 def match_as_before(

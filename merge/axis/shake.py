@@ -58,7 +58,7 @@ def measure_leans(
     weave is directed in its finest threads alone: what frames in a row, two at least, do not bear
     out is none.
     """
-    fine, coarse, told = _anisotropies(tiles, data, frames_px, places_px)
+    fine, coarse, told = anisotropies(tiles, data, frames_px, places_px)
     blocks = tile_blocks(data.grid)
     order = np.argsort(frames_px)
     lean, chance = np.full(len(tiles), np.nan, complex), np.full(len(tiles), np.inf)
@@ -249,10 +249,25 @@ def _odd_one(
     return away, float(vector_chance(abs(away) / spread, degrees)), spread, degrees
 
 
-def _anisotropies(
+def anisotropies(
     tiles: Sequence[TileEnergies], data: StackEnergies, frames_px: Array, places_px: Array
 ) -> tuple[Complex, Complex, BoolArray]:
-    """Return fine and coarse anisotropy, and where a tile in focus tells one, (N, T)."""
+    """Return fine and coarse anisotropy of N frames' T tiles, and where one in focus tells them.
+
+    Parameters
+    ----------
+    tiles : sequence of N TileEnergies
+    data : StackEnergies
+        Of these.
+    frames_px, places_px : ndarray, shape (N,) and (T,)
+        On the focus axis, px; NaN where a tile has no place.
+
+    Returns
+    -------
+    fine, coarse : ndarray of complex, shape (N, T)
+        Contrast of energy along and across, times twice the angle; 0 where nothing is told.
+    told : ndarray of bool, shape (N, T)
+    """
     light = data.gains[:, None, None] ** 2
     count = len(tiles)
     fine = np.stack([t.orientation for t in tiles]).astype(float).reshape(count, 3, -1) / light

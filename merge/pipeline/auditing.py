@@ -44,7 +44,7 @@ from merge.threads import opencv_on_one_thread, work_ahead
 
 # Blur is measured on pictures of at most this size, and frames are registered on still smaller
 # ones: tiles are tens of pixels wide, so a full pixel of misplacement does no harm.
-_MEASURED_PIXELS = 7_000_000
+MEASURED_PIXELS = 7_000_000
 _REGISTERED_SIDE = 600
 # Long side at least of the pictures for a quick audit: a blur of 4 px of 24 megapixels is one here.
 _QUICK_SIDE = 1500
@@ -244,7 +244,7 @@ def _quick_note(factor: float) -> Finding:
 
 def _look_at(source: FrameSource, quick: bool = False, coded: bool = False) -> _Look:
     long_side = max(source.shape[:2])
-    reduction = math.ceil(math.sqrt(source.shape[0] * source.shape[1] / _MEASURED_PIXELS))
+    reduction = math.ceil(math.sqrt(source.shape[0] * source.shape[1] / MEASURED_PIXELS))
     least = min(_QUICK_SIDE, long_side) if quick else long_side // reduction
     luminance, factor = read_preview(source, min_long_side_px=least, quick=quick, light=not coded)
     if min(luminance.shape) < SMALLEST_SIDE_PX:

@@ -129,10 +129,17 @@ def _place(source: Path, made: Path, placement: Placement) -> None:
     elif placement == "hard link":
         os.link(source, made)
     else:
-        _copy(source, made)
+        copy_file(source, made)
 
 
-def _copy(source: Path, made: Path) -> None:
+def copy_file(source: Path, made: Path) -> None:
+    """Copy a file with its times; it appears whole or not at all, and replaces nothing.
+
+    Raises
+    ------
+    OSError, WriteError
+        If it cannot be read or written.
+    """
     with replace_atomically(made, overwrite=False) as written, source.open("rb") as read:
         shutil.copyfileobj(read, written, 1 << 20)
     shutil.copystat(source, made)

@@ -32,7 +32,7 @@ def give_reason(
     if len(timed) == len(links):
         parts[0] += f" with at most {_seconds(max(timed))} between them"
     if part.kind == "focus bracket":
-        parts += [_settings(shots), _focus(span, shots, evidence)]
+        parts += [common_settings(shots), _focus(span, shots, evidence)]
     elif part.kind == "aperture series":
         parts.append(f"{_apertures(shots)}, focus stays")
     else:
@@ -82,7 +82,7 @@ def _exposures(shots: list[Shot]) -> str:
     return f"shutter changes {_shutter(min(known))} to {_shutter(max(known))}, f-number stays"
 
 
-def _settings(shots: list[Shot]) -> str:
+def common_settings(shots: list[Shot]) -> str:
     """Return what all shots were set to, and what was not the same."""
     known = [s.settings for s in shots]
     numbers = sorted({s.f_number for s in known if s.f_number})
