@@ -89,7 +89,8 @@ def psnr(picture: np.ndarray, truth: np.ndarray) -> float:
     return float(-10 * np.log10(((picture - truth) ** 2).mean()))
 
 
-@pytest.mark.parametrize(("store", "least"), [slow(lambda f, i: f, 0.9), (as_jpeg, 0.75)])
+@pytest.mark.slow
+@pytest.mark.parametrize(("store", "least"), [(lambda f, i: f, 0.9), (as_jpeg, 0.75)])
 def test_hot_pixels_of_developed_frames_are_found_and_nothing_else(store, least):
     stack = bracket()
     faults = sensor_faults(stack.truth.shape, hot=60, dust=0)

@@ -212,7 +212,8 @@ def noisy(light, seed):
     return (light + 0.004 * noise).astype(np.float32)
 
 
-@pytest.mark.parametrize("frame", [slow(1), 7, slow(10)])
+@pytest.mark.slow
+@pytest.mark.parametrize("frame", [1, 7, 10])
 def test_a_frame_shaken_by_three_pixels_is_named(frame):
     clean = bracket(noise=0.0, shape=LARGE).frames
     tiles = list(tiles_of(shape=LARGE))
