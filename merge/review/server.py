@@ -57,6 +57,7 @@ def serve_review(
         if os.name == "posix":  # a port of a run that has just ended is free
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(("127.0.0.1", port))
+        listening.listen()  # who opens the address at once waits, and is not refused
         port = listening.getsockname()[1]
         session = Session(place, into)
         config = uvicorn.Config(
