@@ -233,6 +233,14 @@ def test_the_reference_frame_has_the_usual_light(plain):
     assert np.delete(gains, FRAMES // 2).min() > 0.9
 
 
+def test_pictures_that_are_not_to_be_moved_are_not_judged(plain):
+    """Nothing was compared; light that changed across them is no other scene."""
+    frame = plain.pictures[0]
+    ramp = np.linspace(0.2, 1, frame.shape[1], dtype=np.float32)
+    found = register_stack([frame * ramp, frame * ramp[::-1]], shape=frame.shape, model="none")
+    assert all(f.transform is not None for f in found.frames)
+
+
 @pytest.mark.parametrize("other", ["coffee", slow("moon"), slow("coins")])
 def test_scenes_that_are_blurred_where_they_meet_are_told_apart(other):
     """Of scikit-image's open pictures; so blurred, bands of two of them agree by 0.66 to 0.68."""

@@ -82,8 +82,10 @@ def shows_one_scene(one: Pyramid, two: Pyramid, result: PairResult) -> bool:
     chance, but no tile tells anything then, and light agrees by 0.63 at most. Where tiles tell,
     light may differ: clouds move it, and blur that mixes stored values.
     """
-    if result.agreement < MIN_AGREEMENT or result.coarse:
-        return result.coarse
+    if result.agreement < MIN_AGREEMENT:
+        return False
+    if result.coarse or result.tiles is NO_TILES:  # known by its coarse bands, or not compared
+        return True
     if result.agreement >= _GOOD_AGREEMENT and telling(result.tiles.certainty).any():
         return True
     return likeness_at(one, two, result.matrix) > ONE_SCENE
