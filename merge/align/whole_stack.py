@@ -41,6 +41,7 @@ from merge.model import (
     Registration,
 )
 from merge.model.geometry import JUMP_NEIGHBOURS
+from merge.samples import EIGHT_BIT_STEP
 from merge.significance import FEWEST, NINETY, SURE
 
 # Pictures above this size are reduced for comparison: time, and at 6 MP the pixel is still finer
@@ -48,13 +49,13 @@ from merge.significance import FEWEST, NINETY, SURE
 _ANALYSIS_PIXELS = 6_500_000
 _NO_MATCH = "matches no frame beside it: another scene, strong motion or no detail"
 # Frames whose light differs by more do not match: 8 bits of the darker one are coarser than what
-# its neighbours show blurred (rendered macro, one frame of twelve 3 EV darker 36.8 dB, 3.7 EV 31.0,
-# 5 EV 19.7, without that frame 34.4).
+# its neighbours show blurred (rendered macro, against its merge with no dark frame: one of twelve
+# 3 EV darker 36.8 dB, 3.7 EV 31.0, 5 EV 19.7, without that frame 34.4).
 _FAR_EV = 3.3
 # The picture has the light of its reference frame, which is no brighter or darker than this.
 _USUAL_EV = 0.5
 # A step of 8 bits above black, as light (sRGB).
-_BLACK = 1 / 255 / 12.92
+_BLACK = EIGHT_BIT_STEP / 12.92
 _COARSE = "placed by its coarse detail alone: noise fills the rest"
 # A frame is compared with this many earlier ones.
 _COMPARED = 2
