@@ -25,7 +25,7 @@ from merge.model import Array, FloatArray, MotionModel
 # Bands of pictures of one scene agree better than this after registration, those of different
 # scenes worse (photograph scenes: neighbours 0.98, first against last 0.84; upside down, another
 # scene or noise below 0.2).
-MIN_AGREEMENT = 0.5
+_MIN_AGREEMENT = 0.5
 # A pair that agrees less than this is tried from other starting points too, and one whose sharp
 # tiles lie farther beside its motion: a wrong place, where what is blurred agrees alone, or sway.
 # So is one whose size changes otherwise by more than that.
@@ -68,7 +68,7 @@ def match_frames(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | 
         best = max(tried, key=lambda r: _worth(one, two, r))
     if not telling(best.tiles.certainty).any():
         best = _by_detail(one, two, model) or best
-    if best.agreement < MIN_AGREEMENT:
+    if best.agreement < _MIN_AGREEMENT:
         coarse = agreement_beyond_noise(one, two, best.matrix)
         if coarse >= _GOOD_AGREEMENT:  # one scene: 0.87 and more, others: up to 0.62
             best = replace(best, agreement=coarse, coarse=True)
@@ -82,7 +82,7 @@ def shows_one_scene(one: Pyramid, two: Pyramid, result: PairResult) -> bool:
     chance, but no tile tells anything then, and light agrees by 0.63 at most. Where tiles tell,
     light may differ: clouds move it, and blur that mixes stored values.
     """
-    if result.agreement < MIN_AGREEMENT:
+    if result.agreement < _MIN_AGREEMENT:
         return False
     if result.coarse or result.tiles is NO_TILES:  # known by its coarse bands, or not compared
         return True
@@ -98,7 +98,7 @@ def match_as_before(
 
     A pattern that repeats fits with many sizes; those of a bracket change evenly.
     """
-    if model in ("none", "shift") or found.agreement < MIN_AGREEMENT:
+    if model in ("none", "shift") or found.agreement < _MIN_AGREEMENT:
         return found
     points = check_points(one.shape)
     own, other = (apply(m, points) - points for m in (found.matrix, before))
@@ -118,7 +118,7 @@ def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | N
     if start is None:
         return None
     result = register_pair(one, two, model=model, initial=start, refine_only=True)
-    found = result.agreement >= MIN_AGREEMENT and telling(result.tiles.certainty).any()
+    found = result.agreement >= _MIN_AGREEMENT and telling(result.tiles.certainty).any()
     return result if found else None
 
 

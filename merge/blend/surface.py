@@ -443,23 +443,23 @@ def mixing_variance(position: FloatArray, positions_px: NDArray[np.float64]) -> 
     """
     steps = np.abs(np.diff(positions_px)).astype(np.float32)
     out = np.empty(position.shape, np.float32)
-    _fill_variance(np.ascontiguousarray(position), steps, out)
+    mixed = np.ascontiguousarray(mixing_position(position, positions_px), np.float32)
+    _fill_variance(np.ascontiguousarray(position), mixed, steps, out)
     return out
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f1 f2")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f2 f1 f2")
 def _fill_variance(  # pragma: no cover - compiled
-    position: FloatArray, steps: FloatArray, out: FloatArray
+    position: FloatArray, mixed: FloatArray, steps: FloatArray, out: FloatArray
 ) -> None:
-    zero, half, one = np.float32(0), np.float32(0.5), np.float32(1)
+    zero, one = np.float32(0), np.float32(1)
     narrow, wide = np.float32(_WIDE_STEP_PX[0]), np.float32(_WIDE_STEP_PX[1])
     last = len(steps) - 1
     for i in range(position.shape[0]):
         for j in range(position.shape[1]):
             lower = np.uint64(min(max(int(position[i, j]), 0), last))
             step, fraction = steps[lower], position[i, j] - np.float32(lower)
-            share = (fraction - half) * max(step / narrow, one) + half  # as `mixing_position`
-            share = min(max(share, zero), one)
+            share = mixed[i, j] - np.float32(lower)
             apart = (one - share) * fraction**2 + share * (one - fraction) ** 2
             trusted = min(max((wide - step) / (wide - narrow), zero), one)
             out[i, j] = trusted * apart * step * step / np.float32(16)
