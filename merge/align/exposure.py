@@ -305,7 +305,7 @@ class _Colours:
 
 
 def _between_centres(matrix: Array, shape: tuple[int, ...], small: tuple[int, ...]) -> Array:
-    """Return a matrix for pictures of ``shape`` at another size, pixel centres as in `rescale`."""
+    """Return a matrix for pictures of ``shape`` at another size (x + 0.5 grows with the side)."""
     x, y = small[1] / shape[1], small[0] / shape[0]
     to_small = np.array([[x, 0, (x - 1) / 2], [0, y, (y - 1) / 2], [0, 0, 1.0]])
     return np.asarray(to_small @ matrix @ np.linalg.inv(to_small))

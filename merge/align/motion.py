@@ -77,21 +77,11 @@ def check_points(shape: tuple[int, ...]) -> Array:
     return np.array([[0, 0], [x, 0], [0, y], [x, y], [x / 2, y / 2]])
 
 
-def rescale(matrix: Array, factor: float) -> Array:
-    """Return ``matrix`` for pictures whose sides are ``factor`` times as long.
-
-    Pixel centres: x_large = (x_small + 0.5) * factor - 0.5.
-    """
-    to_large = np.array([[factor, 0, (factor - 1) / 2], [0, factor, (factor - 1) / 2], [0, 0, 1.0]])
-    result = to_large @ matrix @ np.linalg.inv(to_large)
-    return np.asarray(result / result[2, 2])
-
-
 def resample(matrix: Array, factor: float) -> Array:
     """Return ``matrix`` for levels of a pyramid that are ``factor`` times as long.
 
     The levels' first pixels coincide: x_large = x_small * factor (`cv2.pyrDown` keeps every other
-    pixel), other than in `rescale`.
+    pixel), other than in `rescale_transform`.
     """
     result = matrix * np.array([[1, 1, factor], [1, 1, factor], [1 / factor, 1 / factor, 1]])
     return np.asarray(result / result[2, 2])
@@ -106,7 +96,8 @@ def rescale_transform(
     ----------
     transform : FrameTransform
     factor : float
-        See `rescale`. Positions on the focus axis stay in the pixels they were in.
+        Pixel centres: x_large = (x_small + 0.5) * factor - 0.5. Positions on the focus axis stay in
+        the pixels they were in.
     origin : (x, y)
         Of the rescaled reference's first pixel, in rescaled pixels of the whole reference.
     """
