@@ -9,14 +9,7 @@ from scenes import photograph_stack, warp_exact
 from scipy.linalg import solve
 
 from merge.depth import locate_depth, measure_detail
-from merge.depth.filling import (
-    AGREE_FRAMES,
-    COLOUR_STEP,
-    _agreement,
-    _link_colours,
-    _solve_rows,
-    fill_guesses,
-)
+from merge.depth.filling import AGREE_FRAMES, fill_guesses, spread_along_links
 from merge.model import DepthMap
 from merge.scratch import ScratchStack
 
@@ -24,15 +17,16 @@ from merge.scratch import ScratchStack
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 
 
-@pytest.mark.parametrize(("radius", "stride"), [(3, 1), (3, 4), (1, 1)])
-def test_agreement_is_the_share_of_neighbours_within_a_frame(radius, stride):
+@pytest.mark.parametrize(("reduction", "reach"), [(1, 3), (3, 1)])
+def test_confidence_falls_to_the_share_of_neighbours_within_a_frame(reduction, reach):
     position = np.random.default_rng(1).random((40, 51), np.float32) * 6
-    found = _agreement(position, radius, stride)
-    reach = radius * stride
+    guide = np.full((40, 51, 3), 0.5, np.float32)
+    filled = fill_guesses(DepthMap(position, np.ones_like(position)), guide, reduction)
     for row, column in [(12, 12), (20, 30), (27, 38)]:
-        rows, columns = (slice(place - reach, place + reach + 1, stride) for place in (row, column))
+        rows, columns = (slice(place - reach, place + reach + 1) for place in (row, column))
         near = np.abs(position[rows, columns] - position[row, column]) < AGREE_FRAMES
-        assert found[row, column] == pytest.approx(near.mean(), abs=1e-5)
+        assert filled.confidence[row, column] == pytest.approx(near.mean(), abs=1e-5)
+    np.testing.assert_array_equal(filled.position, position)
 
 
 def test_blobs_of_noise_are_guesses_though_neighbours_agree():
@@ -49,20 +43,20 @@ def test_blobs_of_noise_are_guesses_though_neighbours_agree():
     assert not filled[:, 175:].any()
 
 
-@pytest.mark.parametrize("channels", [1, 3])
-def test_a_row_is_solved_as_the_least_squares_system_of_a_linear_algebra_library(channels):
+def test_values_spread_as_the_least_squares_systems_of_a_linear_algebra_library():
+    """Rounds of Min et al. 2014 (see `fill_guesses`), eq. 17 from memory, along a single row."""
     rng = np.random.default_rng(2)
-    guide = np.cumsum(rng.standard_normal((1, 50, channels)) * 0.02, axis=1).astype(np.float32)
-    values, shares = (rng.random((1, 50), np.float32) for _ in range(2))
-    steps = np.abs(np.diff(guide[0].astype(np.float64), axis=0)).sum(axis=1)
-    link = 40.0 * np.exp(-steps / COLOUR_STEP) + 1e-4
-    system = np.eye(50)
-    for k, weight in enumerate(link):
-        system[k : k + 2, k : k + 2] += weight * np.array([[1, -1], [-1, 1]])
-    expected = [solve(system, v[0].astype(np.float64), assume_a="pos") for v in (values, shares)]
-    _solve_rows(values, shares, _link_colours(guide, 1), np.float32(40.0), (0, 1))
-    np.testing.assert_allclose(values[0], expected[0], rtol=1e-4)
-    np.testing.assert_allclose(shares[0], expected[1], rtol=1e-4)
+    values, weight = (rng.random((1, 50), np.float32) for _ in range(2))
+    links = rng.random((1, 49), np.float32)
+    found, around = spread_along_links(values, weight, links, np.zeros((50, 0), np.float32), 90)
+    sums = np.array([values[0] * weight[0], weight[0]], np.float64)
+    for done in range(3):
+        system = np.eye(50)
+        for k, link in enumerate(1.5 * 4 ** (2 - done) / (4**3 - 1) * 90 * links[0] + 1e-4):
+            system[k : k + 2, k : k + 2] += link * np.array([[1, -1], [-1, 1]])
+        sums = np.array([solve(system, total, assume_a="pos") for total in sums])
+    np.testing.assert_allclose(around[0], sums[1], rtol=1e-4)
+    np.testing.assert_allclose(found[0], sums[0] / sums[1], rtol=1e-4)
 
 
 def test_guesses_take_the_depth_of_their_side_of_an_edge():
