@@ -110,7 +110,7 @@ def test_findings_of_one_kind_are_summed_up_beyond_four():
     gaps = [Finding("gap", "warning", f"gap {i}", value=2.5, frames=(i, i + 1)) for i in range(7)]
     shown = sum_up_findings([*gaps, Finding("diffraction", "note", "diffraction")])
     assert [f.kind for f in shown] == ["gap"] * 4 + ["diffraction"]
-    assert "4 more of the kind “gap”" in shown[3].message
+    assert shown[3].message == "4 more of the kind “gap” (frames 4-8)."
     usual = Finding("wide steps", "problem", "all", value=2.4)
     gaps[3] = Finding("gap", "problem", "worst", value=4.9, frames=(3, 4))
     assert [f.message for f in sum_up_findings([*gaps, usual])] == ["worst", "all"]

@@ -20,7 +20,7 @@ from merge.pipeline.auditing import AuditResult
 from merge.pipeline.inspecting import Inspection
 from merge.pipeline.record import inspection_record, program_version
 from merge.read import read_preview
-from merge.report.findings import sum_up_findings
+from merge.report.findings import runs_of, sum_up_findings
 from merge.write.embed import encode_png
 
 AUDIT_SCHEMA = "depthweld audit 1"
@@ -201,7 +201,8 @@ def _slice_lines(result: AuditResult) -> list[str]:
     """Tell what limits the slices, one line where they are alike."""
     groups: dict[str, list[int]] = {}
     for s in result.inspection.slices:
-        groups.setdefault(s.limit, []).append(s.frame)
+        if s.frame in result.inspection.aligned:
+            groups.setdefault(s.limit, []).append(s.frame)
     known = [s for s in result.inspection.slices if s.diffraction_contrast is not None]
     if not known:
         return [
@@ -280,13 +281,6 @@ def _gap_words(gap_px: NDArray[np.float64]) -> list[str]:
 
 def _runs(result: AuditResult, frames: Sequence[int]) -> str:
     """Name frames, those that follow on one another by the first and the last of them."""
-    runs: list[list[int]] = []
-    for frame in frames:
-        if runs and frame == runs[-1][-1] + 1:
-            runs[-1].append(frame)
-        else:
-            runs.append([frame])
     names = [source.name for source in result.stack.sources]
-    return ", ".join(
-        names[r[0]] if len(r) == 1 else f"{names[r[0]]} to {names[r[-1]]}" for r in runs
-    )
+    runs = runs_of(frames)
+    return ", ".join(names[a] if a == b else f"{names[a]} to {names[b]}" for a, b in runs)

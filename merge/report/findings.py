@@ -26,11 +26,29 @@ def sum_up_findings(findings: Sequence[Finding]) -> list[Finding]:
         shown += same if len(same) <= _LISTED else same[: _LISTED - 1]
         if len(same) > _LISTED:
             rest = same[_LISTED - 1 :]
-            frames = tuple(sorted({i for f in rest for i in f.frames}))
-            numbers = ", ".join(str(i + 1) for i in frames)
-            message = f"{len(rest)} more of the kind “{kind}” (frames {numbers})."
+            frames = sorted({i for f in rest for i in f.frames})
+            message = f"{len(rest)} more of the kind “{kind}” (frames {_numbers(frames)})."
             shown.append(Finding(kind=kind, severity=rest[0].severity, message=message))
     return list(worst_first(shown))
+
+
+def runs_of(frames: Sequence[int]) -> list[tuple[int, int]]:
+    """Return the first and the last frame of every run of frames that follow on one another."""
+    runs: list[tuple[int, int]] = []
+    for frame in frames:
+        follows = bool(runs) and frame == runs[-1][1] + 1
+        first = runs.pop()[0] if follows else frame
+        runs.append((first, frame))
+    return runs
+
+
+def _numbers(frames: Sequence[int]) -> str:
+    """Write frames by number, three or more that follow on one another as 1-3."""
+    shown = []
+    for first, last in runs_of(frames):
+        shown += [str(first + 1)] if last - first < 2 else [f"{first + 1}-{last + 1}"]
+        shown += [str(last + 1)] if last - first == 1 else []
+    return ", ".join(shown)
 
 
 def split_usual_gaps(findings: Sequence[Finding]) -> tuple[list[Finding], list[Finding]]:

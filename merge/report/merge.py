@@ -78,7 +78,7 @@ def _measured_lines(result: MergeResult) -> list[str]:
         parts.append(f"rotation up to {found.rotation_deg:.2f}°")
     if registration.blurred_coded:
         parts.append("blurred after encoding (stored values taken as light)")
-    exposure = f"exposure {100 * (found.gain_range - 1):.1f} % ({found.exposure_range_ev:.2f} EV)"
+    exposure = f"exposure {_change(found.gain_range)} ({found.exposure_range_ev:.2f} EV)"
     if not result.options.equalize_exposure:
         exposure += ", kept"
     motion = "not moved" if registration.model == "none" else f"by {registration.model}"
@@ -88,6 +88,17 @@ def _measured_lines(result: MergeResult) -> list[str]:
         f"Aligned    to {name} (frame {place + 1}), {motion}",
         f"Measured   {', '.join([*parts, exposure])}",
     ]
+
+
+def _change(ratio: float) -> str:
+    """Write by how much one value exceeds another; from three times it on as a factor.
+
+    Examples
+    --------
+    >>> _change(1.017), _change(8.06)
+    ('1.7 %', '8.1 times')
+    """
+    return f"{100 * (ratio - 1):.1f} %" if ratio < 3 else f"{ratio:.1f} times"
 
 
 def _frame_table(result: MergeResult) -> Iterator[str]:
