@@ -321,6 +321,23 @@ def test_a_frame_of_another_scene_is_named_and_the_others_keep_their_numbers():
     assert by_kind["duplicate"] == (11, 12)
 
 
+def test_a_frame_left_out_and_the_gap_that_it_leaves_are_one_finding():
+    dark = FrameRegistration(None, reason="5 EV darker than the others, as without a flash")
+    tiles = [t for i, t in enumerate(tiles_of()) if i != 6]
+    findings = diagnose_stack(
+        fit_focus_axis(tiles),
+        registration_of(12, frames={6: dark}),
+        names=[f"frame{i + 1}" for i in range(12)],
+        settings=[CaptureSettings()] * 12,
+        tolerance_px=TOLERANCE,
+    )
+    (finding,) = findings
+    assert (finding.kind, finding.severity, finding.frames) == ("gap", "problem", (5, 7))
+    assert finding.message.startswith("frame7 could not be aligned: 5 EV darker than the others")
+    assert "Gap between frame6 and frame8: what lies midway" in finding.message
+    assert finding.advice == "Take frame7 again."
+
+
 def test_frames_whose_place_is_a_guess_are_told_as_such():
     """From half a tile of 12 px on, in which another one's detail then counts."""
     lost = FrameRegistration(FrameTransform(np.eye(3)), residual_px=20.0)
@@ -447,6 +464,19 @@ def test_coverage_of_a_whole_bracket_has_a_margin():
     coverage = measure_coverage(fitted(tiles_of()), TOLERANCE)
     assert coverage.outside_share == 0
     assert coverage.worst_blur_px == pytest.approx(STEP / 2, rel=0.15)
+
+
+def test_a_frame_left_out_leaves_the_others_their_blur_budgets():
+    settings = [CaptureSettings(f_number=2.8, pixel_pitch_um=4.0)] * 12
+    tiles = [t for i, t in enumerate(tiles_of()) if i != 6]
+    aligned = [i for i in range(12) if i != 6]
+    slices = describe_slices(fit_focus_axis(tiles), settings, frames=aligned, magnification=0.0)
+    whole = describe_slices(fitted(tiles_of()), settings, magnification=0.0)
+    assert slices[6].step_contrast is None
+    assert [s.limit for s in whole] == ["step"] * 12
+    assert [slices[i].limit for i in aligned] == ["step"] * 11
+    assert slices[11].step_contrast == pytest.approx(whole[11].step_contrast, rel=0.05)
+    assert slices[5].step_contrast < 0.8 * whole[5].step_contrast  # beside the hole
 
 
 def test_diffraction_at_f22_is_told_with_what_to_do():

@@ -25,6 +25,7 @@ from merge.diagnose.frames import (
     find_unsure_places,
 )
 from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
+from merge.diagnose.wording import list_names
 from merge.model import CaptureSettings, Finding, FocusAxis, Registration, worst_first
 
 
@@ -77,7 +78,8 @@ def diagnose_stack(
         raise ValueError(f"{count} frames, {len(names)} names, tolerance {tolerance_px} px")
     if axis is not None and len(axis.positions_px) != len(aligned):
         raise ValueError(f"{len(aligned)} aligned frames, {len(axis.positions_px)} on the axis")
-    findings = [*find_strangers(registration, names), *find_bumps(registration, names)]
+    findings = find_bumps(registration, names)
+    strangers = find_strangers(registration, names)
     findings += find_changed_settings(settings, names)
     gains = np.array([registration.frames[i].gain for i in aligned])
     if axis is not None:
@@ -94,7 +96,29 @@ def diagnose_stack(
             gains = axis.quality.gains
     inner = find_exposure_jumps(gains, [settings[i] for i in aligned], [names[i] for i in aligned])
     findings += [_renumber(f, aligned) for f in inner]
-    return worst_first(findings)
+    return worst_first(_by_cause(strangers, findings, names))
+
+
+def _by_cause(
+    strangers: Sequence[Finding], findings: Sequence[Finding], names: Sequence[str]
+) -> list[Finding]:
+    """Return findings with what a frame left out leaves between its neighbours told with it."""
+    told, joined = list(strangers), []
+    for finding in findings:
+        causes = []
+        if finding.kind in ("gap", "dropped slice"):
+            first, last = finding.frames
+            causes = [s for s in strangers if first < s.frames[0] < last]
+        if not causes:
+            joined.append(finding)
+        elif finding.kind == "gap" and finding.severity != "note":
+            again = list_names([names[s.frames[0]] for s in causes])
+            message = " ".join(f.message for f in (*causes, finding))
+            joined.append(
+                replace(finding, severity="problem", message=message, advice=f"Take {again} again.")
+            )
+            told = [s for s in told if s not in causes]
+    return [*told, *joined]
 
 
 def _axis_findings(

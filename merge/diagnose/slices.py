@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from merge.diagnose.wording import WORTH_TELLING
-from merge.model import CaptureSettings, Finding, FocusAxis
+from merge.model import Array, CaptureSettings, Finding, FocusAxis
 from merge.optics import (
     GREEN_UM,
     airy_disk_diameter_um,
@@ -77,6 +77,7 @@ def describe_slices(
     axis: FocusAxis | None,
     settings: Sequence[CaptureSettings],
     *,
+    frames: Sequence[int] | None = None,
     pixel_pitch_um: float | None = None,
     magnification: float | None = None,
     pupil_ratio: float = 1.0,
@@ -86,8 +87,11 @@ def describe_slices(
     Parameters
     ----------
     axis : FocusAxis or None
-        Of the same frames; None if it could not be measured.
+        None if it could not be measured.
     settings : sequence of CaptureSettings
+        Of all frames.
+    frames : sequence of int, optional
+        Which of them are on the axis; all by default.
     pixel_pitch_um : float, optional
         In place of the files'.
     magnification : float, optional
@@ -100,7 +104,10 @@ def describe_slices(
     A term's cost is one minus the contrast that it alone leaves. Diffraction counts with the
     effective f-number, green light of 0.55 µm.
     """
-    steps = _half_steps(axis, len(settings))
+    steps, seen = np.full((2, len(settings)), np.nan)
+    if axis is not None:
+        slots = range(len(settings)) if frames is None else frames
+        steps[list(slots)], seen[list(slots)] = _half_steps(axis), _seen(axis)
     limits = []
     for i, own in enumerate(settings):
         size, known_by = _magnification(own, magnification)
@@ -110,7 +117,7 @@ def describe_slices(
             known_by = "f-number not recorded"
         elif pitch is None:
             known_by += "; pixel pitch not known (--pixel-pitch)"
-        limits.append(_budget(i, own.f_number, factor, known_by, pitch, steps[i], _seen(axis, i)))
+        limits.append(_budget(i, own.f_number, factor, known_by, pitch, steps[i], seen[i]))
     return tuple(limits)
 
 
@@ -169,25 +176,20 @@ def _wider_aperture(worst: SliceLimits, axis: FocusAxis | None, tolerance_px: fl
     return f"{advice}: {frames} frames then cover the same depth."
 
 
-def _half_steps(axis: FocusAxis | None, count: int) -> list[float]:
+def _half_steps(axis: FocusAxis) -> Array:
     """Return half the step to the farther neighbour on the axis, in px, by frame."""
-    if axis is None or len(axis.positions_px) != count or count < 2:
-        return [math.nan] * count
     order = np.argsort(axis.positions_px)
     steps = np.diff(axis.positions_px[order])
-    farther = np.maximum(np.concatenate([[0.0], steps]), np.concatenate([steps, [0.0]]))
-    halves = np.empty(count)
-    halves[order] = farther / 2
-    return [float(h) for h in halves]
+    halves = np.empty(len(order))
+    halves[order] = np.maximum(np.append(0.0, steps), np.append(steps, 0.0)) / 2
+    return halves
 
 
-def _seen(axis: FocusAxis | None, frame: int) -> float | None:
-    if axis is None or axis.quality is None:
-        return None
-    ratios = axis.quality.detail_ratio
-    if not np.isfinite(ratios[frame]):
-        return None
-    return float(np.sqrt(ratios[frame] / np.nanmedian(ratios)))
+def _seen(axis: FocusAxis) -> Array:
+    """Return the contrast of fine detail over the usual frame's, by frame; NaN if not known."""
+    if axis.quality is None or not np.isfinite(axis.quality.detail_ratio).any():
+        return np.full(len(axis.positions_px), np.nan)
+    return np.asarray(np.sqrt(axis.quality.detail_ratio / np.nanmedian(axis.quality.detail_ratio)))
 
 
 def _magnification(own: CaptureSettings, given: float | None) -> tuple[float | None, str]:
@@ -210,7 +212,7 @@ def _budget(
     known_by: str,
     pitch_um: float | None,
     half_step_px: float,
-    seen: float | None,
+    seen: float,
 ) -> SliceLimits:
     """Weigh the terms of one frame; ``factor`` is the effective over the marked f-number."""
     number = None if marked is None else marked * factor
@@ -224,7 +226,8 @@ def _budget(
         less = max(reference - diffraction, 0.0)
         lost = bool(cutoff_cy_per_mm(GREEN_UM, number) < 500 / pitch_um)
     step = _step_contrast(half_step_px, number, pitch_um)
-    costs = {"diffraction": diffraction, "pixel": pixel, "step": step, "softness": seen}
+    own = None if math.isnan(seen) else float(seen)
+    costs = {"diffraction": diffraction, "pixel": pixel, "step": step, "softness": own}
     known = {name: value for name, value in costs.items() if value is not None}
     limit = min(known, key=lambda name: known[name]) if diffraction is not None else "unknown"
     return SliceLimits(
@@ -237,7 +240,7 @@ def _budget(
         diffraction_contrast=diffraction,
         pixel_contrast=pixel,
         step_contrast=step,
-        seen_contrast=seen,
+        seen_contrast=own,
         lost_to_reference=less,
         lost=lost,
     )

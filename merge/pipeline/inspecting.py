@@ -152,7 +152,7 @@ def inspect_bracket(bracket: OrderedBracket, options: AuditOptions) -> Inspectio
     pitch_um = known_pitch_um(sources, options)
     tolerance_px = tolerance_in_px(options, pitch_um, registration.shape)
     aligned = registration.aligned
-    slices = _slices(sources, axis if len(aligned) == len(sources) else None, options)
+    slices = _slices(sources, axis, options, aligned)
     working = _effective_f_number(slices)
     findings = [
         *diagnose_stack(
@@ -234,11 +234,15 @@ def _settings(sources: Sequence[FrameSource], options: AuditOptions) -> list[Cap
 
 
 def _slices(
-    sources: Sequence[FrameSource], axis: FocusAxis | None, options: AuditOptions
+    sources: Sequence[FrameSource],
+    axis: FocusAxis | None,
+    options: AuditOptions,
+    aligned: Sequence[int] | None = None,
 ) -> tuple[SliceLimits, ...]:
     return describe_slices(
         axis,
         _settings(sources, options),
+        frames=aligned,
         pixel_pitch_um=options.pixel_pitch_um,
         magnification=options.magnification,
         pupil_ratio=options.pupil_ratio,
