@@ -27,7 +27,7 @@ from merge.metadata import (
     profile_channels,
     profile_transfer,
     read_settings,
-    same_profile,
+    same_colours,
     working_profile,
 )
 from merge.model import CaptureSettings
@@ -408,13 +408,37 @@ def test_damaged_profiles_are_not_believed():
                 assert np.isfinite(linearize(np.array([0.5]), name)).all()
 
 
-def test_same_profile_ignores_date_and_checksum():
+def test_same_colours_ignores_date_and_checksum():
     first = working_profile()
     second = first[:24] + bytes(12) + first[36:84] + bytes(range(16)) + first[100:]
-    assert same_profile(first, second)
-    assert same_profile(None, None)
-    assert not same_profile(first, None)
-    assert not same_profile(first, imagecodecs.cms_profile("srgb"))
+    assert same_colours(first, second)
+    assert same_colours(None, None)
+    assert not same_colours(first, None)
+    assert not same_colours(first, imagecodecs.cms_profile("srgb"))
+
+
+def test_programs_profiles_of_srgb_mean_the_same_colours_as_none():
+    """Against profiles that a colour-management library writes and rounds in its own way."""
+    written = imagecodecs.cms_profile("srgb")
+    built = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    wider = imagecodecs.cms_profile("adobergb")
+    for srgb in (written, built):
+        assert same_colours(srgb, None)
+        assert same_colours(None, srgb)
+        assert not same_colours(srgb, wider)
+    assert same_colours(written, built)
+    assert same_colours(wider, wider)
+    assert not same_colours(None, wider)
+    assert not same_colours(None, wider[:200])
+    with_table = bytearray(written)
+    with_table[written.index(b"cprt", 128) : written.index(b"cprt", 128) + 4] = b"A2B0"
+    assert not same_colours(bytes(with_table), None)
+
+
+def test_grey_profiles_differ_in_their_curve_alone():
+    grey = imagecodecs.cms_profile("gray", gamma=1.8)
+    assert same_colours(grey, None)
+    assert profile_transfer(grey) == "gamma:1.8"
 
 
 def test_header_of_a_jpeg_is_read_within_five_milliseconds(tmp_path):

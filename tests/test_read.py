@@ -859,6 +859,14 @@ def test_matching_frames_pass_also_with_8_and_16_bits(tmp_path):
     )
 
 
+def test_frames_with_and_without_a_profile_of_srgb_pass(tmp_path):
+    stored, profile = smooth_picture(dtype=np.uint8), imagecodecs.cms_profile("srgb")
+    check(
+        write_jpeg(tmp_path / "a.jpg", stored),
+        write_jpeg(tmp_path / "b.jpg", stored, icc_profile=profile),
+    )
+
+
 def test_frames_that_do_not_belong_together_are_named(tmp_path):
     first = write_png(tmp_path / "a.png", smooth_picture())
     model = {271: "Invented", 272: "One"}

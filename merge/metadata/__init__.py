@@ -6,7 +6,7 @@ from merge.metadata.icc import (
     optional_profile,
     profile_channels,
     profile_transfer,
-    same_profile,
+    same_colours,
     uses_optional_colours,
     working_profile,
 )

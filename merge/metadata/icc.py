@@ -21,6 +21,7 @@ _Primaries = tuple[tuple[float, float], ...]
 RAW_TRANSFER = "srgb"
 _BT2020_XY = ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046))
 _DCF_OPTIONAL_XY = ((0.64, 0.33), (0.21, 0.71), (0.15, 0.06))
+_SRGB_XY = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))  # IEC 61966-2-1
 _D65_XY = (0.3127, 0.3290)
 _D50_XYZ = (0.9642, 1.0, 0.8249)  # ICC.1:2022, 7.2.16
 _BRADFORD = np.array(
@@ -41,11 +42,18 @@ def profile_channels(profile: bytes) -> int | None:
     return {b"RGB ": 3, b"GRAY": 1}.get(profile[16:20])
 
 
-def same_profile(first: bytes | None, second: bytes | None) -> bool:
-    """Return whether two profiles are the same apart from creation date and checksum."""
-    if first is None or second is None:
-        return first is second
-    return _without_date(first) == _without_date(second)
+def same_colours(first: bytes | None, second: bytes | None) -> bool:
+    """Return whether two profiles, curves aside, mean the same colours; none means sRGB.
+
+    Grey ones always do. Others do with the same tags, or with colorants that differ by less than
+    what changes a colour by one step of 8 bits: programs round those of one space differently.
+    """
+    if first == second or 1 in {profile_channels(given) for given in (first, second) if given}:
+        return True
+    ours, theirs = (_SRGB if given is None else _own_colorants(given) for given in (first, second))
+    if ours is None or theirs is None:
+        return bool(first and second and _without_date(first) == _without_date(second))
+    return bool(np.abs(ours - theirs).max() < 1 / 255)
 
 
 def profile_transfer(profile: bytes) -> str | None:
@@ -138,6 +146,18 @@ def _colorants(
     return adaptation @ to_xyz, adaptation
 
 
+def _own_colorants(profile: bytes) -> NDArray[np.float64] | None:
+    """Return the colorants of a profile that has nothing else but curves, shape (3, 3)."""
+    try:
+        if _find_tag(profile, b"A2B0") is not None:
+            return None
+        tags = [_find_tag(profile, name) for name in (b"rXYZ", b"gXYZ", b"bXYZ")]
+        stored = [struct.unpack_from(">3i", tag, 8) for tag in tags if tag is not None]
+    except struct.error:
+        return None
+    return np.array(stored).T / 65536 if len(stored) == 3 else None
+
+
 def _xyz(x: float, y: float) -> NDArray[np.float64]:
     return np.array([x / y, 1.0, (1 - x - y) / y])
 
@@ -213,3 +233,6 @@ def _sample_curve(tag: bytes, stored: NDArray[np.float64]) -> NDArray[np.float64
     if form in (1, 2):
         return np.where(a * stored + b >= 0, power + c, c)
     return np.where(stored >= d, power + e, c * stored + f)
+
+
+_SRGB = _colorants(_SRGB_XY)[0]

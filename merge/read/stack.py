@@ -201,7 +201,7 @@ def _difference(source: FrameSource, reference: FrameSource) -> tuple[str, str, 
         words = {True: "a camera raw file", False: "a developed file"}
         ours, theirs = (words[s.kind == "raw"] for s in (source, reference))
         return ours, f"is {theirs}", "use files of one kind"
-    if source.transfer != reference.transfer or not metadata.same_profile(
+    if source.transfer != reference.transfer or not metadata.same_colours(
         source.icc_profile, reference.icc_profile
     ):
         ours = "another colour profile" if source.icc_profile else "no colour profile"
