@@ -32,7 +32,12 @@ from merge.apertures.trend import best_f_number, best_marked, diffraction_contra
 from merge.cli.apertures import command
 from merge.errors import MergeError, RegistrationError
 from merge.pipeline.apertures import assess_apertures, cut_crops
-from merge.report.apertures import answer_lines, apertures_record, limit_sentence
+from merge.report.apertures import (
+    answer_lines,
+    apertures_record,
+    apertures_text,
+    limit_sentence,
+)
 from merge.report.apertures_pictures import write_contact_sheet, write_plot
 
 LENS = scenes.Lens(2.8, 3.0, -1.2, 0.4)
@@ -470,6 +475,15 @@ def test_missing_f_numbers_are_asked_for_and_can_be_given(tmp_path, gravel):
         assess_apertures(folder, f_numbers=[4, 8])
     series = assess_apertures(folder, f_numbers=[2.8, 4.0, 5.6])
     assert [f.f_number for f in series.report.frames] == [2.8, 4.0, 5.6]
+
+
+def test_given_f_numbers_that_differ_from_recorded_ones_are_told(tmp_path, gravel):
+    folder = save(tmp_path / "told", gravel.frames[:3], gravel.f_numbers[:3])
+    series = assess_apertures(folder, f_numbers=[2.8, 5.6, 4.2])
+    assert [f.f_number for f in series.report.frames] == [2.8, 4.2, 5.6]
+    told = "other f-numbers: FRM_0003.JPG f/5.6, given f/4.2; FRM_0002.JPG f/4, given f/5.6."
+    assert told in apertures_text(series)
+    assert "other f-numbers" not in apertures_text(assess_apertures(folder))
 
 
 def test_frames_of_one_f_number_are_refused(tmp_path, gravel):

@@ -16,6 +16,8 @@ VERSION = 2
 _WHOLE = "whole picture"
 # Parts with a column of their own beside the whole picture.
 _COLUMNS = ("centre", "corners")
+# Logarithm to the base of 2 of f-numbers that are marked alike: a sixth of a stop.
+_MARKED_ALIKE = 1 / 12
 # A frame whose diffraction leaves less than this tells little of the height of the law.
 _LEAST_DIFFRACTION = 0.2
 
@@ -32,6 +34,7 @@ def apertures_text(series: ApertureSeries) -> str:
         limit_sentence(report),
         *_cost_lines(report),
         *_edge_lines(report),
+        *_given_lines(series),
     ]
     return "\n".join(lines)
 
@@ -215,6 +218,19 @@ def _edge_lines(report: ApertureReport) -> list[str]:
         f"Slanted edge at row {row}, column {column} (in the manner of ISO 12233): "
         f"MTF50 in cycles/px {parts}."
     ]
+
+
+def _given_lines(series: ApertureSeries) -> list[str]:
+    """Return a line where f-numbers that were given are others than the files record."""
+    differing = [
+        f"{source.name} {f_text(source.settings.f_number)}, given {f_text(frame.f_number)}"
+        for source, frame in zip(series.sources, series.report.frames, strict=True)
+        if source.settings.f_number is not None
+        and abs(math.log2(frame.f_number / source.settings.f_number)) > _MARKED_ALIKE
+    ]
+    more = f" and {len(differing) - 3} more" if len(differing) > 3 else ""
+    told = f"The files record other f-numbers: {'; '.join(differing[:3])}{more}."
+    return [told, "  Those given count; check their order."] if differing else []
 
 
 def apertures_record(series: ApertureSeries) -> dict[str, Any]:
