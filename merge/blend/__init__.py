@@ -1,10 +1,12 @@
 """Join aligned frames into one picture, frame by frame, without holding the stack.
 
-`DetailBlend` takes at every pyramid level the coefficient with the most local energy;
+`DetailBlend` takes at every pyramid level the coefficient with the most local energy, of frames
+that `Contenders` tells;
 `SurfaceBlend` follows a depth map; `find_veil` and `remove_veil` take a blurred foreground off what
 lies behind it; `restore_detail` undoes the small blur of places between two frames.
 """
 
+from merge.blend.contenders import Contenders, block_strength
 from merge.blend.detail import DETAIL_PART_PX, DetailBlend
 from merge.blend.parts import Part, within
 from merge.blend.surface import (

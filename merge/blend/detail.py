@@ -11,7 +11,7 @@ import numpy as np
 
 from merge.blend.common import fitting_levels, level_masks
 from merge.blend.parts import Part, at_level, divide, margin_px, within
-from merge.model import BoolArray, FloatArray
+from merge.model import BoolArray, Box, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
 from merge.samples import luminance
 
@@ -100,13 +100,34 @@ class DetailBlend:
                 [energy[core] for energy, core in zip(energies, cores, strict=True)],
             )
         if self._known_coarse is None:
-            inner = at_level(part.inner, self._fine)
+            inner = self.inner_reduced(part)
             cut = within(inner, at_level(part.box, self._fine))
             sharp = build_gaussian(np.maximum(energies[0], 0), self._fine)[-1]
             small = None
             if valid is not None:
                 small = build_gaussian(valid.astype(np.float32), self._fine)[-1][cut]
             self._rest.put(inner, levels[-1][cut], sharp[cut], small)
+
+    def add_coarse(self, part: Part, reduced: FloatArray) -> None:
+        """Take one part of a frame that has no fine detail there.
+
+        Parameters
+        ----------
+        part : Part
+            One of `parts`.
+        reduced : ndarray, shape (height, width, C) of `inner_reduced`, float32
+        """
+        if self._known_coarse is None:
+            self._rest.put(self.inner_reduced(part), reduced, 0, None)
+
+    def inner_reduced(self, part: Part) -> Box:
+        """Return a part's own box in pixels of the coarse levels, each `reduction` wide."""
+        return at_level(part.inner, self._fine)
+
+    @property
+    def reduction(self) -> int:
+        """By how much the coarse levels are smaller than the frames."""
+        return 1 << self._fine
 
     def end_frame(self) -> None:
         """Take the coarse levels of the frame whose parts have been given."""
@@ -155,9 +176,9 @@ class _CoarseLevels:
 
     def put(
         self,
-        box: tuple[int, int, int, int],
+        box: Box,
         picture: FloatArray,
-        sharp: FloatArray,
+        sharp: FloatArray | float,
         valid: FloatArray | None,
     ) -> None:
         place = within(box, (0, 0, *self._sharp.shape))

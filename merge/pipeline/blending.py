@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
+from merge.align import rescale_transform
 from merge.allocator import return_freed_memory
 from merge.blend import (
+    Contenders,
     Coverage,
     DetailBlend,
     Part,
@@ -25,11 +28,11 @@ from merge.blend import (
 from merge.model import Box, FloatArray, MergeOptions, Progress
 from merge.pipeline.deep import OutputDepth
 from merge.pipeline.first_pass import FirstPassResult
-from merge.pipeline.measuring import SceneEstimate, veil_scene
+from merge.pipeline.measuring import SceneEstimate, small_warp, stored_factor, veil_scene
 from merge.pipeline.memory import MemoryPlan
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
-from merge.resizing import enlarge_part, enlarge_position
+from merge.resizing import enlarge_part, enlarge_position, reduced_shape
 from merge.scratch import ScratchPicture
 from merge.threads import share_out, work_ahead
 
@@ -86,19 +89,44 @@ def blend_detail(job: BlendJob, plan: MemoryPlan) -> FloatArray:
 def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> None:
     """Read every frame and add it."""
     used, coverage = job.first.aligned, _coverage_of(job)
+    contenders = None if coverage is not None else _contenders_of(job)
+    counts = {part: contenders.of(part.core) for part in blend.parts} if contenders else {}
 
-    def add(slot: int, sampler: FrameSampler) -> None:
+    def read(index: int) -> tuple[FrameSampler, FrameSampler | None]:
+        sampler = _sampler_of(job, index)
+        return sampler, sampler.reduced(blend.reduction, job.box) if counts else None
+
+    def add(slot: int, sampler: FrameSampler, reduced: FrameSampler | None) -> None:
         def add_part(part: Part) -> None:
+            if reduced is not None and not counts[part][slot]:
+                blend.add_coarse(part, reduced.sample(blend.inner_reduced(part)))
+                return
             valid = None if coverage is None else coverage(slot, part.box)
             blend.add_part(part, sampler.sample(_inside(job.box, part.box)), valid)
 
         share_out(add_part, blend.parts)
         blend.end_frame()
 
-    samplers = work_ahead(lambda index: _sampler_of(job, index), used, threads=_readers(job))
+    samplers = work_ahead(read, used, threads=_readers(job))
     for slot in range(len(used)):
-        add(slot, next(samplers))  # without a name: not held while the next one is read
+        add(slot, *next(samplers))  # without a name: not held while the next one is read
         job.report("Merging", band[0] * len(used) + slot + 1, band[1] * len(used))
+
+
+def _contenders_of(job: BlendJob) -> Contenders | None:
+    """Return what tells in which parts of the output a frame's fine detail counts."""
+    strengths, side = [], 0
+    for index in job.first.aligned:
+        frame, (strength, side) = job.first.registration.frames[index], job.first.strengths[index]
+        assert frame.transform is not None
+        if job.options.equalize_exposure:
+            strength = strength * np.float32(stored_factor(frame.gain, job.first.transfer) ** 2)
+        origin = job.box[1] / side, job.box[0] / side
+        transform = rescale_transform(frame.transform, 1 / side, origin)
+        depth = None if job.depth is None else job.depth.reduced(side).small_px
+        warp = small_warp(transform, reduced_shape(job.box[2:], side), depth)
+        strengths.append(warp(strength, cv2.INTER_NEAREST))
+    return Contenders(np.stack(strengths), side)
 
 
 def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> FloatArray:

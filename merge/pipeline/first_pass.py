@@ -10,13 +10,14 @@ import dataclasses
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import SmallColours, StackRegistration, analysis_reduction, small_colours
+from merge.blend import block_strength
 from merge.depth import REACH_WIDE, band_power, detail_of, measure_reduction
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
@@ -36,6 +37,8 @@ from merge.resizing import reduce_map, reduced_shape
 from merge.samples import Strip, visit_strips
 from merge.scratch import ScratchStack, as_floats
 from merge.threads import opencv_on_one_thread, work_ahead
+
+Strength = tuple[FloatArray, int]
 
 
 class FirstPassCache:
@@ -96,6 +99,8 @@ class FirstPassResult:
         were blurred after they were encoded.
     misfit : Misfit or None
         By which neighbouring frames still disagree beyond chance.
+    strengths : list of (ndarray, int)
+        `block_strength` of every frame in its own geometry; empty where the method needs none.
     """
 
     bracket: OrderedBracket
@@ -103,6 +108,7 @@ class FirstPassResult:
     cache: FirstPassCache | None
     mixing: str
     misfit: Misfit | None = None
+    strengths: list[Strength] = field(default_factory=list)
 
     @property
     def stack(self) -> Stack:
@@ -186,7 +192,8 @@ def _take_in(
         misfit = seen.registrar.misfit()
         if misfit is not None:
             misfit = misfit.renumbered(bracket.order)
-        return FirstPassResult(bracket, repairs, seen.cache, seen.mixing, misfit)
+        strengths = [seen.strengths[frame] for frame in bracket.order if seen.strengths]
+        return FirstPassResult(bracket, repairs, seen.cache, seen.mixing, misfit, strengths)
     except BaseException:
         seen.close()
         raise
@@ -203,6 +210,7 @@ class _Seen:
     finder: DefectFinder
     cache: FirstPassCache | None
     mixing: str
+    strengths: list[Strength]
 
     def close(self) -> None:
         if self.cache is not None:
@@ -246,12 +254,17 @@ def _compare_again(
 
 @dataclass(frozen=True, eq=False)
 class _Look:
-    """What is taken from one frame: reduced linear luminance, colours, measure and small copy."""
+    """What is taken from one frame.
+
+    Reduced linear luminance, colours, measure and small copy, and for `detail` the strength of
+    blocks.
+    """
 
     light: FloatArray
-    colours: SmallColours | None = None
+    colours: SmallColours
+    picture: FloatArray
     measure: FloatArray | None = None
-    picture: FloatArray | None = None
+    strength: Strength | None = None
 
 
 def _read_frames(
@@ -264,21 +277,17 @@ def _read_frames(
     )
     cells: dict[int, CellEnergies] = {}
     finder, blank = DefectFinder(stack), BlankRows()
+    strengths: list[Strength] = []
     cache = None if cache_bytes is None else FirstPassCache(stack, cache_bytes)
 
     def read(frame: int) -> _Look:
         source, balance = stack.sources[frame], stack.white_balance
-        grey = source.shape[2] == 1 or not options.equalize_exposure
-        if cache is None and frame not in finder.sample and grey:
-            stored = read_luminance(source, reduction=reduction, white_balance=balance)
-            return _Look(
-                linearize(stored, mixing), small_colours(stored[..., None], source.transfer)
-            )
         # A plain demosaic tells where what is sharp, in a third of the time of the best one.
         samples, white = read_samples(source, white_balance=balance, plain=True)
         if frame in finder.sample:
             finder.add(samples, white)
-        return _look_at(samples, white, (source.transfer, mixing), reduction, cache)
+        curves = source.transfer, mixing
+        return _look_at(samples, white, curves, reduction, cache, options.method == "detail")
 
     try:
         # One reader: the finder, which must not hold a whole frame, takes them in their order.
@@ -288,8 +297,10 @@ def _read_frames(
                 registrar.add(look.light, look.colours)
                 if min(look.light.shape) >= SMALLEST_SIDE_PX:
                     cells[frame] = measure_cells(look.light, scale=1 / reduction)
-                if cache is not None and look.measure is not None and look.picture is not None:
+                if cache is not None and look.measure is not None:
                     cache.add(look.measure, look.picture)
+                if look.strength is not None:
+                    strengths.append(look.strength)
                 report("Aligning", frame + 1, len(stack))
                 del look  # not held while the next one is waited for
                 if mixing != "linear" and registrar.proves_coded():
@@ -298,7 +309,9 @@ def _read_frames(
                 blank.check(stack.sources)
                 registration = registrar.finish(options.reference)
                 if mixing == "linear" or not registration.blurred_coded:
-                    return _Seen(stack, registrar, registration, cells, finder, cache, mixing)
+                    return _Seen(
+                        stack, registrar, registration, cells, finder, cache, mixing, strengths
+                    )
     except BaseException:
         if cache is not None:
             cache.close()
@@ -315,17 +328,19 @@ def _look_at(
     curves: tuple[str, str],
     reduction: int,
     cache: FirstPassCache | None,
+    blocks: bool,
 ) -> _Look:
     """Return a frame reduced for alignment and, with a cache, for depth.
 
-    ``curves`` are the encoding of its light and that of what blur mixes.
+    ``curves`` are the encoding of its light and that of what blur mixes; ``blocks``: whether their
+    strength is needed.
     """
     height, width, channels = samples.shape
     light = np.empty((height // reduction, width // reduction), np.float32)
     small = cache.reduction if cache else reduction
     picture = np.empty((*reduced_shape(samples.shape, small), channels), np.float32)
-    power = None if cache is None else np.empty(picture.shape[:2], np.float32)
-    step, margin = math.lcm(small, reduction), REACH_WIDE if cache else 0
+    power = np.empty(picture.shape[:2], np.float32) if cache or blocks else None
+    step, margin = math.lcm(small, reduction), 0 if power is None else REACH_WIDE
 
     def take(strip: Strip) -> None:
         place, block = strip.first // reduction, strip.first // small
@@ -338,6 +353,7 @@ def _look_at(
 
     visit_strips(samples, white, take, step=step, margin=margin)
     picture /= np.float32(white)
-    measure = None if power is None else detail_of(power, small)
+    measure = None if power is None or cache is None else detail_of(power, small)
+    strength = None if power is None or not blocks else block_strength(power, small)
     colours = small_colours(picture, curves[0])
-    return _Look(linearize(light, curves[1]), colours, measure, picture)
+    return _Look(linearize(light, curves[1]), colours, picture, measure, strength)

@@ -222,12 +222,12 @@ def _aligned(
         picture = kept.picture(index)
         measure, picture = first.repairs.mend_kept(measure, picture, kept.reduction)
         if options.equalize_exposure:
-            measure = measure * np.float32(_stored_factor(frame.gain, transfer))
+            measure = measure * np.float32(stored_factor(frame.gain, transfer))
             picture = equalize_exposure(picture, frame, transfer)
         transform = _at_reduced_size(frame.transform, box, kept.reduction)
         area = 0, 0, *reduced_shape(box[2:], kept.reduction)
         position = None if places is None else places.small_px
-        warp_small = _small_warp(transform, area[2:], position)
+        warp_small = small_warp(transform, area[2:], position)
         if kept.reduction == 1:
             warped = warp_part(
                 picture, transform, origin=(0, 0), box=area, extend=True, position=position
@@ -244,7 +244,7 @@ def _aligned(
     yield from work_ahead(align, first.aligned, threads=FRAMES_AT_ONCE)
 
 
-def _small_warp(
+def small_warp(
     transform: FrameTransform, shape: tuple[int, int], position: FloatArray | None
 ) -> Callable[[FloatArray, int], FloatArray]:
     """Return what moves small pictures into the output's geometry; their border goes on outside."""
@@ -264,7 +264,7 @@ def _at_reduced_size(transform: FrameTransform, box: Box, reduction: int) -> Fra
     return rescale_transform(transform, 1 / reduction, (box[1] / reduction, box[0] / reduction))
 
 
-def _stored_factor(gain: float, transfer: str) -> float:
+def stored_factor(gain: float, transfer: str) -> float:
     """Return by how much contrast in stored values changes when a gain is undone."""
     ends = np.array([[[0.5], [0.6]]], np.float32)
     scaled = scale_light(ends, 1 / gain, transfer)
