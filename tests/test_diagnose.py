@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from blurred_scenes import lens_kernel, occluding_disks, slanted_stack, wave_kernel
 from marks import slow
+from random_brackets import blur as blurred
+from random_brackets import surface, texture
 
 from merge.axis import fit_focus_axis
 from merge.diagnose import (
@@ -287,6 +289,28 @@ def test_a_soft_frame_is_named(frame):
     assert unsharp.kind == "sharp in no frame"
     assert unsharp.box is not None
     assert (finding.kind, finding.frames) == ("soft frame", (frame,))
+
+
+@pytest.mark.parametrize("kind", ["disks", slow("1.2")])
+def test_a_backdrop_that_no_frame_comes_near_is_no_end_of_the_subject(kind):
+    """A dome over all six planes, 6 px apart, and 24 px behind it a backdrop; then without two."""
+    rng, shape, focus = np.random.default_rng(5), (240, 320), 6.0 * np.arange(6)
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]] / np.array(shape)[:, None, None]
+    dome = ((x - 0.5) / 0.35) ** 2 + ((y - 0.5) / 0.35) ** 2
+    cover = blurred((dome < 1).astype(np.float32), 1.0)
+    ground, light = texture(kind, rng, shape), texture(kind, rng, shape)
+    tiles = []
+    for plane in focus:
+        veil, over = (
+            surface(part, 30 * np.clip(dome, 0, 1), plane) for part in (cover, cover * light)
+        )
+        seen = blurred(ground, focus[-1] + 24 - plane) * (1 - np.clip(veil, 0, 1)) + over
+        seen = blurred(seen, 1.5) + 0.003 * rng.standard_normal(shape)
+        tiles.append(measure_tiles(seen.astype(np.float32)))
+    whole, cut = diagnose(tiles, tolerance_px=3.75), diagnose(tiles[:-2], tolerance_px=3.75)
+    assert [f for f in whole if f.severity != "note"] == []
+    (cut,) = [f for f in cut if f.severity != "note"]
+    assert (cut.kind, cut.severity, cut.frames) == ("end not covered", "problem", (3,))
 
 
 @pytest.mark.parametrize(("frame", "ev"), [(0, 0.3), (6, -0.3), slow(11, 0.3)])
