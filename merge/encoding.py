@@ -137,9 +137,9 @@ def scale_light(values: FloatArray, factor: float | FloatArray, transfer: str) -
 
     Notes
     -----
-    Exact and without a power per pixel: every curve here is a power law of light, so a factor of
-    light is a factor (for sRGB about its offset) of the stored value. The few sRGB values that
-    the factor moves across the curve's break are off by less than 0.002.
+    Without a power per pixel: every curve here is a power law of light, so a factor of light is a
+    factor (for sRGB about its offset) of the stored value. The few sRGB values that it moves across
+    the curve's break go through linear light.
     """
     exponent = parse_transfer(transfer)
     scale = np.float32(factor)
@@ -147,10 +147,15 @@ def scale_light(values: FloatArray, factor: float | FloatArray, transfer: str) -
         return values * scale ** np.float32(1 / exponent)
     bent = scale ** np.float32(1 / _SRGB_EXPONENT)
     offset = np.float32(_SRGB_OFFSET)
-    low = values <= np.float32(_SRGB_BREAK * _SRGB_SLOPE)
+    straight = np.float32(_SRGB_BREAK * _SRGB_SLOPE)
+    low = values <= straight
     out = np.multiply(values, bent)
     out += bent * offset - offset
     np.multiply(values, scale, out=out, where=low)
+    crossing = low != (out <= straight)
+    if crossing.any():
+        light = linearize(values[crossing], transfer)
+        out[crossing] = encode(light * np.broadcast_to(scale, out.shape)[crossing], transfer)
     return out
 
 
