@@ -37,7 +37,8 @@ def zeros_apart(shape: tuple[int, ...]) -> FloatArray:
     """Return zeros, float32, in memory of their own, which goes back as soon as they are freed.
 
     For sums of a megabyte that are kept while many smaller arrays come and go: a pool would keep
-    them (0.2 GB more in a merge of 24 megapixels).
+    them (0.2 GB more in a merge of 24 megapixels). And for a picture that is filled in parts: of
+    the huge pages that large arrays get else the first few parts take nearly all.
     """
     memory = mmap.mmap(-1, max(4 * math.prod(shape), 1))
     return np.frombuffer(memory, np.float32, math.prod(shape)).reshape(shape)

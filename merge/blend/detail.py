@@ -9,6 +9,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from merge.allocator import zeros_apart
 from merge.blend.common import fitting_levels, level_masks
 from merge.blend.parts import Part, at_level, divide, margin_px, within
 from merge.model import BoolArray, Box, FloatArray
@@ -33,13 +34,29 @@ class _Bands:
 
     def add(self, bands: list[FloatArray], energies: list[FloatArray]) -> None:
         if not self.bands:
-            self.bands = [np.array(band, order="C") for band in bands]
-            self._energies = [np.array(energy, order="C") for energy in energies]
+            self.bands = [_kept(band) for band in bands]
+            self._energies = [_kept(energy) for energy in energies]
             return
         for k, (band, energy) in enumerate(zip(bands, energies, strict=True)):
             stronger = cv2.compare(energy, self._energies[k], cv2.CMP_GT)
             cv2.copyTo(band, stronger, self.bands[k])
             cv2.max(energy, self._energies[k], dst=self._energies[k])
+
+    def settle(self, rest: FloatArray) -> None:
+        """Keep only what these levels add to a picture whose next level is ``rest``, nothing.
+
+        No other frame will come.
+        """
+        sum_of_all = _kept(collapse_pyramid([*self.bands, rest]))
+        nothing = (np.broadcast_to(np.float32(0), band.shape) for band in self.bands[1:])
+        self.bands, self._energies = [sum_of_all, *nothing], []
+
+
+def _kept(values: FloatArray) -> FloatArray:
+    """Return a copy that goes back to the system when it is no longer needed."""
+    copy = zeros_apart(values.shape)
+    copy[...] = values
+    return copy
 
 
 class DetailBlend:
@@ -65,7 +82,7 @@ class DetailBlend:
         rows: tuple[int, int] | None = None,
         coarse: FloatArray | None = None,
     ) -> None:
-        levels = fitting_levels(shape, _LEVELS)
+        levels, self._channels = fitting_levels(shape, _LEVELS), shape[2]
         self._fine = min(_FINE_LEVELS, levels)
         self._coarse = levels - self._fine
         self._known_coarse = coarse
@@ -119,6 +136,13 @@ class DetailBlend:
         """
         if self._known_coarse is None:
             self._rest.put(self.inner_reduced(part), reduced, 0, None)
+
+    def settle(self, part: Part) -> None:
+        """Let go of what further frames' fine detail in a part would be compared with."""
+        own = self._blended.get(part)
+        if own is not None:
+            size = at_level(part.core, self._fine)[2:]
+            own.settle(np.zeros((*size, self._channels), np.float32))
 
     def inner_reduced(self, part: Part) -> Box:
         """Return a part's own box in pixels of the coarse levels, each `reduction` wide."""

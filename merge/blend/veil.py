@@ -94,15 +94,19 @@ def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[Float
 
 @dataclass(frozen=True, eq=False)
 class Veil:
-    """What lies over one frame, at the scene's size.
+    """What lies over one frame, at the scene's scale.
 
     Attributes
     ----------
     maps : ndarray, shape (h, w, C + 2), float32
-        Share of it to take off, coverage, and C channels of its linear light.
+        Share of it to take off, coverage, and C channels of its linear light. Around them, unless
+        the picture ends there, is nothing.
+    origin : (row, column)
+        Of the maps' first pixel in the scene.
     """
 
     maps: FloatArray
+    origin: tuple[int, int] = (0, 0)
 
 
 def find_veil(index: int, scene: VeilScene) -> Veil | None:
@@ -114,7 +118,7 @@ def find_veil(index: int, scene: VeilScene) -> Veil | None:
         The frame's place in ``scene.positions_px``.
     scene : VeilScene
     """
-    maps: FloatArray | None = None
+    found: list[tuple[Tile, FloatArray]] = []
     own = np.abs(scene.position - np.float32(index)) < 1  # where the frame is mixed in
     blur, gap_px = np.float32(scene.positions_px[index]) - scene.place_px, _gap_px(scene)
     for core, padded, inner in _tiles_beside_foreground(own, blur > gap_px, blur):
@@ -125,10 +129,23 @@ def find_veil(index: int, scene: VeilScene) -> Veil | None:
         if not allowed[inner].any():
             continue
         share = cv2.GaussianBlur(allowed.astype(np.float32), (0, 0), 1.0) * allowed
-        if maps is None:
-            maps = np.zeros((*scene.position.shape, scene.light.shape[2] + 2), np.float32)
-        maps[core] = np.dstack([share, cover, light])[inner]
-    return None if maps is None else Veil(maps)
+        found.append((core, np.dstack([share, cover, light])[inner].copy()))
+    return _joined(found, own.shape) if found else None
+
+
+def _joined(found: list[tuple[Tile, FloatArray]], shape: tuple[int, ...]) -> Veil:
+    """Return the veil of tiles' maps, on the rectangle that they lie in and a pixel around."""
+    around, channels = [], found[0][1].shape[2]
+    for axis in range(2):
+        first = min(core[axis].start for core, _ in found)
+        last = max(core[axis].stop for core, _ in found)
+        around.append((max(first - 1, 0), min(last + 1, shape[axis])))
+    (top, bottom), (left, right) = around
+    maps = np.zeros((bottom - top, right - left, channels), np.float32)
+    whole = slice(top, bottom), slice(left, right)
+    for core, values in found:
+        maps[tile_within(core, whole)] = values
+    return Veil(maps, (top, left))
 
 
 def remove_veil(
@@ -154,10 +171,12 @@ def remove_veil(
     ndarray, shape (height, width, C), float32
         ``pixels`` itself.
     """
-    row, column, height, width = box
-    top, left = row // reduction, column // reduction
+    # From here on in the veil's own rectangle.
+    ahead = veil.origin[0] * reduction, veil.origin[1] * reduction
+    row, column, height, width = box[0] - ahead[0], box[1] - ahead[1], *box[2:]
+    top, left = max(row // reduction, 0), max(column // reduction, 0)
     bottom, right = -(-(row + height) // reduction), -(-(column + width) // reduction)
-    share = veil.maps[top:bottom, left:right, 0]
+    share = veil.maps[top : max(bottom, 0), left : max(right, 0), 0]
     rows, columns = np.flatnonzero(share.any(axis=1)), np.flatnonzero(share.any(axis=0))
     if not len(rows):
         return pixels
@@ -173,9 +192,10 @@ def remove_veil(
     seen = linearize(np.clip(inner, 0, 1), transfer)
     soft, power = _fine_detail(seen)
     seen, soft, power = (_at(values, some) for values in (seen, soft, power))
-    maps, low, high = (
-        enlarge_some(values, place, reduction, some)[None]
-        for values in (veil.maps, scene.low, scene.high)
+    maps = enlarge_some(veil.maps, place, reduction, some)[None]
+    place = ahead[0] + place[0], ahead[1] + place[1], *place[2:]
+    low, high = (
+        enlarge_some(values, place, reduction, some)[None] for values in (scene.low, scene.high)
     )
     noise = light_slope(soft, transfer)
     # Of white noise of variance 1: one pixel less a Gaussian about it, and luminance.

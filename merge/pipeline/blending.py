@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from merge.align import rescale_transform
-from merge.allocator import return_freed_memory
+from merge.allocator import return_freed_memory, zeros_apart
 from merge.blend import (
     Contenders,
     Coverage,
@@ -72,8 +72,9 @@ class BlendJob:
 
 def blend_detail(job: BlendJob, plan: MemoryPlan) -> FloatArray:
     """Merge by local energy; return shape (H, W, C), in [0, 1]."""
+    return_freed_memory()
     scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
-    out = np.empty(job.shape, np.float32) if scratch is None else scratch.values
+    out = zeros_apart(job.shape) if scratch is None else scratch.values
     coarse: FloatArray | None = None
     for band, rows in enumerate(plan.bands):
         blend = DetailBlend(job.shape, rows=rows, coarse=coarse)
@@ -103,6 +104,8 @@ def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> No
                 return
             valid = None if coverage is None else coverage(slot, part.box)
             blend.add_part(part, sampler.sample(_inside(job.box, part.box)), valid)
+            if reduced is not None and not counts[part][slot + 1 :].any():
+                blend.settle(part)
 
         share_out(add_part, blend.parts)
         blend.end_frame()
@@ -131,12 +134,12 @@ def _contenders_of(job: BlendJob) -> Contenders | None:
 
 def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> FloatArray:
     """Merge by a depth map; return shape (H, W, C), in [0, 1]."""
-    return_freed_memory()
     scene = None
     if job.options.method == "auto":
         scene = veil_scene(measured, job.first)
+    return_freed_memory()
     scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
-    out = np.empty(job.shape, np.float32) if scratch is None else scratch.values
+    out = zeros_apart(job.shape) if scratch is None else scratch.values
 
     def fill(rows: tuple[int, int], done: int) -> None:
         blend = _blend_of(job, measured, rows)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from merge.align import common_area
+from merge.allocator import return_freed_memory
 from merge.diagnose import find_aperture_series
 from merge.errors import OptionError, RegistrationError
 from merge.model import (
@@ -178,6 +179,7 @@ def merge_stack(
 
 def _depth_of_stack(measured: SceneEstimate, first: FirstPassResult, box: Box) -> DepthMap:
     """Return the depth map at full size, with positions in frames of the whole stack."""
+    return_freed_memory()
     used, whole, depth = first.aligned, (0, 0, box[2], box[3]), measured.depth
     position = depth.position if depth.exact is None else depth.exact
     place = enlarge_position(position, whole, measured.reduction)
