@@ -10,9 +10,8 @@ from typing import Literal, get_args
 
 FindingKind = Literal[
     # about the run of focus planes
-    "gap", "end not covered", "dropped slice", "wide steps", "fine steps", "sharp in no frame",
-    "step at the limit", "end at the limit", "focus distances", "focus not measured", "diffraction",
-    "quick look",
+    "gap", "end not covered", "dropped slice", "wide steps", "fine steps", "step at the limit",
+    "end at the limit", "focus distances", "focus not measured", "diffraction", "quick look",
     # about frames
     "not aligned", "bumped frame", "soft frame", "shaken frame", "duplicate", "out of order",
     "exposure jump", "exposure drift", "changed setting", "motion not followed",

@@ -89,10 +89,12 @@ def test_nothing_is_found_in_a_whole_bracket(seed, margin):
 @pytest.mark.parametrize("dropped", [1, slow(3), 6, slow(8), 10])
 def test_a_dropped_slice_is_found_at_any_interior_place(dropped):
     tiles = [t for i, t in enumerate(tiles_of()) if i != dropped]
-    findings = diagnose(tiles)
-    assert sorted(kinds(findings)) == ["dropped slice", "gap"]
-    for finding in findings:
-        assert finding.frames == (dropped - 1, dropped)
+    (finding,) = diagnose(tiles)
+    assert (finding.kind, finding.frames) == ("gap", (dropped - 1, dropped))
+    before, after = f"frame{dropped}", f"frame{dropped + 1}"
+    assert f"Between {before} and {after} a slice is missing" in finding.message
+    place = f"midway between {before} and {after}"
+    assert finding.advice == f"Look for the file on the card, or take one frame more, {place}."
 
 
 @pytest.mark.parametrize("dropped", [(3,), slow((5,)), slow((8,)), (4, 5)])
@@ -220,10 +222,11 @@ def test_a_frame_shaken_by_three_pixels_is_named(frame):
     clean = bracket(noise=0.0, shape=LARGE).frames
     tiles = list(tiles_of(shape=LARGE))
     tiles[frame] = measure_tiles(noisy(cv2.filter2D(clean[frame], -1, SHAKE), frame))
-    unsharp, finding = diagnose(tiles)  # its neighbours are 3 px away, beyond 2 px
-    assert (finding.kind, finding.frames) == ("shaken frame", (frame,))
+    (finding,) = diagnose(tiles)  # its neighbours are 3 px away, beyond 2 px
+    assert (finding.kind, finding.severity, finding.frames) == ("shaken frame", "problem", (frame,))
     assert "along about 0°" in finding.message
-    assert (unsharp.kind, unsharp.frames) == ("sharp in no frame", (frame,))
+    assert f"sharp in no frame: only frame{frame + 1} could show it" in finding.message
+    assert finding.advice == f"Take frame{frame + 1} again."
 
 
 @pytest.mark.slow
@@ -285,10 +288,10 @@ def test_a_soft_frame_is_named(frame):
     clean = bracket(noise=0.0, shape=shape).frames
     tiles = list(tiles_of(shape=shape))
     tiles[frame] = measure_tiles(noisy(cv2.GaussianBlur(clean[frame], (0, 0), 1.0), frame))
-    unsharp, finding = diagnose(tiles)
-    assert unsharp.kind == "sharp in no frame"
-    assert unsharp.box is not None
-    assert (finding.kind, finding.frames) == ("soft frame", (frame,))
+    (finding,) = diagnose(tiles)
+    assert (finding.kind, finding.severity, finding.frames) == ("soft frame", "problem", (frame,))
+    assert f"sharp in no frame: only frame{frame + 1} could show it" in finding.message
+    assert finding.box is not None
 
 
 @pytest.mark.parametrize("kind", ["disks", slow("1.2")])

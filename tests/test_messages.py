@@ -99,7 +99,7 @@ def test_every_finding_reads_well(first):
         assert "°" not in text or "clockwise from horizontal" in text
         # Advice says which frame is meant.
         assert not re.search(r"\b[Ii]t\b", finding.advice) or "IMG_" in finding.advice, text
-        assert finding.severity == "note" or finding.advice or "sharp in no frame" in text, text
+        assert finding.severity == "note" or finding.advice, text
         if 0 < len(finding.frames) <= 2 and finding.facts.about_frames:
             assert any(f"IMG_{i:04d}.jpg" in text for i in finding.frames), text
 
@@ -108,7 +108,7 @@ def test_findings_of_all_kinds_were_read():
     kinds = {f.kind for seed in range(60) for f in findings_of(seed)}
     assert kinds >= {
         "gap", "wide steps", "dropped slice", "duplicate", "end not covered", "step at the limit",
-        "fine steps", "soft frame", "shaken frame", "sharp in no frame", "bumped frame",
+        "fine steps", "soft frame", "shaken frame", "bumped frame",
         "exposure jump", "changed setting", "out of order", "focus distances",
     }  # fmt: skip
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from merge.diagnose.advice import add_between, add_beyond
 from merge.diagnose.sequence import UNSEEN_PX, usual_step
 from merge.diagnose.steps import Steps, steps_of
-from merge.diagnose.wording import counted, list_names, percent, two_apart
+from merge.diagnose.wording import counted, percent, two_apart
 from merge.model import Array, BoolArray, Box, Finding, FocusAxis, Severity
 from merge.significance import EVEN, FEWEST, NINETY, not_alone, proof_limit, tile_blocks
 
@@ -343,42 +343,37 @@ def _end_at_limit(end: Finding, name: str, read: str, rest: str) -> Finding:
     )
 
 
-def find_unsharp_parts(
-    axis: FocusAxis, tolerance_px: float, names: Sequence[str], spoilt: Sequence[int]
+def add_unsharp_parts(
+    axis: FocusAxis, tolerance_px: float, names: Sequence[str], spoilt: Sequence[Finding]
 ) -> list[Finding]:
-    """Return a finding if soft or shaken frames leave parts that no other frame shows sharply.
+    """Return findings about soft or shaken frames with what no other frame shows sharply.
 
     Parameters
     ----------
-    spoilt : sequence of int
-        The frames that are soft or shaken.
+    spoilt : sequence of Finding
+        One for each soft or shaken frame.
     """
-    sound = np.setdiff1d(np.arange(len(axis.positions_px)), spoilt)
-    if len(spoilt) == 0 or len(sound) == 0:
-        return []
-    apart = np.abs(axis.tile_positions_px[..., None] - axis.positions_px)
-    near = np.nan_to_num(apart.min(axis=-1), nan=np.inf) <= tolerance_px
-    lost = near & (np.nan_to_num(apart[..., sound].min(axis=-1), nan=0.0) > tolerance_px)
-    share = _share(axis, lost)
-    if share < _NOTE_SHARE:
-        return []
-    which = list_names([names[i] for i in spoilt])
-    return [
-        Finding(
-            kind="sharp in no frame",
-            severity="problem" if share >= PROBLEM_SHARE else "warning",
-            message=(
-                f"{percent(share)} of the picture's detail is sharp in no frame: only {which} "
-                "could show it."
-            ),
-            advice="",
-            value=share,
-            threshold=_NOTE_SHARE,
-            unit="share of detail",
-            frames=tuple(spoilt),
-            box=_box(axis, lost),
-        )
-    ]
+    frames = [f.frames[0] for f in spoilt]
+    apart = np.abs(np.nan_to_num(axis.tile_positions_px, nan=np.inf)[..., None] - axis.positions_px)
+    sound = np.delete(apart, frames, axis=-1).min(axis=-1, initial=np.inf)
+    nearest = apart.argmin(axis=-1)
+    findings = []
+    for finding, frame in zip(spoilt, frames, strict=True):
+        lost = (nearest == frame) & (apart[..., frame] <= tolerance_px) & (sound > tolerance_px)
+        share, name = _share(axis, lost), names[frame]
+        if share >= _NOTE_SHARE:
+            finding = replace(
+                finding,
+                severity="problem" if share >= PROBLEM_SHARE else "warning",
+                message=(
+                    f"{finding.message} {percent(share)} of the picture's detail is sharp in no "
+                    f"frame: only {name} could show it."
+                ),
+                advice=f"Take {name} again.",
+                box=_box(axis, lost),
+            )
+        findings.append(finding)
+    return findings
 
 
 def find_needless_frames(axis: FocusAxis, tolerance_px: float) -> list[Finding]:

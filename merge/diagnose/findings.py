@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from merge.diagnose.coverage import (
+    add_unsharp_parts,
     find_gaps,
     find_needless_frames,
     find_steps_at_limit,
     find_uncovered_ends,
-    find_unsharp_parts,
     find_wide_steps,
 )
 from merge.diagnose.distances import blur_at_infinity_px
@@ -102,23 +102,35 @@ def diagnose_stack(
 def _by_cause(
     strangers: Sequence[Finding], findings: Sequence[Finding], names: Sequence[str]
 ) -> list[Finding]:
-    """Return findings with what a frame left out leaves between its neighbours told with it."""
+    """Return findings with those of one gap in one: its width, the rhythm, a frame left out."""
     told, joined = list(strangers), []
+    missing = {f.frames: f for f in findings if f.kind == "dropped slice"}
+    gaps = {f.frames for f in findings if f.kind == "gap"}
     for finding in findings:
-        causes = []
-        if finding.kind in ("gap", "dropped slice"):
-            first, last = finding.frames
-            causes = [s for s in strangers if first < s.frames[0] < last]
-        if not causes:
+        if finding.kind not in ("gap", "dropped slice"):
             joined.append(finding)
-        elif finding.kind == "gap" and finding.severity != "note":
+            continue
+        first, last = finding.frames
+        causes = [s for s in strangers if first < s.frames[0] < last]
+        if finding.kind == "dropped slice":
+            joined += [] if causes or finding.frames in gaps else [finding]
+        elif causes and finding.severity != "note":
             again = list_names([names[s.frames[0]] for s in causes])
-            message = " ".join(f.message for f in (*causes, finding))
-            joined.append(
-                replace(finding, severity="problem", message=message, advice=f"Take {again} again.")
-            )
+            joined.append(_joined([*causes, finding], f"Take {again} again."))
             told = [s for s in told if s not in causes]
+        elif not causes and (lost := missing.get(finding.frames)) is not None:
+            look, take = lost.advice.partition(",")[0], finding.advice
+            joined.append(_joined([finding, lost], f"{look}, or {take[0].lower()}{take[1:]}"))
+        else:
+            joined.append(finding)
     return [*told, *joined]
+
+
+def _joined(findings: Sequence[Finding], advice: str) -> Finding:
+    """Return one finding about what several are about: the gap, as bad as the worst of them."""
+    (gap,) = (f for f in findings if f.kind == "gap")
+    message = " ".join(f.message for f in findings)
+    return replace(gap, severity=worst_first(findings)[0].severity, message=message, advice=advice)
 
 
 def _axis_findings(
@@ -144,8 +156,9 @@ def _axis_findings(
     findings += find_needless_frames(axis, tolerance_px)
     if axis.quality is not None:
         soft = find_soft_frames(axis.quality, names)
-        spoilt = sorted({i for f in soft if f.severity != "note" for i in f.frames})
-        findings += soft + find_unsharp_parts(axis, tolerance_px, names, spoilt)
+        spoilt = [f for f in soft if f.severity != "note"]
+        findings += add_unsharp_parts(axis, tolerance_px, names, spoilt)
+        findings += [f for f in soft if f.severity == "note"]
     return findings
 
 

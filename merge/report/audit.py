@@ -134,24 +134,26 @@ def _verdict(result: AuditResult) -> list[str]:
         f"Focus steps: {np.median(steps):.1f} px of blur{spread}{_sensor_step(result.inspection)}"
     ]
     lines += _distance_lines(result)
-    holes = [f for f in result.findings if f.facts.hole or f.kind == "sharp in no frame"]
+    # A soft or shaken frame with a place is one that no other stands in for.
+    lost = {f.kind for f in result.findings if f.box is not None} & {"soft frame", "shaken frame"}
+    holes = [f for f in result.findings if f.facts.hole]
     missed = [f for f in holes if f.severity != "note"]
-    if missed:
+    if missed or lost:
         count = sum(f.kind == "gap" for f in missed)
         ends = sum(f.kind == "end not covered" for f in missed)
         parts = [f"{count} gap{'s' if count > 1 else ''}"] if count else []
         if parts and any(f.kind == "wide steps" for f in result.findings):  # one cause
             parts = ["what wide steps leave between planes"]
         parts += [f"{ends} end{'s' if ends > 1 else ''} not covered"] if ends else []
-        lost = any(f.kind == "sharp in no frame" for f in missed)
-        parts += ["what only soft or shaken frames show"] if lost else []
         gaps = [f.frames for f in missed if f.kind == "gap"]
         rhythm = [f for f in missed if f.kind == "dropped slice" and f.frames not in gaps]
         parts += ["what a step out of the rhythm leaves out"] if rhythm else []
-        lines.append(
-            f"Missed: {' and '.join(parts)}; {percent(coverage.outside_share)} of the picture's "
-            f"detail reads as blurred by more than {coverage.tolerance_px:.2g} px in every frame."
+        beyond = (
+            f"; {percent(coverage.outside_share)} of the picture's detail reads as blurred by more "
+            f"than {coverage.tolerance_px:.2g} px in every frame."
         )
+        parts += ["what only soft or shaken frames show"] if lost else []
+        lines.append(f"Missed: {' and '.join(parts)}{beyond if missed else '.'}")
     elif holes or any(f.kind in _AT_LIMIT for f in result.findings):
         lines.append(
             f"No warning, but in places at the limit of {coverage.tolerance_px:.2g} px: see notes."

@@ -35,7 +35,6 @@ PICTURES = (
 ).split()
 SIZES = ((400, 600), (480, 640), (600, 800), (533, 801), (640, 480), (720, 1080), (1000, 1500))
 WIDE = {"gap", "wide steps", "dropped slice", "fine steps", "step at the limit"}
-SPOILT = {"soft frame", "shaken frame"}
 WANTED = {
     "whole": set(),
     "dropped": {"gap", "dropped slice", "wide steps"},
@@ -265,8 +264,6 @@ def _audited(fault: str, folder: Path) -> str:
     told = {f.kind for f in findings if f.severity != "note"}
     mark = "found" if told & WANTED[fault] else ("" if fault == "whole" else "MISSED")
     false = told - WANTED[fault] - WIDE
-    if told & SPOILT:  # what only those frames show is sharp in none
-        false -= {"sharp in no frame"}
     return f"{mark}{f' FALSE {sorted(false)}' if false else ''} | {_told(findings)}"
 
 

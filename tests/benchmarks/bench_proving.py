@@ -84,14 +84,14 @@ def coverage_faults(bracket: ProvingBracket, frames: list[int]) -> tuple[list[di
     if over.sum() > 1 and must:  # one cause, not many gaps
         must = [{"kinds": gap_kinds, "frames": []}]
     if (wide > limit * (1 - UNSURE)).any():
-        may |= {*gap_kinds, "sharp in no frame"}
+        may |= set(gap_kinds)
     for end, sign in ((0, 1.0), (-1, -1.0)):
         # Far beyond, frames show nothing of the detail: to tell or not to tell is both right.
         shown = detail_share(bracket, (sign * near[end] > limit) & (sign * near[end] < 12))
         if shown > 0.12:
             must.append({"kinds": ["end not covered"], "frames": []})
         if detail_share(bracket, sign * near[end] > limit * (1 - 2 * UNSURE)) > 0.01:
-            may |= {"end not covered", "sharp in no frame"}
+            may |= {"end not covered"}
     return must, may
 
 
