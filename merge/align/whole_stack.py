@@ -147,6 +147,7 @@ class StackRegistration:
         self._pairs: list[PairMeasurement] = []
         self._small: dict[int, SmallPicture] = {}
         self._geometry: StackGeometry | None = None
+        self._misfit: tuple[StackGeometry, Misfit | None] | None = None
 
     def add(self, picture: FloatArray, colours: SmallColours | None = None) -> None:
         """Take the next frame: compare it with those held, the newest first, until enough agree.
@@ -302,9 +303,12 @@ class StackRegistration:
 
     def misfit(self) -> Misfit | None:
         """Return what is left between frames beyond chance, once all is finished and refined."""
-        if self._geometry is None:
+        geometry = self._geometry
+        if geometry is None:
             return None
-        return find_misfit(self._geometry, self._reduction, self._shape)
+        if self._misfit is None or self._misfit[0] is not geometry:
+            self._misfit = geometry, find_misfit(geometry, self._reduction, self._shape)
+        return self._misfit[1]
 
     def _describe(self, reference: int, linked: set[int]) -> Registration:
         """Return the registration that the present geometry makes."""

@@ -63,6 +63,19 @@ class VeilScene:
         order = np.arange(len(self.positions_px), dtype=np.float64)
         return np.interp(self.position, order, self.positions_px).astype(np.float32)
 
+    @cached_property
+    def nearest_px(self) -> float:
+        """The least of these."""
+        return float(self.place_px.min())
+
+    @cached_property
+    def tiles(self) -> list[tuple[Tile, float, float]]:
+        """Tiles, with their least and greatest depth in frames."""
+        return [
+            (tile, float(self.position[tile].min()), float(self.position[tile].max()))
+            for tile in iterate_tiles(self.position.shape, _TILE_PX, _TILE_PX)
+        ]
+
 
 def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[FloatArray, FloatArray]:
     """Return the darkest and the brightest that any frame shows within ``reach`` of every pixel.
@@ -119,18 +132,17 @@ def find_veil(index: int, scene: VeilScene) -> Veil | None:
     scene : VeilScene
     """
     found: list[tuple[Tile, FloatArray]] = []
-    own = np.abs(scene.position - np.float32(index)) < 1  # where the frame is mixed in
-    blur, gap_px = np.float32(scene.positions_px[index]) - scene.place_px, _gap_px(scene)
-    for core, padded, inner in _tiles_beside_foreground(own, blur > gap_px, blur):
-        here = scene.light[padded]
+    gap_px = _gap_px(scene)
+    for core, padded, own, blur in _tiles_beside_foreground(index, scene, gap_px):
+        here, inner = scene.light[padded], tile_within(core, padded)
         covered = np.dstack([np.ones(here.shape[:2], np.float32), here])
-        cover, light = _blur_foreground(covered, blur[padded], gap_px)
-        allowed = own[padded] & (cover > EIGHT_BIT_STEP) & (cover < _MOST_COVER)
+        cover, light = _blur_foreground(covered, blur, gap_px)
+        allowed = own & (cover > EIGHT_BIT_STEP) & (cover < _MOST_COVER)
         if not allowed[inner].any():
             continue
         share = cv2.GaussianBlur(allowed.astype(np.float32), (0, 0), 1.0) * allowed
         found.append((core, np.dstack([share, cover, light])[inner].copy()))
-    return _joined(found, own.shape) if found else None
+    return _joined(found, scene.position.shape) if found else None
 
 
 def _joined(found: list[tuple[Tile, FloatArray]], shape: tuple[int, ...]) -> Veil:
@@ -258,16 +270,23 @@ def _gap_px(scene: VeilScene) -> float:
 
 
 def _tiles_beside_foreground(
-    own: BoolArray, near: BoolArray, blur: FloatArray
-) -> Iterator[tuple[Tile, Tile, Tile]]:
-    """Yield tiles that hold own pixels beside foreground: (core, with surroundings, core in it)."""
-    if not near.any():
-        return
-    pad = int(np.ceil(float(blur.max()) / 2)) + 2
-    for core in iterate_tiles(own.shape, _TILE_PX, _TILE_PX):
-        padded = grow_tile(core, pad, own.shape)
-        if own[core].any() and near[padded].any():
-            yield core, padded, tile_within(core, padded)
+    index: int, scene: VeilScene, gap_px: float
+) -> Iterator[tuple[Tile, Tile, BoolArray, FloatArray]]:
+    """Yield tiles that hold pixels a frame is mixed into beside foreground.
+
+    The tile, itself with surroundings, and in these which pixels are the frame's own and how far
+    the blur of what lies there spreads.
+    """
+    at_px, shape = np.float32(scene.positions_px[index]), scene.position.shape
+    pad = max(int(np.ceil(float(at_px - scene.nearest_px) / 2)), 0) + 2
+    for core, low, high in scene.tiles:
+        if low >= index + 1 or high <= index - 1:
+            continue
+        padded = grow_tile(core, pad, shape)
+        own = np.abs(scene.position[padded] - np.float32(index)) < 1
+        blur = at_px - scene.place_px[padded]
+        if own[tile_within(core, padded)].any() and (blur > gap_px).any():
+            yield core, padded, own, blur
 
 
 def _blur_foreground(

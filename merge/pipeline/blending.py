@@ -113,6 +113,7 @@ def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> No
     samplers = work_ahead(read, used, threads=_readers(job))
     for slot in range(len(used)):
         add(slot, *next(samplers))  # without a name: not held while the next one is read
+        return_freed_memory()
         job.report("Merging", band[0] * len(used) + slot + 1, band[1] * len(used))
 
 
@@ -202,6 +203,7 @@ def _add_frames(
     frames = work_ahead(read, slots, threads=_readers(job))
     for done, slot in enumerate(slots, 1):
         add(slot, *next(frames))  # without a name: not held while the next one is read
+        return_freed_memory()
         job.report("Merging", band[0] * len(slots) + done, band[1] * len(slots))
     for part in blend.parts:
         if blend.last_frame(part) < 0:  # no frame counts here
