@@ -81,7 +81,7 @@ def depths(frames: list[np.ndarray], *, near_first: bool = True) -> tuple[DepthM
         evidence = weigh_evidence(measures, fine)
         return fine, settle_smooth_places(
             fine, evidence, measures, pictures, guide.pixels, AXIS_PX, near_first=near_first
-        )
+        )[0]
 
 
 def far_from(thing: np.ndarray, distance: int) -> np.ndarray:

@@ -3,11 +3,13 @@
 `DetailBlend` takes at every pyramid level the coefficient with the most local energy, of frames
 that `Contenders` tells;
 `SurfaceBlend` follows a depth map; `find_veil` and `remove_veil` take a blurred foreground off what
-lies behind it; `restore_detail` undoes the small blur of places between two frames.
+lies behind it; `restore_detail` undoes the small blur of places between two frames; `lend_light`
+mends the light of places whose depth is a guess.
 """
 
 from merge.blend.contenders import Contenders, block_strength
 from merge.blend.detail import DETAIL_PART_PX, DetailBlend
+from merge.blend.guesses import lend_light
 from merge.blend.parts import Part, within
 from merge.blend.surface import (
     PART_PX,

@@ -46,6 +46,7 @@ _FREE_SHARE, _SAFE_BLUR = 0.1, 1.25
 _CLEAR_LOSS, _PRIOR = 64.0, 0.1
 # A guess that colours tie to fine detail by less than the second share takes what is told, however
 # little; by less than the first it lies at the far end where nothing is, else as far as what blurs.
+# What is trusted less than the second stays a guess.
 _LOOSE, _BOUND = 0.25, 0.4
 # Independent values in the window of the finest measure: with those of an octave a backdrop at ISO
 # 6400 loses 0.5 dB.
@@ -182,7 +183,7 @@ def settle_smooth_places(
     axis_px: NDArray[np.float64],
     *,
     near_first: bool = True,
-) -> DepthMap:
+) -> tuple[DepthMap, BoolArray]:
     """Return a depth map in which coarse detail tells the depth of places without fine detail.
 
     Parameters
@@ -206,6 +207,8 @@ def settle_smooth_places(
     -------
     DepthMap
         With ``beyond``; confidence 0 where coarse detail decided.
+    ndarray of bool, shape (h, w)
+        Where neither fine nor coarse detail tells: these depths are guesses.
     """
     far = len(axis_px) - 1 if near_first else 0
     judged = _judge_octaves(measures, pictures, guide, depth.position, evidence, axis_px, far)
@@ -220,12 +223,13 @@ def settle_smooth_places(
     beyond[told & (place > len(axis_px) - 1.5)] = 1
     beyond[told & (place < 0.5)] = -1
     exact = depth.position if depth.exact is None else depth.exact
-    return DepthMap(
+    settled = DepthMap(
         np.where(told, place, depth.position),
         np.where(told, np.float32(0), depth.confidence),
         np.where(told, place, exact),
         beyond,
     )
+    return settled, ~evidence.sure & (trust < _BOUND)
 
 
 def shows_less(

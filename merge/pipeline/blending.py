@@ -18,6 +18,7 @@ from merge.blend import (
     Veil,
     VeilScene,
     find_veil,
+    lend_light,
     mixing_position,
     mixing_reach,
     mixing_variance,
@@ -25,16 +26,19 @@ from merge.blend import (
     restore_detail,
     within,
 )
-from merge.model import Box, FloatArray, MergeOptions, Progress
+from merge.model import BoolArray, Box, FloatArray, MergeOptions, Progress
 from merge.pipeline.deep import OutputDepth
 from merge.pipeline.first_pass import FirstPassResult
 from merge.pipeline.measuring import SceneEstimate, small_warp, stored_factor, veil_scene
 from merge.pipeline.memory import MemoryPlan
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
-from merge.resizing import enlarge_part, enlarge_position, reduced_shape
-from merge.scratch import ScratchPicture
-from merge.threads import share_out, work_ahead
+from merge.resizing import enlarge_part, enlarge_position, reduce_map, reduced_shape
+from merge.scratch import ScratchPicture, as_floats
+from merge.threads import FRAMES_AT_ONCE, share_out, work_ahead
+
+# Rows of the reduced picture that are in work together where light is lent.
+_LENT_ROWS = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +154,27 @@ def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> 
         fill(rows, done)  # a function, so that one band is gone before the next one is begun
         if scratch is not None:
             scratch.release()
+    if scene is not None and measured.guessed is not None and measured.guessed.any():
+        _lend_light(measured, measured.guessed, out)
     return out
+
+
+def _lend_light(measured: SceneEstimate, guessed: BoolArray, out: FloatArray) -> None:
+    """Mend the coarse light of places whose depth is a guess, at half the size of the map."""
+    pictures, scale = measured.pictures, 2 * measured.reduction
+    frames = work_ahead(
+        lambda k: reduce_map(as_floats(pictures[k]), 2),
+        range(len(pictures)),
+        threads=FRAMES_AT_ONCE,
+    )
+    rows = _LENT_ROWS * scale
+    strips = [slice(top, top + rows) for top in range(0, len(out), rows)]
+    own = np.concatenate([reduce_map(out[strip], scale) for strip in strips])
+    lent = lend_light(own, frames, reduce_map(guessed.astype(np.float32), 2), measured.noise)
+    for strip in strips:
+        part = out[strip]
+        part += enlarge_part(lent, (strip.start, 0, *part.shape[:2]), scale)
+        np.clip(part, 0, 1, out=part)
 
 
 def _blend_of(job: BlendJob, measured: SceneEstimate, rows: tuple[int, int]) -> SurfaceBlend:

@@ -40,6 +40,8 @@ Limits = tuple[FloatArray, FloatArray]
 # How far around a place, in pixels of the frame, the frames tell what can lie behind a veil
 # (photograph scene: 1 px 30.95 dB, 4 31.25, 8 31.38, but dark specks on the rendered insect).
 _RANGE_PX = 4
+# So near to what moves, in pixels of the map, no light is taken from other frames.
+_MOVING_PX = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +65,8 @@ class SceneEstimate:
         Darkest and brightest linear light that the frames show around every place, likewise.
     noise : float
         Standard deviation of a pixel's luminance in the frames; 0 if unknown.
+    guessed : ndarray of bool, shape (h, w), or None
+        Where neither fine nor coarse detail tells the depth, and nothing moves.
     places : OutputDepth or None
         Where frames see near and far shifted differently.
     """
@@ -76,6 +80,7 @@ class SceneEstimate:
     limits: Limits | None
     places: OutputDepth | None = None
     noise: float = 0.0
+    guessed: BoolArray | None = None
 
 
 @contextmanager
@@ -116,14 +121,14 @@ def _estimate(
     return_freed_memory()
     evidence = weigh_evidence(measures, depth, kept.reduction)
     flat = find_flat_areas(evidence)
-    near_first, limits = None, None
+    near_first, limits, guessed = None, None, None
     if first.positions_px is not None:
         axis_px = first.positions_px / kept.reduction
         limits = _light_limits(pictures, kept.reduction, mixing)
         near_first = _near_first_by_distance(first)
         if near_first is None:
             near_first = first_is_near(depth, measures, axis_px)
-        depth = settle_smooth_places(
+        depth, guessed = settle_smooth_places(
             depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
         )
         depth = settle_edges(
@@ -143,9 +148,13 @@ def _estimate(
         exact = None if depth.exact is None else hold_still(depth.exact, moving)
         depth = DepthMap(hold_still(depth.position, moving), depth.confidence, exact, depth.beyond)
         flat[moving.labels > 0] = 0  # one frame alone, nothing averaged
+        if guessed is not None:
+            around = np.ones((2 * _MOVING_PX + 1,) * 2, np.uint8)
+            guessed &= cv2.dilate((moving.labels > 0).astype(np.uint8), around) == 0
     return SceneEstimate(
-        depth, flat, pictures, kept.reduction, moving, near_first, limits, places, evidence.noise
-    )
+        depth, flat, pictures, kept.reduction, moving, near_first, limits, places, evidence.noise,
+        guessed,
+    )  # fmt: skip
 
 
 def _locate(
