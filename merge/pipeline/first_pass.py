@@ -263,7 +263,7 @@ class _Look:
     light: FloatArray
     colours: SmallColours
     picture: FloatArray
-    measure: FloatArray | None = None
+    measure: FloatArray
     strength: Strength | None = None
 
 
@@ -287,7 +287,7 @@ def _read_frames(
         if frame in finder.sample:
             finder.add(samples, white)
         curves = source.transfer, mixing
-        return _look_at(samples, white, curves, reduction, cache, options.method == "detail")
+        return _look_at(samples, white, curves, reduction, options.method == "detail")
 
     try:
         # One reader: the finder, which must not hold a whole frame, takes them in their order.
@@ -297,7 +297,7 @@ def _read_frames(
                 registrar.add(look.light, look.colours)
                 if min(look.light.shape) >= SMALLEST_SIDE_PX:
                     cells[frame] = measure_cells(look.light, scale=1 / reduction)
-                if cache is not None and look.measure is not None:
+                if cache is not None:
                     cache.add(look.measure, look.picture)
                 if look.strength is not None:
                     strengths.append(look.strength)
@@ -327,20 +327,18 @@ def _look_at(
     white: float,
     curves: tuple[str, str],
     reduction: int,
-    cache: FirstPassCache | None,
     blocks: bool,
 ) -> _Look:
-    """Return a frame reduced for alignment and, with a cache, for depth.
+    """Return a frame reduced for alignment and for depth.
 
     ``curves`` are the encoding of its light and that of what blur mixes; ``blocks``: whether their
     strength is needed.
     """
     height, width, channels = samples.shape
     light = np.empty((height // reduction, width // reduction), np.float32)
-    small = cache.reduction if cache else reduction
+    small = measure_reduction(samples.shape)
     picture = np.empty((*reduced_shape(samples.shape, small), channels), np.float32)
-    power = np.empty(picture.shape[:2], np.float32) if cache or blocks else None
-    step, margin = math.lcm(small, reduction), 0 if power is None else REACH_WIDE
+    power = np.empty(picture.shape[:2], np.float32)
 
     def take(strip: Strip) -> None:
         place, block = strip.first // reduction, strip.first // small
@@ -348,12 +346,11 @@ def _look_at(
         light[place : place + len(rows)] = rows
         colours = reduce_map(strip.values, small)
         picture[block : block + len(colours)] = colours
-        if power is not None:
-            power[block : block + len(colours)] = band_power(strip.luminance, strip.own, small)
+        power[block : block + len(colours)] = band_power(strip.luminance, strip.own, small)
 
-    visit_strips(samples, white, take, step=step, margin=margin)
+    visit_strips(samples, white, take, step=math.lcm(small, reduction), margin=REACH_WIDE)
     picture /= np.float32(white)
-    measure = None if power is None or cache is None else detail_of(power, small)
-    strength = None if power is None or not blocks else block_strength(power, small)
+    measure = detail_of(power, small)
+    strength = block_strength(power, small) if blocks else None
     colours = small_colours(picture, curves[0])
     return _Look(linearize(light, curves[1]), colours, picture, measure, strength)

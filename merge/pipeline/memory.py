@@ -117,8 +117,10 @@ def _fixed_bytes(source: FrameSource, *, detail: bool) -> int:
     """Return what the last pass needs beside its output: frames, small maps, libraries."""
     height, width, channels = source.shape
     reduced = height * width // measure_reduction(source.shape) ** 2
-    # Light, low, high; two frames' veils; depth and flatness.
-    small = 0 if detail else reduced * 4 * (3 * channels + 2 * (channels + 2) + 4)
+    # Light, low, high; two frames' veils; depth and flatness. For `detail` frames at a quarter.
+    small = reduced * 4 * (3 * channels + 2 * (channels + 2) + 4)
+    if detail:
+        small = _FRAMES_IN_FLIGHT * 4 * channels * height * width // 16
     frames = _FRAMES_IN_FLIGHT * _sample_bytes(source) + _developing_bytes(source)
     return _BASE_BYTES + int(_SPARE * (frames + small))
 
