@@ -48,10 +48,10 @@ from merge.significance import FEWEST, NINETY, SURE
 # than the registration's error.
 _ANALYSIS_PIXELS = 6_500_000
 _NO_MATCH = "matches no frame beside it: another scene, strong motion or no detail"
-# Frames whose light differs by more do not match: 8 bits of the darker one are coarser than what
-# its neighbours show blurred (rendered macro, against its merge with no dark frame: one of twelve
-# 3 EV darker 36.8 dB, 3.7 EV 31.0, 5 EV 19.7, without that frame 34.4).
-_FAR_EV = 3.3
+# Frames whose light differs by more do not match: noise hides in the darker one what its neighbours
+# show blurred (rendered macro, 15 000 electrons at white, against its merge with no dark frame: one
+# of twelve 3 EV darker 38.1 dB, 3.7 EV 37.5, 4.7 EV 35.3, without that frame 36.5).
+_FAR_EV = 4.0
 # The picture has the light of its reference frame, which is no brighter or darker than this.
 _USUAL_EV = 0.5
 # A step of 8 bits above black, as light (sRGB).
