@@ -55,7 +55,7 @@ def test_exif_tells_the_invented_camera(bracket):
         with path.open("rb") as file:
             tags.append(exifread.process_file(file))
     assert str(tags[0]["Image Model"]) == "Example Field One"
-    assert float(tags[0]["EXIF FNumber"].values[0]) == 5.6
+    assert float(tags[0]["EXIF FNumber"].values[0]) == 2.8
     assert float(tags[0]["EXIF ExposureTime"].values[0]) == pytest.approx(1 / 60)
     assert float(tags[0]["EXIF FocalLength"].values[0]) == 50
     per_cm = float(tags[0]["EXIF FocalPlaneXResolution"].values[0])
@@ -73,7 +73,7 @@ def test_recorded_distances_agree_with_steps_by_the_thin_lens(bracket, truth):
     Sensor-side movement of the image, through the blur cone of f-number N at image distance v:
     D = |v1 - v2| f / (N v). The distances are rounded to 0.01 mm, hence the tolerance.
     """
-    f, n, pitch_mm = 50.0, 5.6, 0.006
+    f, n, pitch_mm = 50.0, 2.8, 0.006
     image = []
     for source in find_frames(bracket.frames[0].parent).sources:
         total = source.settings.focus_distance_m * 1000  # sensor to subject: u + v
@@ -129,7 +129,7 @@ def test_breathing_is_two_per_cent_over_ten_frames(tmp_path):
     written = write_demo(tmp_path / "d", frames=10, drop=range(2, 10), shape=(60, 90))
     record = json.loads(written.truth_record.read_text(encoding="utf-8"))
     first, last = (np.sqrt(np.linalg.det(np.array(m)[:2, :2])) for m in record["transforms"])
-    assert first / last - 1 == pytest.approx(9 * STEP_PX * 0.006 * 5.6 / 50, rel=0.03)
+    assert first / last - 1 == pytest.approx(9 * STEP_PX * 0.006 * 2.8 / 50, rel=0.03)
 
 
 def test_same_seed_gives_same_files_and_dropping_leaves_the_others_alone(bracket, tmp_path):
