@@ -15,6 +15,7 @@ from merge.depth import (
     coarse,
     find_flat_areas,
     locate_depth,
+    mark_ends,
     measure_detail,
     settle_smooth_places,
     weigh_evidence,
@@ -79,9 +80,10 @@ def depths(frames: list[np.ndarray], *, near_first: bool = True) -> tuple[DepthM
             guide.add(measure, frame)
         fine = locate_depth(measures, guide.pixels)
         evidence = weigh_evidence(measures, fine)
-        return fine, settle_smooth_places(
+        settled, _ = settle_smooth_places(
             fine, evidence, measures, pictures, guide.pixels, AXIS_PX, near_first=near_first
-        )[0]
+        )
+        return fine, mark_ends(settled, evidence, measures, AXIS_PX)
 
 
 def far_from(thing: np.ndarray, distance: int) -> np.ndarray:
@@ -226,3 +228,24 @@ def test_a_frame_that_shows_less_of_a_soft_stalk_does_not_replace_the_one_that_f
     assert kept[20:-20, 140:158].mean() > 0.95
     assert not given.any()
     assert not kept[:, :80].any()
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_texture_beyond_an_end_is_told_from_texture_in_focus_there(way):
+    """Left half in focus in an outer frame, right half 10 px of blur beyond it."""
+    rng = np.random.default_rng(8)
+    grain = sum(
+        2.0**k * cv2.resize(rng.standard_normal([n >> k for n in SIZE]), SIZE[::-1])
+        for k in range(3)
+    )
+    grey = (0.4 + 0.05 * grain).clip(0, 1).astype(np.float32)
+    texture = np.repeat(grey[..., None], 3, axis=2)
+    frames = []
+    for place in AXIS_PX:
+        seen = blur(texture, place)
+        seen[:, 150:] = blur(texture, place + 10)[:, 150:]
+        frames.append((seen + NOISE * rng.standard_normal(seen.shape)).astype(np.float32))
+    _, settled = depths(frames[::way])
+    near, far = settled.beyond[12:-12, 12:130], settled.beyond[12:-12, 170:-12]
+    assert (near == 0).mean() > 0.98
+    assert (far == -way).mean() > 0.6

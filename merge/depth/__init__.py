@@ -10,6 +10,7 @@ from merge.depth.coarse import (
     settle_smooth_places,
     weigh_evidence,
 )
+from merge.depth.ends import mark_ends
 from merge.depth.guide import SharpestPicture
 from merge.depth.highlights import settle_highlights
 from merge.depth.locating import locate_depth

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from merge.compiled import njit
 from merge.depth.filling import COLOUR_STEP, spread_along_links
 from merge.depth.filtering import FILTER_RADIUS_PX
-from merge.depth.measuring import REACH_WIDE, mean_around, measure_detail
+from merge.depth.measuring import REACH_WIDE, mean_around, measure_detail, white_noise_power
 from merge.depth.octaves import CELL_PX, LEAST_SHARE, OCTAVES, Octaves
 from merge.disks import blur_by_disk, end_of_layer
 from merge.model import BoolArray, DepthMap, FloatArray
@@ -97,7 +97,7 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) 
     # Bright and dark places, and what a camera or JPEG made of them, differ in noise.
     local = np.clip(cv2.blur(least, (3, 3)), least_quiet, _UNEVEN * least_quiet)
     whole = 0, 0, *position.shape
-    noise = float(np.sqrt(least_quiet / _fine_gain()))
+    noise = float(np.sqrt(least_quiet / white_noise_power()))
     quiet = enlarge_part(local, whole, _BLOCK_PX)
     weak = mean_around(power, reduction) < _LEAST_POWER * quiet
     own = (power >= _CLEARLY * _answer_beside(power, reduction)).astype(np.uint8)
@@ -166,12 +166,6 @@ def _find_strongest(  # pragma: no cover - compiled
             beside, best = power[other, first + along :], out[row, first:last]
             for i in range(last - first):
                 best[i] = max(best[i], beside[i] * answer)
-
-
-def _fine_gain() -> float:
-    """Return the power of the measure of white noise of variance 1."""
-    noise = np.random.default_rng(1).standard_normal((256, 256)).astype(np.float32)
-    return float((measure_detail(noise, 1) ** 2).mean())
 
 
 def settle_smooth_places(
@@ -428,7 +422,7 @@ def _grown(place: BoolArray, radius: int) -> BoolArray:
 def _noise_powers(evidence: Evidence) -> FloatArray:
     """Return the power of noise in every octave, the finest measure first, (octaves, 1, 1)."""
     unit = np.random.default_rng(1).standard_normal((512, 512)).astype(np.float32)
-    powers = [_fine_gain()]
+    powers = [white_noise_power()]
     for level in build_gaussian(unit, OCTAVES)[1:]:
         band = cv2.GaussianBlur(level, (0, 0), 1.0) - cv2.GaussianBlur(level, (0, 0), 2.0)
         powers.append(float((band * band).mean()))

@@ -132,3 +132,10 @@ def half_kernel(sigma: float, most: int = REACH_WIDE) -> FloatArray:
     reach = min(math.ceil(REACH_SIGMAS * sigma), most)
     half = np.exp(-(np.arange(reach + 1) ** 2) / (2 * sigma**2))
     return (half / (2 * half.sum() - half[0])).astype(np.float32)
+
+
+@cache
+def white_noise_power() -> float:
+    """Return the power of the measure of white noise of variance 1."""
+    noise = np.random.default_rng(1).standard_normal((256, 256)).astype(np.float32)
+    return float((measure_detail(noise, 1) ** 2).mean())

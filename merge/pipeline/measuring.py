@@ -21,6 +21,7 @@ from merge.depth import (
     find_flat_areas,
     first_is_near,
     locate_depth,
+    mark_ends,
     settle_edges,
     settle_highlights,
     settle_smooth_places,
@@ -131,6 +132,7 @@ def _estimate(
         depth, guessed = settle_smooth_places(
             depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
         )
+        depth = mark_ends(depth, evidence, measures, axis_px)
         depth = settle_edges(
             depth, measures, pictures, axis_px, transfer=mixing, near_first=near_first
         )
