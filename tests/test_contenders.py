@@ -103,3 +103,8 @@ def test_detail_of_contenders_is_no_worse_than_that_of_all_frames(monkeypatch):
     every = merge_stack(frames, **settings)
     errors = [np.mean((result.pixels - truth) ** 2) for result in (some, every)]
     assert 10 * np.log10(errors[0] / errors[1]) < 0.03
+
+
+def test_all_frames_count_where_their_power_overflows():
+    told = Contenders(np.full((3, 2, 2, 2), np.inf, np.float32), 24)
+    assert told.of((0, 0, 48, 48)).all()

@@ -23,6 +23,8 @@ _SHARE, _SHARE_OF_PART = 0.25, 0.5
 # it is so many times as strong as what the block has in its most blurred frame, as noise over
 # such a window is not.
 _PEAK_SHARE, _CLEAR_PEAK, _WINDOW_PX = 0.125, 8.0, 3
+# Power of values that overflow, in files of floats: all frames count alike.
+_OVERFLOWN = 1e30
 
 
 def block_strength(power: FloatArray, reduction: int) -> tuple[FloatArray, int]:
@@ -62,7 +64,8 @@ class Contenders:
     """
 
     def __init__(self, strengths: FloatArray, side_px: int) -> None:
-        self._mean, peak, self._side_px = strengths[..., 0], strengths[..., 1], side_px
+        finite = np.fmin(strengths, np.float32(_OVERFLOWN))
+        self._mean, peak, self._side_px = finite[..., 0], finite[..., 1], side_px
         least, most = self._mean.min(axis=0), self._mean.max(axis=0)
         counts = (most >= _CLEAR * least) & (self._mean - least >= _SHARE * (most - least))
         counts |= (peak >= _CLEAR_PEAK * least) & (peak >= _PEAK_SHARE * peak.max(axis=0))

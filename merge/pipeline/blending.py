@@ -97,9 +97,10 @@ def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> No
     contenders = None if coverage is not None else _contenders_of(job)
     counts = {part: contenders.of(part.core) for part in blend.parts} if contenders else {}
 
-    def read(index: int) -> tuple[FrameSampler, FrameSampler | None]:
-        sampler = _sampler_of(job, index)
-        return sampler, sampler.reduced(blend.reduction, job.box) if counts else None
+    def read(slot: int) -> tuple[FrameSampler, FrameSampler | None]:
+        sampler = _sampler_of(job, used[slot])
+        everywhere = all(counting[slot] for counting in counts.values())
+        return sampler, None if everywhere else sampler.reduced(blend.reduction, job.box)
 
     def add(slot: int, sampler: FrameSampler, reduced: FrameSampler | None) -> None:
         def add_part(part: Part) -> None:
@@ -108,13 +109,13 @@ def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> No
                 return
             valid = None if coverage is None else coverage(slot, part.box)
             blend.add_part(part, sampler.sample(_inside(job.box, part.box)), valid)
-            if reduced is not None and not counts[part][slot + 1 :].any():
+            if counts and not counts[part][slot + 1 :].any():
                 blend.settle(part)
 
         share_out(add_part, blend.parts)
         blend.end_frame()
 
-    samplers = work_ahead(read, used, threads=_readers(job))
+    samplers = work_ahead(read, range(len(used)), threads=_readers(job))
     for slot in range(len(used)):
         add(slot, *next(samplers))  # without a name: not held while the next one is read
         return_freed_memory()
