@@ -75,6 +75,7 @@ def enlarge_part(values: FloatArray, box: Box, reduction: int) -> FloatArray:
     cut = np.ascontiguousarray(values[top:bottom, left:right])
     size = (cut.shape[1] * reduction, cut.shape[0] * reduction)
     large = cv2.resize(cut, size, interpolation=cv2.INTER_LINEAR)
+    large = large.reshape(*large.shape[:2], *values.shape[2:])  # OpenCV drops a single channel
     first, start = row - top * reduction, column - left * reduction
     return large[first : first + height, start : start + width]
 

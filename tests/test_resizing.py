@@ -20,6 +20,14 @@ def test_parts_are_cut_from_what_opencv_makes_of_the_whole(reduction):
         np.testing.assert_allclose(enlarge_part(values, box, reduction), whole[part], atol=1e-6)
 
 
+def test_a_single_channel_stays_one():
+    """Grey pictures have one; OpenCV drops it."""
+    grey = np.random.default_rng(2).random((6, 7, 1)).astype(np.float32)
+    found = enlarge_part(grey, (1, 2, 9, 10), 2)
+    assert found.shape == (9, 10, 1)
+    assert np.array_equal(found[..., 0], enlarge_part(grey[..., 0], (1, 2, 9, 10), 2))
+
+
 @pytest.mark.parametrize("reduction", [2, 3])
 def test_enlarged_map_agrees_with_scikit_image(reduction):
     """Linear interpolation between block centres."""
