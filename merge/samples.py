@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from merge.model import FloatArray
 from merge.resizing import reduce_map, reduced_shape
-from merge.threads import share_out
+from merge.threads import map_threads
 
 # Shares of red, green and blue in luma: ITU-R BT.601-7, 2.5.1.
 LUMA = (0.299, 0.587, 0.114)
@@ -74,7 +74,7 @@ def visit_strips(
         own = slice(first - top, min(first + rows, len(samples)) - top)
         work(Strip(first, luminance, own, values[own]))
 
-    share_out(visit, range(0, len(samples), rows))
+    map_threads(visit, range(0, len(samples), rows))
 
 
 def reduce_samples(samples: NDArray[Any], white: float, reduction: int) -> FloatArray:

@@ -21,7 +21,7 @@ _NAME = "share-out"
 FRAMES_AT_ONCE = min(os.cpu_count() or 1, 2)
 
 
-def share_out(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
+def map_threads(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
     """Return ``work(item)`` of all items, done on as many threads as there are cores.
 
     Called by ``work`` itself, it goes on in the caller's thread: else all of them would wait for
@@ -42,7 +42,7 @@ def _threads() -> ThreadPoolExecutor:
 
 @contextmanager
 def opencv_on_one_thread() -> Iterator[None]:
-    """Leave the cores to whole frames and to `share_out`.
+    """Leave the cores to whole frames and to `map_threads`.
 
     OpenCV's own threads between these cost a tenth of an audit and a fifth of a merge's first
     reading.

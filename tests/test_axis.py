@@ -82,7 +82,7 @@ def test_blurred_share_with_diffraction_matches_a_numeric_pupil(diameter, wave):
     f = np.arange(1, 257) / 256 / wave
     band = (np.exp(-2 * (np.pi * f) ** 2) - np.exp(-8 * (np.pi * f) ** 2)) ** 2 / f
     expected = (band * transfer(diameter)[1:] ** 2).sum() / (band * transfer(0.0)[1:] ** 2).sum()
-    tables = blur_tables([sigma], wave_px=wave)
+    tables = blur_tables([sigma], diffraction_scale_px=wave)
     share = tables.share[16, round(diameter / sigma * tables.per_unit)]
     assert share == pytest.approx(expected, rel=0.03, abs=0.002)
 
@@ -325,7 +325,7 @@ def test_diffraction_moves_no_step_where_it_is_known(wave, unknown):
     """Frames blurred by numeric pupils; bars 15 and 6 %. Unknown, the bias is as stated."""
     scene = slanted_stack(12, step_px=3.0, lens="diffraction", wave_f_px=wave, shape=SHAPE)
     tiles = [measure_tiles(f) for f in scene.frames]
-    ratio = np.diff(fit_focus_axis(tiles, wave_px=wave).positions_px) / 3
+    ratio = np.diff(fit_focus_axis(tiles, diffraction_scale_px=wave).positions_px) / 3
     assert np.median(ratio) == pytest.approx(1, abs=0.06)
     assert np.abs(ratio - 1).max() < 0.15
     blind = np.diff(fit_focus_axis(tiles).positions_px) / 3

@@ -12,11 +12,11 @@ from scipy.ndimage import binary_dilation, binary_erosion
 from thin_lens import render_focus
 
 from merge.depth import (
-    SharpestPicture,
+    FocusComposite,
     first_is_near,
     locate_depth,
     measure_detail,
-    settle_edges,
+    refine_occlusion_edges,
 )
 from merge.encoding import encode
 from merge.model import DepthMap
@@ -80,7 +80,7 @@ def settled(
 ) -> np.ndarray:
     confidence = np.random.default_rng(1).random(position.shape, np.float32)
     with stacks(frames) as (measures, pictures):
-        depth = settle_edges(
+        depth = refine_occlusion_edges(
             DepthMap(position, confidence, position + np.float32(0.25)),
             measures,
             pictures,
@@ -211,7 +211,7 @@ def test_outlines_tell_which_end_is_near(near_colour):
 
 
 def is_first_near(frames: list[np.ndarray]) -> bool:
-    shape, guide = frames[0].shape, SharpestPicture(frames[0].shape)
+    shape, guide = frames[0].shape, FocusComposite(frames[0].shape)
     with ScratchStack(len(frames), shape[:2], np.float16, memory_bytes=1 << 30) as measures:
         for frame in frames:
             measures.append(measure_detail(frame.mean(axis=2), 1))
@@ -254,7 +254,7 @@ def test_a_line_stays_before_a_backdrop_that_was_only_guessed_to_be_nearer(seen)
     position = np.where(line > 0, FAR, NEAR).astype(np.float32)
     confidence = np.where(position == FAR, 1, float(seen)).astype(np.float32)
     with stacks(frames) as (measures, pictures):
-        depth = settle_edges(
+        depth = refine_occlusion_edges(
             DepthMap(position, confidence),
             measures,
             pictures,

@@ -8,7 +8,7 @@ import pytest
 from scenes import blur
 
 from merge.depth import (
-    SharpestPicture,
+    FocusComposite,
     locate_depth,
     measure_detail,
     settle_highlights,
@@ -36,7 +36,7 @@ def frames_of(light: np.ndarray) -> list[np.ndarray]:
 
 def settled(frames: list[np.ndarray]) -> tuple[DepthMap, DepthMap]:
     shape = frames[0].shape
-    guide = SharpestPicture(shape)
+    guide = FocusComposite(shape)
     with (
         ScratchStack(FRAMES, shape[:2], np.float16, memory_bytes=1 << 30) as measures,
         ScratchStack(FRAMES, shape, np.float16, memory_bytes=1 << 30) as pictures,

@@ -11,7 +11,7 @@ from scenes import blur
 
 from merge.blend import SurfaceBlend, mixing_reach, within
 from merge.depth import (
-    SharpestPicture,
+    FocusComposite,
     coarse,
     find_flat_areas,
     locate_depth,
@@ -72,7 +72,7 @@ def depths(frames: list[np.ndarray], *, near_first: bool = True) -> tuple[DepthM
         ScratchStack(len(frames), shape[:2], np.float16, memory_bytes=1 << 30) as measures,
         ScratchStack(len(frames), shape, np.float16, memory_bytes=1 << 30) as pictures,
     ):
-        guide = SharpestPicture(shape)
+        guide = FocusComposite(shape)
         for frame in frames:
             measure = measure_detail(frame.mean(axis=2), 1)
             measures.append(measure)
@@ -154,7 +154,7 @@ def test_flat_areas_are_those_with_nothing_but_noise():
     frames, things, _ = bar_before_a_backdrop()
     shape = frames[0].shape
     with ScratchStack(FRAMES, shape[:2], np.float16, memory_bytes=1 << 30) as measures:
-        guide = SharpestPicture(shape)
+        guide = FocusComposite(shape)
         for frame in frames:
             measures.append(measure_detail(frame.mean(axis=2), 1))
             guide.add(measures[len(measures) - 1].astype(np.float32), frame)

@@ -9,7 +9,7 @@ from scenes import blur
 
 from merge.blend import lend_light
 from merge.depth import (
-    SharpestPicture,
+    FocusComposite,
     locate_depth,
     measure_detail,
     settle_smooth_places,
@@ -60,7 +60,7 @@ def chosen_by_depth(frames: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
         ScratchStack(FRAMES, SIZE, np.float16, memory_bytes=1 << 30) as measures,
         ScratchStack(FRAMES, (*SIZE, 3), np.float16, memory_bytes=1 << 30) as pictures,
     ):
-        guide = SharpestPicture((*SIZE, 3))
+        guide = FocusComposite((*SIZE, 3))
         for frame in frames:
             measure = measure_detail(frame.mean(axis=2), 1)
             measures.append(measure)

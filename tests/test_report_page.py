@@ -38,6 +38,7 @@ from merge.read import find_frames, read_frame
 from merge.report.findings import badness
 from merge.report.page import merge_page as merge_page_module
 from merge.report.page.composite import SharpestComposite
+from merge.report.page.finding_crops import CROP_SHAPE, Places
 from merge.report.page.pictures import (
     Crop,
     FrameBook,
@@ -46,7 +47,6 @@ from merge.report.page.pictures import (
     nearest_frame,
     page_budget,
 )
-from merge.report.page.places import CROP_SHAPE, Places
 from merge.report.page.shell import Section, embed_json, render_page
 
 HOSTILE = "<img src=x onerror=alert(1)>&\"'"

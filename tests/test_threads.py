@@ -9,7 +9,7 @@ import pytest
 from small_brackets import small_bracket
 
 from merge import merge_stack, threads
-from merge.threads import share_out
+from merge.threads import map_threads
 
 
 @pytest.fixture(autouse=True)
@@ -23,7 +23,7 @@ def two_cores(monkeypatch):
 
 def test_work_that_shares_out_its_own_work_ends():
     """More pieces than any machine has cores, so that all threads wait for inner ones."""
-    sums = share_out(lambda n: sum(share_out(lambda k: n * k, range(50))), range(500))
+    sums = map_threads(lambda n: sum(map_threads(lambda k: n * k, range(50))), range(500))
     assert sums == [n * 1225 for n in range(500)]
 
 
@@ -32,7 +32,7 @@ def test_a_failure_reaches_the_caller():
         return 1 / n
 
     with pytest.raises(ZeroDivisionError):
-        share_out(work, [1, 0, 2])
+        map_threads(work, [1, 0, 2])
 
 
 def test_threads_change_no_result(monkeypatch):

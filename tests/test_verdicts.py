@@ -152,7 +152,7 @@ def test_a_lean_that_a_second_frame_shares_is_the_texture_s(monkeypatch, both):
     fine[[0, 1] if both else 1, : 12 * grid[1]] -= 0.7
     monkeypatch.setattr(shake, "anisotropies", lambda *_: (fine, coarse * 0.5, told))
     data = SimpleNamespace(grid=grid)
-    _, scores, _ = shake.measure_leans([None] * count, data, np.arange(count) * 5.0, np.zeros(1))
+    _, scores, _ = shake.measure_shake([None] * count, data, np.arange(count) * 5.0, np.zeros(1))
     proven = np.flatnonzero(scores > proof_limit(count)).tolist()
     assert proven == ([] if both else [1])
 
@@ -166,7 +166,7 @@ def test_detail_of_one_direction_shows_no_shake_along_the_other(monkeypatch, dir
     fine = directed + 0.03 * (rng.normal(0, 1, told.shape) + 1j * rng.normal(0, 1, told.shape))
     monkeypatch.setattr(shake, "anisotropies", lambda *_: (fine, fine, told))
     data = SimpleNamespace(grid=grid)
-    _, _, needed = shake.measure_leans([None] * count, data, np.arange(count) * 2.0, np.zeros(1))
+    _, _, needed = shake.measure_shake([None] * count, data, np.arange(count) * 2.0, np.zeros(1))
     assert ((1 - needed) / (1 + needed) > 0.5).all() == (directed == 0)
 
 

@@ -15,7 +15,7 @@ STUMBLED = (
     r"lead to expect",
     r"of the energy (of|that)",
     r"agrees with no neighbour",
-    r"needed \{?\w*AGREEMENT",
+    r"needed \{?\w*CORRELATION",
     r"finer than needed",
     r"\ba f-number",
     r"without either",

@@ -33,7 +33,7 @@ from merge.align.solve import PAIR_TAIL_PX, Linearised
 from merge.disks import blur_by_disk
 from merge.model import Array, FloatArray, MotionModel
 from merge.significance import NINETY, blocks_score, proof_limit
-from merge.threads import share_out
+from merge.threads import map_threads
 
 # Diameters in px between which blur is interpolated; more than the last is as the last, since what
 # is blurred so far in both frames tells little.
@@ -88,7 +88,7 @@ class PairsAgain:
         def as_the_other(frames: tuple[int, int]) -> Pyramid:
             return build_pyramid(blurred(self._held[frames[0]], self._blur(*frames)))
 
-        alike = share_out(as_the_other, (ends, ends[::-1]))
+        alike = map_threads(as_the_other, (ends, ends[::-1]))
         start = pair.result.matrix
         found = register_pair(*alike, model=self._model, initial=start, refine_only=True)
         return replace(pair, result=found)

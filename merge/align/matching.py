@@ -1,4 +1,4 @@
-"""Two frames of a stack against each other, from whatever start leads to agreement."""
+"""Two frames of a stack against each other, from whatever start leads to a good correlation."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from merge.align.pair import (
     NO_TILES,
     PairResult,
     Pyramid,
-    agreement_beyond_noise,
+    correlation_beyond_noise,
     likeness_at,
     register_pair,
     telling,
@@ -25,11 +25,11 @@ from merge.model import Array, FloatArray, MotionModel
 # Bands of pictures of one scene agree better than this after registration, those of different
 # scenes worse (photograph scenes: neighbours 0.98, first against last 0.84; upside down, another
 # scene or noise below 0.2).
-_MIN_AGREEMENT = 0.5
+_MIN_CORRELATION = 0.5
 # A pair that agrees less than this is tried from other starting points too, and one whose sharp
 # tiles lie farther beside its motion: a wrong place, where what is blurred agrees alone, or sway.
 # So is one whose size changes otherwise by more than that.
-_GOOD_AGREEMENT, _BESIDE_PX = 0.85, 1.0
+_GOOD_CORRELATION, _BESIDE_PX = 0.85, 1.0
 # Side of pictures on which scenes are told apart, and their overlap is taken; frames of one scene
 # correlate by more than this under any defocus, others by up to 0.63 by chance.
 _SCENE_PX, ONE_SCENE = 32, 0.8
@@ -48,7 +48,7 @@ def likeness(one: FloatArray, other: FloatArray) -> float:
 
 
 def match_frames(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | None) -> PairResult:
-    """Register a pair from the first starting point that leads to good agreement, or the best.
+    """Register a pair from the first starting point that leads to a good correlation, or the best.
 
     The best agrees over most of the picture: what lies outside the other frame agrees with nothing,
     or a pattern that repeats would fit best far away, where a small part is left to compare. And
@@ -61,17 +61,17 @@ def match_frames(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | 
         tried.append(result)
         told = result.tiles
         beside_px = unexplained_px(told.shifts, told.certainty) if known is None else 0.0
-        if result.agreement >= _GOOD_AGREEMENT and beside_px < _BESIDE_PX:
+        if result.correlation >= _GOOD_CORRELATION and beside_px < _BESIDE_PX:
             break
     best = tried[0]
     if len(tried) > 1:
         best = max(tried, key=lambda r: _worth(one, two, r))
     if not telling(best.tiles.certainty).any():
         best = _by_detail(one, two, model) or best
-    if best.agreement < _MIN_AGREEMENT:
-        coarse = agreement_beyond_noise(one, two, best.matrix)
-        if coarse >= _GOOD_AGREEMENT:  # one scene: 0.87 and more, others: up to 0.62
-            best = replace(best, agreement=coarse, coarse=True)
+    if best.correlation < _MIN_CORRELATION:
+        coarse = correlation_beyond_noise(one, two, best.matrix)
+        if coarse >= _GOOD_CORRELATION:  # one scene: 0.87 and more, others: up to 0.62
+            best = replace(best, correlation=coarse, coarse=True)
     return best
 
 
@@ -82,11 +82,11 @@ def shows_one_scene(one: Pyramid, two: Pyramid, result: PairResult) -> bool:
     chance, but no tile tells anything then, and light agrees by 0.63 at most. Where tiles tell,
     light may differ: clouds move it, and blur that mixes stored values.
     """
-    if result.agreement < _MIN_AGREEMENT:
+    if result.correlation < _MIN_CORRELATION:
         return False
     if result.coarse or result.tiles is NO_TILES:  # known by its coarse bands, or not compared
         return True
-    if result.agreement >= _GOOD_AGREEMENT and telling(result.tiles.certainty).any():
+    if result.correlation >= _GOOD_CORRELATION and telling(result.tiles.certainty).any():
         return True
     return likeness_at(one, two, result.matrix) > ONE_SCENE
 
@@ -98,7 +98,7 @@ def match_as_before(
 
     A pattern that repeats fits with many sizes; those of a bracket change evenly.
     """
-    if model in ("none", "shift") or found.agreement < _MIN_AGREEMENT:
+    if model in ("none", "shift") or found.correlation < _MIN_CORRELATION:
         return found
     points = check_points(one.shape)
     own, other = (apply(m, points) - points for m in (found.matrix, before))
@@ -109,7 +109,7 @@ def match_as_before(
     start[:2, 2] += apply(found.matrix, points[-1:])[0] - apply(before, points[-1:])[0]
     again = register_pair(one, two, model=model, initial=start, refine_only=True)
     better = _worth(one, two, again) > _worth(one, two, found)
-    return again if better and 1 - again.agreement < DISTINCT * (1 - found.agreement) else found
+    return again if better and 1 - again.correlation < DISTINCT * (1 - found.correlation) else found
 
 
 def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | None:
@@ -118,12 +118,12 @@ def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | N
     if start is None:
         return None
     result = register_pair(one, two, model=model, initial=start, refine_only=True)
-    found = result.agreement >= _MIN_AGREEMENT and telling(result.tiles.certainty).any()
+    found = result.correlation >= _MIN_CORRELATION and telling(result.tiles.certainty).any()
     return result if found else None
 
 
 def _worth(one: Pyramid, two: Pyramid, result: PairResult) -> float:
-    alike = result.agreement + likeness_at(one, two, result.matrix)
+    alike = result.correlation + likeness_at(one, two, result.matrix)
     return alike * _overlap(result.matrix, one.shape)
 
 

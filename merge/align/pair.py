@@ -97,16 +97,16 @@ class PairResult:
     ----------
     matrix : ndarray, shape (3, 3)
         First picture's (x, y) → second picture's.
-    agreement : float
+    correlation : float
         Correlation of the bands of both pictures over trusted tiles, -1 to 1.
     tiles : TileShifts
         What every tile says by itself.
     coarse : bool
-        Noise fills the fine bands; the agreement is that of the others.
+        Noise fills the fine bands; the correlation is that of the others.
     """
 
     matrix: Array
-    agreement: float
+    correlation: float
     tiles: TileShifts
     coarse: bool = False
 
@@ -227,14 +227,14 @@ def register_pair(
         ):
             fitted = "perspective"
             richer = _fit_levels(one, two, levels, result, fitted, limit)
-            if richer.agreement >= result.agreement:
+            if richer.correlation >= result.correlation:
                 result = richer
     assert result is not None  # there is always a level
     return result
 
 
-def agreement_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float:
-    """Return the agreement of the coarse bands if noise fills the finest of a picture, else 0.
+def correlation_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float:
+    """Return the correlation of the coarse bands if noise fills the finest of a picture, else 0.
 
     A frame focused on nothing, or taken with high ISO, shows no more.
     """
@@ -301,7 +301,7 @@ def _fit_levels(
     jacobian = basis(centres, shape, model)
     offsets = _hand_down(known.tiles, centres * factor) / factor
     for _ in range(limit):
-        normal, slope, agreement = _compare(one, two, levels, places, current, offsets)
+        normal, slope, correlation = _compare(one, two, levels, places, current, offsets)
         shifts = offsets - np.linalg.solve(normal, slope[..., None])[..., 0]
         parameters = _fit_motion(shifts, normal, jacobian)
         current = current @ increment(parameters, shape, model)
@@ -313,7 +313,7 @@ def _fit_levels(
     tiles = TileShifts(centres, shifts, normal)
     tiles = _follow_tiles(one, two, levels, places, current, tiles)
     tiles = TileShifts(tiles.centres * factor, tiles.shifts * factor, tiles.certainty / factor**2)
-    return PairResult(resample(current, factor), agreement, tiles)
+    return PairResult(resample(current, factor), correlation, tiles)
 
 
 def _follow_tiles(
@@ -367,7 +367,7 @@ def _compare(
     one: Pyramid, two: Pyramid, levels: list[int], places: NDArray[np.int64], current: Array,
     offsets: Array,
 ) -> tuple[Array, Array, float]:  # fmt: skip
-    """Return per tile the 2x2 normal matrices, the right-hand sides, and the agreement."""
+    """Return per tile the 2x2 normal matrices, the right-hand sides, and the correlation."""
     normal, slope, cross, power = _sum_levels(one, two, levels, places, current, offsets)
     return normal, slope, float(cross.sum()) / max(float(power.sum()), 1e-12)
 
@@ -376,7 +376,7 @@ def _measure(
     one: Pyramid, two: Pyramid, levels: list[int], places: NDArray[np.int64], current: Array,
     offsets: Array,
 ) -> tuple[Array, Array, Array]:  # fmt: skip
-    """Return as `_compare`, with every tile's own agreement."""
+    """Return as `_compare`, with every tile's own correlation."""
     normal, slope, cross, power = _sum_levels(one, two, levels, places, current, offsets)
     return normal, slope, cross / np.maximum(power, 1e-12)
 

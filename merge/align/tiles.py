@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.model import Array, FloatArray
-from merge.threads import share_out
+from merge.threads import map_threads
 
 BandArray = NDArray[np.int16]
 
@@ -265,6 +265,6 @@ def compare_tiles(
     if len(chunks) == 1:
         compare(chunks[0])
     else:
-        share_out(compare, chunks)
+        map_threads(compare, chunks)
     normal = out[:, [0, 1, 1, 2]].reshape(-1, 2, 2) * _INDEPENDENT
     return normal, out[:, 3:5] * _INDEPENDENT, out[:, 5], out[:, 6]

@@ -19,7 +19,7 @@ from merge.compiled import njit
 from merge.model import Box, FloatArray, FrameTransform, SmoothField
 from merge.model.geometry import FIELD_DEGREES
 from merge.resizing import mirrored
-from merge.threads import share_out
+from merge.threads import map_threads
 
 # The cubic B-spline's inverse filter, middle and one side; beyond eight taps it is below 3e-5 of
 # the centre.
@@ -302,7 +302,7 @@ def warp_frame(
         out[top : top + part[2], left : left + part[3]] = warped
 
     corners = [(r, c) for r in range(0, height, _TILE_PX) for c in range(0, width, _TILE_PX)]
-    share_out(fill, corners)
+    map_threads(fill, corners)
     return out
 
 

@@ -20,7 +20,7 @@ from merge.axis.preparing import (
 )
 from merge.axis.residuals import TYPICAL, Windows, cut_windows, slopes_of
 from merge.axis.searching import search_tiles
-from merge.axis.shake import measure_leans
+from merge.axis.shake import measure_shake
 from merge.axis.softness import find_soft
 from merge.axis.solving import Solution
 from merge.axis.starting import (
@@ -55,7 +55,7 @@ _NOISE_ROUNDS = 2
 def fit_focus_axis(
     tiles: Sequence[TileEnergies],
     *,
-    wave_px: float | None = None,
+    diffraction_scale_px: float | None = None,
     placed_px: Array | None = None,
 ) -> FocusAxis:
     """Return the positions of all frames and tiles, in px of blur-circle diameter.
@@ -64,7 +64,7 @@ def fit_focus_axis(
     ----------
     tiles : sequence of TileEnergies
         One for each frame, at least two, in the order given; all of one grid.
-    wave_px : float, optional
+    diffraction_scale_px : float, optional
         Wavelength times effective f-number over the pixel pitch: how far diffraction spreads, in
         px of the full-size frame. Without it blur counts as the ideal disk's, and steps read too
         small where diffraction matters (tests/test_axis.py states by how much).
@@ -86,7 +86,7 @@ def fit_focus_axis(
     """
     if len(tiles) < 2 or len({t.energy.shape for t in tiles}) != 1:
         raise ValueError(f"{len(tiles)} frames: expected at least two, all with one grid of tiles")
-    data = stack_energies(tiles, wave_px)
+    data = stack_energies(tiles, diffraction_scale_px)
     chosen = choose(data)
     if len(chosen) < FEWEST_TILES:
         raise RegistrationError(
@@ -155,7 +155,7 @@ def _quality(
 ) -> FrameQuality:
     """Join what frames show of their detail with how it leans."""
     ratio, detail_z, detail_limit = detail
-    lean, lean_z, needed = measure_leans(tiles, fitted.data, fitted.frames_px, fitted.places_px)
+    lean, lean_z, needed = measure_shake(tiles, fitted.data, fitted.frames_px, fitted.places_px)
     size = np.minimum(np.abs(lean), 1.0)
     return FrameQuality(
         detail_ratio=ratio,

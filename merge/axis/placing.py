@@ -38,7 +38,7 @@ _TOLD_APART, _USUAL_COST = 6.0, 0.534
 # So much of a picture's detail stands out of noise less than what is usual beyond an end.
 _WEAK = 0.1
 # Energy in focus over the largest seen, at most: beyond, noise would be raised.
-_MOST_RAISED = 30.0
+_MOST_AMPLIFIED = 30.0
 # That over the largest seen up to which a band tells its own contrast.
 _STILL_TELLS = 4.0
 # Tiles farther from every frame than this, over the finest band's sigma, are placed anew, by their
@@ -205,7 +205,7 @@ def _slopes_in_focus(windows: Windows, slopes: Index, frames_px: Array, tiles_px
     """
     for _ in range(_ROUNDS):
         amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
-        slopes = slopes_of(windows, np.clip(amplitude, 1.0, _MOST_RAISED))
+        slopes = slopes_of(windows, np.clip(amplitude, 1.0, _MOST_AMPLIFIED))
     return slopes
 
 
@@ -226,7 +226,7 @@ def _detail_in_focus(
     """
     slopes = _slopes_in_focus(windows, slopes, frames_px, tiles_px)
     amplitude = compare(windows, slopes, frames_px, tiles_px, rounds=2).amplitude
-    contrast = np.sqrt(windows.peak * np.clip(amplitude, 1.0, _MOST_RAISED))
+    contrast = np.sqrt(windows.peak * np.clip(amplitude, 1.0, _MOST_AMPLIFIED))
     told = (amplitude < _STILL_TELLS) & (windows.peak > 2 * noise.T)
     fine = []
     for band in range(2):

@@ -96,7 +96,9 @@ def ordered_tiles(data: StackEnergies, order: Index) -> TileSet:
     return TileSet(energy, centres, tile_blocks(data.grid), data.own[order])
 
 
-def stack_energies(tiles: Sequence[TileEnergies], wave_px: float | None) -> StackEnergies:
+def stack_energies(
+    tiles: Sequence[TileEnergies], diffraction_scale_px: float | None
+) -> StackEnergies:
     """Join the frames' measures; even out exposure and take the noise off."""
     count, bands = len(tiles), len(tiles[0].band_sigma_px)
     energy = np.stack([t.energy for t in tiles]).astype(float).reshape(count, bands, -1)
@@ -119,7 +121,7 @@ def stack_energies(tiles: Sequence[TileEnergies], wave_px: float | None) -> Stac
         usable=usable,
         sigma_px=tiles[0].band_sigma_px,
         gains=gains,
-        blur=blur_tables(tiles[0].band_sigma_px, wave_px),
+        blur=blur_tables(tiles[0].band_sigma_px, diffraction_scale_px),
         grid=tiles[0].level.shape,
         own=np.zeros(count),
     )

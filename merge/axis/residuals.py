@@ -16,7 +16,7 @@ from merge.axis.preparing import StackEnergies, TileSet
 from merge.axis.transfer import BlurTables
 from merge.compiled import njit
 from merge.model import Array, BoolArray, FloatArray, Index
-from merge.threads import share_out
+from merge.threads import map_threads
 
 T = TypeVar("T")
 
@@ -142,7 +142,7 @@ def inside_stack(data: Windows) -> Array:
 def in_chunks(work: Callable[[int, int], T], count: int) -> list[T]:
     """Call ``work(first, last)`` for chunks of ``count`` tiles, on several threads."""
     firsts = range(0, count, _CHUNK)
-    return share_out(lambda first: work(first, min(first + _CHUNK, count)), firsts)
+    return map_threads(lambda first: work(first, min(first + _CHUNK, count)), firsts)
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")

@@ -42,7 +42,7 @@ _ROUNDS = 4
 _BETWEEN_LEANS, _BETWEEN_TEXTURES = 0.012, 0.04
 
 
-def measure_leans(
+def measure_shake(
     tiles: Sequence[TileEnergies], data: StackEnergies, frames_px: Array, places_px: Array
 ) -> tuple[Complex, Array, Array]:
     """Return how the orientation of fine detail departs in each frame, (N,), and its score.

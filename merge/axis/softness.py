@@ -30,7 +30,7 @@ from merge.significance import (
     score,
     student_limit,
 )
-from merge.threads import share_out
+from merge.threads import map_threads
 
 # Change of blur over which what it does is taken as linear, over the finest sigma, squared: with 1
 # a frame of the macro sample is called soft.
@@ -216,7 +216,7 @@ def _measure(data: Windows, solution: Solution, some: Iterable[int] | None = Non
             rival = model.contrast(frame, apart, others)
             over_place[frame] = min(over_place[frame], rival.size(beyond=1.0) / rival.error)
 
-    share_out(judge, range(count) if some is None else some)
+    map_threads(judge, range(count) if some is None else some)
     return _OwnBlur(square, error, degrees, over_place, place_error)
 
 

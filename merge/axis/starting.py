@@ -203,7 +203,7 @@ def solve_best_explained(
     windows = cut_windows(data, tiles, half)
     solution = solve(windows, frames_px, tiles_px)
     misfits = misfit(windows, solution.frames_px, solution.tiles_px)
-    kept = _best_explained(misfits, tiles.centres)
+    kept = _select_inliers(misfits, tiles.centres)
     windows = cut_windows(data, tiles.take(kept), half)
     solution = solve(windows, solution.frames_px, solution.tiles_px[kept], least=FROM_NEAR)
     for _ in range(_MIDDLE_ROUNDS if errors else 0):
@@ -215,7 +215,7 @@ def solve_best_explained(
     return solution, windows
 
 
-def _best_explained(misfits: Array, centres: Index) -> Index:
+def _select_inliers(misfits: Array, centres: Index) -> Index:
     """Return the tiles that the model explains best, the same share of every peak frame's."""
     kept = []
     for frame in np.unique(centres):

@@ -90,23 +90,25 @@ class BlurTables:
         return rows
 
 
-def blur_tables(sigma_px: Sequence[float] | Array, wave_px: float | None = None) -> BlurTables:
+def blur_tables(
+    sigma_px: Sequence[float] | Array, diffraction_scale_px: float | None = None
+) -> BlurTables:
     """Return the tables for bands of given widths, and for a lens.
 
     Parameters
     ----------
     sigma_px : sequence of float
         Finer Gaussian of every octave band, finest first.
-    wave_px : float, optional
+    diffraction_scale_px : float, optional
         Wavelength times effective f-number, in the same pixels: how far diffraction spreads.
         Without it the blur is taken as the ideal disk.
     """
-    return _tables_for(tuple(float(s) for s in sigma_px), wave_px or 0.0)
+    return _tables_for(tuple(float(s) for s in sigma_px), diffraction_scale_px or 0.0)
 
 
 @lru_cache(maxsize=4)
-def _tables_for(sigma_px: tuple[float, ...], wave_px: float) -> BlurTables:
-    bands = [_band_table(_rounded(wave_px / sigma)) for sigma in sigma_px]
+def _tables_for(sigma_px: tuple[float, ...], diffraction_scale_px: float) -> BlurTables:
+    bands = [_band_table(_rounded(diffraction_scale_px / sigma)) for sigma in sigma_px]
     share = np.stack([band[0] for band in bands])
     # In focus, a power law of this slope has this energy in each band; the lens takes its part.
     octaves = np.arange(len(bands))[:, None] * _SLOPES

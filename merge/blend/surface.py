@@ -46,8 +46,8 @@ def mixing_reach(flatness: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class Share:
-    """One frame's share of a part.
+class WeightedPatch:
+    """What one frame adds to a part.
 
     Attributes
     ----------
@@ -153,13 +153,13 @@ class SurfaceBlend:
         """Return the last frame that counts in a part; -1 if none does."""
         return int(np.flatnonzero(self._frames[part])[-1]) if self._frames[part].any() else -1
 
-    def share_of(self, index: int, part: Part) -> Share | None:
+    def patch_of(self, index: int, part: Part) -> WeightedPatch | None:
         """Return what is needed of frame ``index`` for a part; None if it has no weight there."""
         box = self._box_of(index, part.box)
         if box is None:
             return None
         weight, coarse = self._weights(index, box, part.box)
-        return Share(box, part, weight, coarse) if weight.any() else None
+        return WeightedPatch(box, part, weight, coarse) if weight.any() else None
 
     def _box_of(self, index: int, box: Box) -> Box | None:
         """Return which part of a box a frame counts in, with the margin; None if in none."""
@@ -184,44 +184,44 @@ class SurfaceBlend:
         start, end = _with_margin((left + columns[[0, -1]]) * r - column, r, beyond, width)
         return row + first, column + start, last - first, end - start
 
-    def add_share(self, share: Share, pixels: FloatArray) -> None:
+    def add_patch(self, patch: WeightedPatch, pixels: FloatArray) -> None:
         """Take a frame for one part.
 
         Parameters
         ----------
-        share : Share
-            From `share_of`.
-        pixels : ndarray, shape (height, width, C) of ``share.box``, float32 without NaN
+        patch : WeightedPatch
+            From `patch_of`.
+        pixels : ndarray, shape (height, width, C) of ``patch.box``, float32 without NaN
             Beyond the frame's own border anything near it.
         """
         small = build_gaussian(pixels, 1)[1]
-        weights = build_gaussian(share.weight, self._levels)
-        if share.coarse is not share.weight:
-            weights[-1] = build_gaussian(share.coarse, self._levels)[-1]
+        weights = build_gaussian(patch.weight, self._levels)
+        if patch.coarse is not patch.weight:
+            weights[-1] = build_gaussian(patch.coarse, self._levels)[-1]
         bands = build_laplacian(small, self._levels - 1)
         bands[-1] = bands[-1].copy()  # of a single level it is the small picture itself
         weighted = [weigh(band, w) for band, w in zip(bands, weights[1:], strict=True)]
         mixed = collapse_pyramid(weighted)
-        row, column, height, width = share.part.core
-        total = self._sums.get(share.part)
+        row, column, height, width = patch.part.core
+        total = self._sums.get(patch.part)
         if total is None:
-            total = self._sums[share.part] = zeros_apart((height, width, pixels.shape[2]))
-        top, left = max(share.box[0], row), max(share.box[1], column)
-        bottom = min(share.box[0] + share.box[2], row + height)
-        right = min(share.box[1] + share.box[3], column + width)
+            total = self._sums[patch.part] = zeros_apart((height, width, pixels.shape[2]))
+        top, left = max(patch.box[0], row), max(patch.box[1], column)
+        bottom = min(patch.box[0] + patch.box[2], row + height)
+        right = min(patch.box[1] + patch.box[3], column + width)
         if top < bottom and left < right:
-            cut = top - share.box[0], left - share.box[1], bottom - top, right - left
+            cut = top - patch.box[0], left - patch.box[1], bottom - top, right - left
             pixels = np.ascontiguousarray(pixels)
             place = top - row, left - column
-            _add_finest(pixels, small, share.weight, mixed, cut, place, total)
+            _add_finest(pixels, small, patch.weight, mixed, cut, place, total)
 
     def add(self, pixels: FloatArray, index: int) -> None:
         """Take frame ``index`` as a whole, shape (H, W, C) float32 without NaN."""
         for part in self.parts_with(index):
-            share = self.share_of(index, part)
-            if share is not None:
-                row, column, height, width = share.box
-                self.add_share(share, pixels[row : row + height, column : column + width])
+            patch = self.patch_of(index, part)
+            if patch is not None:
+                row, column, height, width = patch.box
+                self.add_patch(patch, pixels[row : row + height, column : column + width])
 
     def _hats(self, index: int, box: Box) -> tuple[FloatArray, FloatArray]:
         """Return a frame's weights by its distance from the depth, with and without the reach.

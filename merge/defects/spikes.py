@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.model import FloatArray
-from merge.threads import share_out
+from merge.threads import map_threads
 
 # A spike below this many standard deviations of a frame's noise, or this share of full scale (three
 # steps of 8 bits), is not looked for: nobody sees it, and noise cannot reach it in all frames.
@@ -207,7 +207,7 @@ def _find(pixels: NDArray[Any], threshold: float, reach: int) -> NDArray[np.int3
         return found[: _scan(whole, (top, top + _STRIP_ROWS), threshold, reach, found)]
 
     whole = np.ascontiguousarray(pixels)
-    return np.concatenate(share_out(scan, range(0, len(pixels), _STRIP_ROWS)))
+    return np.concatenate(map_threads(scan, range(0, len(pixels), _STRIP_ROWS)))
 
 
 def _cut_windows(pixels: NDArray[Any], places: NDArray[np.int32]) -> FloatArray:

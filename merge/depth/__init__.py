@@ -11,7 +11,7 @@ from merge.depth.coarse import (
     weigh_evidence,
 )
 from merge.depth.ends import mark_ends
-from merge.depth.guide import SharpestPicture
+from merge.depth.guide import FocusComposite
 from merge.depth.highlights import settle_highlights
 from merge.depth.locating import locate_depth
 from merge.depth.measuring import (
@@ -22,4 +22,4 @@ from merge.depth.measuring import (
     measure_reduction,
 )
 from merge.depth.nearness import first_is_near
-from merge.depth.occlusion import settle_edges
+from merge.depth.occlusion import refine_occlusion_edges

@@ -26,7 +26,7 @@ from merge.model import BoolArray, DepthMap, FloatArray
 from merge.pyramid import build_gaussian
 from merge.resizing import enlarge_part, reduce_map, reduced_shape
 from merge.scratch import ScratchStack, as_floats
-from merge.threads import FRAMES_AT_ONCE, share_out, work_ahead
+from merge.threads import FRAMES_AT_ONCE, map_threads, work_ahead
 
 # A place shows detail of its own from this many times the noise power on. Of a dozen frames of
 # noise alone the strongest has 1.8 times the mean power in the window of the measure. As many
@@ -143,7 +143,7 @@ def _answer_beside(power: FloatArray, reduction: int) -> FloatArray:
     answers = np.interp(distance[used], np.arange(len(table)), table).astype(np.float32)
     out = np.zeros_like(power)
     rows = [(top, top + _STRIP_ROWS) for top in range(0, len(power), _STRIP_ROWS)]
-    share_out(lambda strip: _find_strongest(power, offsets, answers, strip, out), rows)
+    map_threads(lambda strip: _find_strongest(power, offsets, answers, strip, out), rows)
     return out
 
 

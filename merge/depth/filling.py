@@ -15,7 +15,7 @@ import numpy as np
 
 from merge.compiled import njit
 from merge.model import DepthMap, FloatArray
-from merge.threads import share_out
+from merge.threads import map_threads
 
 # A neighbour agrees within this many frames, among this many on either side, and among as many
 # that lie so far apart, in pixels of the picture.
@@ -133,7 +133,7 @@ def spread_along_links(
 def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:
     """Call ``work(*arguments, (first, last))`` for strips of rows, on threads."""
     strips = [(top, min(top + _STRIP_ROWS, count)) for top in range(0, count, _STRIP_ROWS)]
-    share_out(lambda strip: work(*arguments, strip), strips)
+    map_threads(lambda strip: work(*arguments, strip), strips)
 
 
 @njit(nogil=True, fastmath=True, takes="f2 f2 i i it2")

@@ -12,7 +12,7 @@ from merge.model import FloatArray
 _SIGMA_PX = 2.0
 
 
-class SharpestPicture:
+class FocusComposite:
     """Every pixel from the frame that is sharpest around it, frame by frame.
 
     Parameters

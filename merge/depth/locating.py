@@ -16,7 +16,7 @@ from merge.depth.filtering import LEAST, padding_px
 from merge.depth.measuring import half_kernel
 from merge.model import DepthMap, FloatArray
 from merge.scratch import ScratchStack, as_floats
-from merge.threads import share_out
+from merge.threads import map_threads
 from merge.tiles import Tile, grow_tile, iterate_tiles
 
 # A structure thinner than the filter, lost in it, comes back where the frame chosen has less than
@@ -75,7 +75,7 @@ def locate_depth(
     tiles = _Tiles(guide, mean, peak, noise, depth, reduction)
     for first, group in _groups(measures, group_bytes):
         last = first + len(group) == len(measures)
-        share_out(partial(tiles.add, first=first, group=group, last=last), boxes)
+        map_threads(partial(tiles.add, first=first, group=group, last=last), boxes)
     return fill_guesses(depth, guide, reduction)
 
 
@@ -99,7 +99,7 @@ def _summarize(
             np.maximum(peak[box], values, out=peak[box])
 
     for _, group in _groups(measures, group_bytes):
-        share_out(partial(add, group=group), boxes)
+        map_threads(partial(add, group=group), boxes)
     total /= max(len(measures), 1)
     return total, peak
 

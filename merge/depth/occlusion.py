@@ -29,7 +29,7 @@ from merge.encoding import encode, linearize
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.resizing import enlarge_part, reduce_map
 from merge.scratch import ScratchStack, as_floats
-from merge.threads import share_out
+from merge.threads import map_threads
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
 # A surface counts as nearer from this much blur in front, but from this many frames at least: with
@@ -59,7 +59,7 @@ _SCRATCH_BYTES = 128 << 20
 _FRAMES_AT_ONCE = 4
 
 
-def settle_edges(
+def refine_occlusion_edges(
     depth: DepthMap,
     measures: ScratchStack,
     pictures: ScratchStack,
@@ -100,28 +100,28 @@ def settle_edges(
     position = depth.position if near_first else np.float32(count - 1) - depth.position
     gap = gap_in_frames(positions_px)
     peaks = _nearer_peaks(position, (measures[k] for k in frames), gap)
-    questions = _Questions.of(position, depth.confidence > 0, peaks, gap)
+    candidates = _Candidates.of(position, depth.confidence > 0, peaks, gap)
     out = position.copy()
-    if questions.tiles:
+    if candidates.tiles:
         cells = -(-position.shape[0] // CELL_PX), -(-position.shape[1] // CELL_PX)
         channels = pictures[0].shape[2]
         shape = (*cells, channels + 1)
         with ScratchStack(count, shape, np.float32, memory_bytes=_SCRATCH_BYTES) as layers:
             for first in range(0, count, _FRAMES_AT_ONCE):
-                for layer in share_out(
+                for layer in map_threads(
                     lambda k: _own_light(position, k, pictures[frames[k]], transfer),
                     range(first, min(first + _FRAMES_AT_ONCE, count)),
                 ):
                     layers.append(layer)
             blur_px = np.abs(np.subtract.outer(positions_px, positions_px))[np.ix_(frames, frames)]
-            for index, boxes in sorted(questions.tiles.items()):
+            for index, boxes in sorted(candidates.tiles.items()):
                 behind = _light_behind(
-                    layers, index, questions.gap_frames, blur_px[index] / CELL_PX, transfer
+                    layers, index, candidates.gap_frames, blur_px[index] / CELL_PX, transfer
                 )
                 if behind is None:
                     continue
-                scene = _Scene(index, pictures[frames[index]], behind, position, questions)
-                share_out(partial(_settle, scene, out=out), boxes)
+                scene = _Scene(index, pictures[frames[index]], behind, position, candidates)
+                map_threads(partial(_settle, scene, out=out), boxes)
     if not near_first:
         unchanged = out == position
         out = np.where(unchanged, depth.position, np.float32(count - 1) - out)
@@ -144,7 +144,7 @@ def gap_in_frames(positions_px: NDArray[np.float64]) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class _Questions:
+class _Candidates:
     """Places in doubt, and the tiles that hold some for every frame on a nearer surface.
 
     Attributes
@@ -153,7 +153,7 @@ class _Questions:
         The frame of the nearest surface around.
     peaks, sharpness : ndarray, shape (h, w), float32
         The nearer frame with a second peak of sharpness, -1 without, and its measure there.
-    perhaps_front, perhaps_behind : ndarray, shape (h, w), bool
+    maybe_front, maybe_behind : ndarray, shape (h, w), bool
         Places with a nearer surface beside them, and places beside which one lies farther.
     tiles : dict of int to list of (rows, columns)
     gap_frames : float
@@ -163,8 +163,8 @@ class _Questions:
     nearer: FloatArray
     peaks: FloatArray
     sharpness: FloatArray
-    perhaps_front: BoolArray
-    perhaps_behind: BoolArray
+    maybe_front: BoolArray
+    maybe_behind: BoolArray
     tiles: dict[int, list[Tile]]
     gap_frames: float
 
@@ -175,8 +175,8 @@ class _Questions:
         seen: BoolArray,
         second: tuple[FloatArray, FloatArray],
         gap_frames: float,
-    ) -> _Questions:
-        """Return the questions that a depth map leaves, near end first.
+    ) -> _Candidates:
+        """Return the candidates that a depth map leaves, near end first.
 
         What was not seen to be nearer, but guessed from around, is no surface to go to: a backdrop
         that coarse detail puts before the hairs in it would take them, and so it would where the
@@ -208,7 +208,7 @@ class _Scene:
     picture: NDArray[np.float16]
     behind: FloatArray
     position: FloatArray
-    questions: _Questions
+    candidates: _Candidates
 
 
 def _nearer_peaks(
@@ -234,7 +234,7 @@ def _nearer_peaks(
     farthest = float(position.max())
     for k, measure in enumerate(measures):
         if k + 0.5 < farthest:
-            share_out(partial(add, k=k, measure=measure), boxes)
+            map_threads(partial(add, k=k, measure=measure), boxes)
     peaks[best <= np.float32(_CLEARLY) * between] = -1
     return peaks, np.sqrt(best)
 
@@ -288,15 +288,15 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     """Decide the places of one tile whose nearer surface is in focus in the scene's frame."""
     padded = grow_tile(box, 3 * _REACH_PX, scene.position.shape)
     core = tile_within(box, padded)
-    position, questions = scene.position[padded], scene.questions
+    position, candidates = scene.position[padded], scene.candidates
     seen = as_floats(scene.picture[padded])
-    isbehind = position > np.float32(scene.index + questions.gap_frames)
-    isfront = np.abs(position - np.float32(scene.index)) < questions.gap_frames
+    isbehind = position > np.float32(scene.index + candidates.gap_frames)
+    isfront = np.abs(position - np.float32(scene.index)) < candidates.gap_frames
     surely_behind = _shrunk(~isbehind, FILTER_RADIUS_PX)
-    behind, known = _foretell(scene, padded, seen, surely_behind)
+    behind, known = _predict_behind(scene, padded, seen, surely_behind)
     off_behind = _difference(seen, behind)
-    thin = isbehind & known & (questions.peaks[padded] == scene.index)
-    thin &= questions.sharpness[padded] > _STEEP * off_behind
+    thin = isbehind & known & (candidates.peaks[padded] == scene.index)
+    thin &= candidates.sharpness[padded] > _STEEP * off_behind
     thin &= off_behind > _CLEARLY * _doubt(off_behind, surely_behind & ~thin)
     thin &= off_behind > _THIN_SHARE * cv2.dilate(
         off_behind * (thin | isfront), _square(FILTER_RADIUS_PX)
@@ -305,11 +305,11 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     position = np.where(thin, np.float32(scene.index), position)
     front = _colour_around(seen, isfront, _shrunk(isbehind, FILTER_RADIUS_PX))
     off_front = _difference(seen, front)
-    goes_near = questions.perhaps_front[padded] & (questions.nearer[padded] == scene.index)
+    goes_near = candidates.maybe_front[padded] & (candidates.nearer[padded] == scene.index)
     goes_near |= isbehind & known & (cv2.dilate(thin.astype(np.uint8), _square(_REACH_PX)) > 0)
     goes_near = thin | (goes_near & (off_behind > _APART) & (off_front < off_behind))
     own = np.round(position) == scene.index
-    goes_far = questions.perhaps_behind[padded] & own & known & (off_behind < _APART / 2)
+    goes_far = candidates.maybe_behind[padded] & own & known & (off_behind < _APART / 2)
     goes_far &= off_front > _APART
     for goes, there in ((goes_near, isfront), (goes_far, surely_behind)):
         if goes[core].any() and there.any():
@@ -338,7 +338,7 @@ def _shrunk(other: BoolArray, radius: int) -> BoolArray:
     return cv2.dilate(other.astype(np.uint8), kernel) == 0
 
 
-def _foretell(
+def _predict_behind(
     scene: _Scene, padded: Tile, seen: FloatArray, sure: BoolArray
 ) -> tuple[FloatArray, BoolArray]:
     """Return the light from behind at every pixel, brought in line with what is surely behind.

@@ -21,7 +21,7 @@ from merge.diagnose.frames import (
     find_changed_settings,
     find_exposure_jumps,
     find_soft_frames,
-    find_strangers,
+    find_unaligned,
     find_unsure_places,
 )
 from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
@@ -79,7 +79,7 @@ def diagnose_stack(
     if axis is not None and len(axis.positions_px) != len(aligned):
         raise ValueError(f"{len(aligned)} aligned frames, {len(axis.positions_px)} on the axis")
     findings = find_bumps(registration, names)
-    strangers = find_strangers(registration, names)
+    unaligned = find_unaligned(registration, names)
     findings += find_changed_settings(settings, names)
     gains = np.array([registration.frames[i].gain for i in aligned])
     if axis is not None:
@@ -96,14 +96,14 @@ def diagnose_stack(
             gains = axis.quality.gains
     inner = find_exposure_jumps(gains, [settings[i] for i in aligned], [names[i] for i in aligned])
     findings += [_renumber(f, aligned) for f in inner]
-    return worst_first(_by_cause(strangers, findings, names))
+    return worst_first(_by_cause(unaligned, findings, names))
 
 
 def _by_cause(
-    strangers: Sequence[Finding], findings: Sequence[Finding], names: Sequence[str]
+    unaligned: Sequence[Finding], findings: Sequence[Finding], names: Sequence[str]
 ) -> list[Finding]:
     """Return findings with those of one gap in one: its width, the rhythm, a frame left out."""
-    told, joined = list(strangers), []
+    told, joined = list(unaligned), []
     missing = {f.frames: f for f in findings if f.kind == "dropped slice"}
     gaps = {f.frames for f in findings if f.kind == "gap"}
     for finding in findings:
@@ -111,7 +111,7 @@ def _by_cause(
             joined.append(finding)
             continue
         first, last = finding.frames
-        causes = [s for s in strangers if first < s.frames[0] < last]
+        causes = [s for s in unaligned if first < s.frames[0] < last]
         if finding.kind == "dropped slice":
             joined += [] if causes or finding.frames in gaps else [finding]
         elif causes and finding.severity != "note":

@@ -1,4 +1,4 @@
-"""What is wrong with single frames: bumped, soft, shaken, brighter, other settings, strangers."""
+"""What is wrong with single frames: bumped, soft, shaken, brighter, other settings, unaligned."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _USUAL_MOVE_PX = 0.5
 EXPOSURE_EV = 0.2
 
 
-def find_strangers(registration: Registration, names: Sequence[str]) -> list[Finding]:
+def find_unaligned(registration: Registration, names: Sequence[str]) -> list[Finding]:
     """Return a finding for each frame that could not be aligned."""
     return [
         Finding(

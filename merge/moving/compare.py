@@ -139,7 +139,7 @@ def compare_frames(
             if beside is not None:
                 beside = beside / np.float32(FACTOR)
                 moved = beside if moved is None else moved + beside
-            strength = _unlike(bands, following, step, moved)
+            strength = _motion_score(bands, following, step, moved)
             np.maximum(evidence, strength, out=evidence, where=near)
         before, bands = after, following
     return evidence
@@ -174,7 +174,7 @@ def unlike(one: FloatArray, other: FloatArray, step_px: float) -> FloatArray:
         In multiples of what noise and a misalignment do; about 1 where all holds still.
     """
     sigma = _low_pass(step_px)
-    return _unlike(_bands(one, sigma), _bands(other, sigma), step_px)
+    return _motion_score(_bands(one, sigma), _bands(other, sigma), step_px)
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,7 +208,7 @@ def _coarse_blur(values: FloatArray, sigma: float) -> FloatArray:
     return cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR).reshape(values.shape)
 
 
-def _unlike(
+def _motion_score(
     one: _Bands, other: _Bands, step_px: float, moved: FloatArray | None = None
 ) -> FloatArray:
     """Return `unlike`; ``moved`` is the misalignment in px to be expected at every place."""
@@ -220,7 +220,7 @@ def _unlike(
     ff, _, cc = products[:3]
     ridge = np.float32(1e-3) * np.array([ff.mean(), cc.mean()], np.float32)
     ridge += np.finfo(np.float32).eps ** 2  # what rounding leaves of an even picture
-    left = _left_over(products, ridge)
+    left = _residual_variance(products, ridge)
     sample = left[:: side // 2, :: side // 2]  # places nearer than that tell the same
     # Never below the rounding of two frames of 8 bits, of blocks, after the low-pass.
     rounding = EIGHT_BIT_STEP**2 / 6 * one.band.shape[2] / FACTOR**2 / (4 * np.pi * one.sigma**2)
@@ -271,7 +271,7 @@ def _multiply(  # pragma: no cover - compiled
 
 
 @njit(nogil=True, fastmath=True, takes="f3 f1")
-def _left_over(products: FloatArray, ridge: FloatArray) -> FloatArray:  # pragma: no cover
+def _residual_variance(products: FloatArray, ridge: FloatArray) -> FloatArray:  # pragma: no cover
     """Return the mean square of the difference that its fit by both curvatures leaves."""
     _, rows, columns = products.shape
     out = np.empty((rows, columns), np.float32)

@@ -12,9 +12,9 @@ from scipy.ndimage import binary_fill_holes, distance_transform_edt
 
 from merge.model import BoolArray, FloatArray
 from merge.moving.compare import AROUND_PX, FACTOR, LESSER_SHARE, NEAR_FRAMES, Pictures, blur, halve
-from merge.moving.cores import Cores, followed_frames
 from merge.moving.parts import IntArray, box_of
 from merge.moving.passing import passing_frames
+from merge.moving.regions import MovingRegions, frames_by_depth
 from merge.moving.views import DETAIL_SIGMA_PX, believed_difference, fine_detail
 
 # A place that agrees with a sharp view of what surrounds the part shows the thing nevertheless
@@ -36,14 +36,14 @@ _Kept = dict[int, NDArray[np.float16]]
 
 
 def take_parts(
-    pictures: Pictures, cores: Cores, position: FloatArray, places_px: NDArray[np.float64]
+    pictures: Pictures, regions: MovingRegions, position: FloatArray, places_px: NDArray[np.float64]
 ) -> tuple[IntArray, IntArray]:
     """Return the frame of every part, and the frame that every place of it comes from.
 
     Parameters
     ----------
     pictures : sequence of N ndarrays, shape (2h, 2w, C)
-    cores : Cores
+    regions : MovingRegions
     position : ndarray, shape (h, w), float32
         Depth in frames.
     places_px : ndarray, shape (N,)
@@ -62,20 +62,20 @@ def take_parts(
     there, if that agrees with the thing's frame as far as the blur between them allows; else,
     where the thing's own blur lies over it, from the thing's frame too.
     """
-    labels = cores.labels
+    labels = regions.labels
     nearest = np.clip(np.round(position), 0, len(pictures) - 1).astype(np.int32)
     behind = _surroundings(labels, nearest)
-    frames = np.full(len(cores.followed), -1, np.int32)
+    frames = np.full(len(regions.follows_depth), -1, np.int32)
     taken = np.full(labels.shape, -1, np.int32)
     places = []
     for label in range(1, len(frames)):
         mask = labels == label
-        if cores.followed[label]:
+        if regions.follows_depth[label]:
             mask = binary_fill_holes(mask)
-            taken[mask] = np.minimum(followed_frames(mask, position), len(pictures) - 1)
+            taken[mask] = np.minimum(frames_by_depth(mask, position), len(pictures) - 1)
         else:
             places.append(_place(label, mask, position, (behind, nearest), len(pictures)))
-    if cores.followed.any() and len(pictures) * LESSER_SHARE >= 1:
+    if regions.follows_depth.any() and len(pictures) * LESSER_SHARE >= 1:
         follows = taken >= 0
         nearest = np.where(follows, taken, nearest)
         taken[follows] = passing_frames(pictures, nearest, places_px)[follows]

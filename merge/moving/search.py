@@ -17,7 +17,6 @@ from merge.moving.compare import (
     focus_places,
     halve,
 )
-from merge.moving.cores import CERTAIN, Cores, find_cores
 from merge.moving.parts import (
     IntArray,
     MovingPart,
@@ -26,6 +25,7 @@ from merge.moving.parts import (
     enlarge_labels,
     nothing_moved,
 )
+from merge.moving.regions import CERTAIN, MovingRegions, find_moving_regions
 from merge.moving.seams import take_parts
 
 
@@ -78,15 +78,15 @@ def find_moving_parts(
     position = cv2.medianBlur(halve(depth.position), 3)
     places_px = focus_places(positions_px, len(pictures), reduction)
     evidence = compare_frames(pictures, position, places_px, valid, sways, misaligned)
-    cores = find_cores(evidence, position)
-    if not cores.labels.any():
+    regions = find_moving_regions(evidence, position)
+    if not regions.labels.any():
         return nothing_moved(shape)
-    frames, taken = take_parts(pictures, cores, position, places_px)
-    return _describe(cores, frames, taken, evidence, shape)
+    frames, taken = take_parts(pictures, regions, position, places_px)
+    return _describe(regions, frames, taken, evidence, shape)
 
 
 def _describe(
-    cores: Cores,
+    regions: MovingRegions,
     frames: IntArray,
     taken: IntArray,
     evidence: FloatArray,
@@ -98,9 +98,9 @@ def _describe(
     if used[0] >= 0:  # everything moves
         used, labels = np.concatenate([[-1], used]), labels + 1
     parts = []
-    for label in range(1, len(cores.followed)):
-        mask = cores.labels == label
-        if cores.followed[label]:
+    for label in range(1, len(regions.follows_depth)):
+        mask = regions.labels == label
+        if regions.follows_depth[label]:
             sources = tuple(int(k) for k in np.unique(taken[mask]))
         else:
             sources = (int(frames[label]),)

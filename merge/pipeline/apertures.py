@@ -37,7 +37,7 @@ from merge.threads import work_ahead
 # Long side of the pictures that frames are aligned by; tiles find the rest of their shift.
 _ALIGN_PX = 600
 # Correlation below which frames do not show one subject: unrelated photographs stay below 0.3.
-_LEAST_AGREEMENT = 0.5
+_LEAST_CORRELATION = 0.5
 CROP_PX = 240
 
 
@@ -279,11 +279,11 @@ class _Measurement:
         if small.shape == self._small.shape and np.array_equal(small, self._small):
             return np.eye(3)
         result = register_pair(self._small, small, model="similarity")
-        if result.agreement < _LEAST_AGREEMENT:
+        if result.correlation < _LEAST_CORRELATION:
             raise RegistrationError(
                 f"{source.name}: does not show the subject of "
                 f"{self._sources[self._reference].name} (correlation "
-                f"{result.agreement:.2f}, at least {_LEAST_AGREEMENT} needed). Leave it out."
+                f"{result.correlation:.2f}, at least {_LEAST_CORRELATION} needed). Leave it out."
             )
         scale = luminance.shape[1] / small.shape[1]
         centre = (scale - 1) / 2

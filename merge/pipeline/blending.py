@@ -13,29 +13,29 @@ from merge.blend import (
     Contenders,
     Coverage,
     DetailBlend,
+    ForegroundBlur,
+    OcclusionScene,
     Part,
     SurfaceBlend,
-    Veil,
-    VeilScene,
-    find_veil,
+    find_foreground_blur,
     lend_light,
     mixing_position,
     mixing_reach,
     mixing_variance,
-    remove_veil,
+    remove_foreground_blur,
     restore_detail,
     within,
 )
 from merge.model import BoolArray, Box, FloatArray, MergeOptions, Progress
 from merge.pipeline.deep import OutputDepth
 from merge.pipeline.first_pass import FirstPassResult
-from merge.pipeline.measuring import SceneEstimate, small_warp, stored_factor, veil_scene
+from merge.pipeline.measuring import SceneEstimate, occlusion_scene, small_warp, stored_factor
 from merge.pipeline.memory import MemoryPlan
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_samples
 from merge.resizing import enlarge_part, enlarge_position, reduce_map, reduced_shape
 from merge.scratch import ScratchPicture, as_floats
-from merge.threads import FRAMES_AT_ONCE, share_out, work_ahead
+from merge.threads import FRAMES_AT_ONCE, map_threads, work_ahead
 
 # Rows of the reduced picture that are in work together where light is lent.
 _LENT_ROWS = 64
@@ -112,7 +112,7 @@ def _add_details(job: BlendJob, blend: DetailBlend, band: tuple[int, int]) -> No
             if counts and not counts[part][slot + 1 :].any():
                 blend.settle(part)
 
-        share_out(add_part, blend.parts)
+        map_threads(add_part, blend.parts)
         blend.end_frame()
 
     samplers = work_ahead(read, range(len(used)), threads=_readers(job))
@@ -142,7 +142,7 @@ def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> 
     """Merge by a depth map; return shape (H, W, C), in [0, 1]."""
     scene = None
     if job.options.method == "auto":
-        scene = veil_scene(measured, job.first)
+        scene = occlusion_scene(measured, job.first)
     return_freed_memory()
     scratch = ScratchPicture(job.shape, np.float32) if plan.on_disk else None
     out = zeros_apart(job.shape) if scratch is None else scratch.values
@@ -195,7 +195,7 @@ def _blend_of(job: BlendJob, measured: SceneEstimate, rows: tuple[int, int]) -> 
 def _add_frames(
     job: BlendJob,
     measured: SceneEstimate,
-    scene: VeilScene | None,
+    scene: OcclusionScene | None,
     blend: SurfaceBlend,
     band: tuple[int, int],
     out: FloatArray,
@@ -204,26 +204,28 @@ def _add_frames(
     used, mixing = job.first.aligned, job.first.mixing
     slots = [slot for slot in range(len(used)) if blend.parts_with(slot)]
 
-    def read(slot: int) -> tuple[FrameSampler, Veil | None]:
+    def read(slot: int) -> tuple[FrameSampler, ForegroundBlur | None]:
         sampler = _sampler_of(job, used[slot])
-        return sampler, None if scene is None else find_veil(slot, scene)
+        return sampler, None if scene is None else find_foreground_blur(slot, scene)
 
-    def add(slot: int, sampler: FrameSampler, veil: Veil | None) -> None:
+    def add(slot: int, sampler: FrameSampler, veil: ForegroundBlur | None) -> None:
         def add_part(part: Part) -> None:
-            share = blend.share_of(slot, part)
-            if share is None:
+            patch = blend.patch_of(slot, part)
+            if patch is None:
                 return
-            pixels = sampler.sample(_inside(job.box, share.box))
+            pixels = sampler.sample(_inside(job.box, patch.box))
             if veil is not None and scene is not None:
-                pixels = remove_veil(pixels, share.box, veil, scene, measured.reduction, mixing)
-            blend.add_share(share, pixels)
+                pixels = remove_foreground_blur(
+                    pixels, patch.box, veil, scene, measured.reduction, mixing
+                )
+            blend.add_patch(patch, pixels)
 
         def add_and_finish(part: Part) -> None:
             add_part(part)
             if slot == blend.last_frame(part):  # its sums need not wait for the others
                 _finish(job, measured, part, blend.take(part), out)
 
-        share_out(add_and_finish, blend.parts_with(slot))
+        map_threads(add_and_finish, blend.parts_with(slot))
 
     frames = work_ahead(read, slots, threads=_readers(job))
     for done, slot in enumerate(slots, 1):

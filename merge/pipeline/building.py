@@ -33,7 +33,7 @@ _LATER = (
     "merge.moving.compare",
     "merge.align.warp",
     "merge.blend.surface",
-    "merge.blend.veil",
+    "merge.blend.foreground",
 )
 LATER_MODULES = _AXIS + _LATER
 _PACKAGES = str(Path(__file__).parents[2])

@@ -180,11 +180,11 @@ class EditSource:
         samplers = work_ahead(lambda slot: self.sampler(self.aligned[slot]), counting)
         for slot, sampler in zip(counting, samplers, strict=True):
             for part in blend.parts_with(slot):
-                share = blend.share_of(slot, part)
-                if share is not None:
-                    row, column, height, width = share.box
+                patch = blend.patch_of(slot, part)
+                if patch is not None:
+                    row, column, height, width = patch.box
                     place = (box[0] + row, box[1] + column, height, width)
-                    blend.add_share(share, sampler.sample(self.in_reference(place)))
+                    blend.add_patch(patch, sampler.sample(self.in_reference(place)))
         return self._put_together(box, blend, blend.parts, core=True)
 
     def _put_together(

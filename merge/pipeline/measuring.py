@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 
 from merge.align import equalize_exposure, find_places, rescale_transform, valid_area, warp_part
 from merge.allocator import return_freed_memory
-from merge.blend import VeilScene, observed_range
+from merge.blend import OcclusionScene, observed_range
 from merge.depth import (
-    SharpestPicture,
+    FocusComposite,
     find_flat_areas,
     first_is_near,
     locate_depth,
     mark_ends,
-    settle_edges,
+    refine_occlusion_edges,
     settle_highlights,
     settle_smooth_places,
     weigh_evidence,
@@ -133,7 +133,7 @@ def _estimate(
             depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
         )
         depth = mark_ends(depth, evidence, measures, axis_px)
-        depth = settle_edges(
+        depth = refine_occlusion_edges(
             depth, measures, pictures, axis_px, transfer=mixing, near_first=near_first
         )
     depth = settle_highlights(depth, pictures)
@@ -164,7 +164,7 @@ def _locate(
     out: tuple[ScratchStack, ScratchStack], places: OutputDepth | None,
 ) -> tuple[DepthMap, FloatArray]:  # fmt: skip
     """Return the depth map and the sharpest picture; append measures and pictures to ``out``."""
-    guide = SharpestPicture(
+    guide = FocusComposite(
         (*reduced_shape(box[2:], kept.reduction), first.stack.sources[0].shape[2])
     )
     for measure, picture in _aligned(first, kept, box, options, places):
@@ -282,13 +282,13 @@ def stored_factor(gain: float, transfer: str) -> float:
     return float(np.ptp(scaled) / np.ptp(ends))
 
 
-def veil_scene(measured: SceneEstimate, first: FirstPassResult) -> VeilScene | None:
+def occlusion_scene(measured: SceneEstimate, first: FirstPassResult) -> OcclusionScene | None:
     """Return the scene that veils are computed from; None without a focus axis."""
     positions, limits = first.positions_px, measured.limits
     if positions is None or limits is None or measured.near_first is None:
         return None
     position = measured.depth.position
-    return VeilScene(
+    return OcclusionScene(
         position,
         linearize(_choose(measured.pictures, position), first.mixing),
         *limits,

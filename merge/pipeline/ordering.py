@@ -16,7 +16,7 @@ from merge.errors import RegistrationError
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, place_tiles
 from merge.model import Array, FocusAxis, Registration, Stack, TileEnergies
 from merge.rising import rising_fit
-from merge.threads import share_out
+from merge.threads import map_threads
 
 # Fitted again in the new order, frames of one focus may change places once more.
 _ROUNDS = 3
@@ -165,9 +165,9 @@ def _measure_axis(
     def place(frame: int) -> TileEnergies:
         return place_tiles(cells[frame], registration.frames[frame].transform)
 
-    tiles = share_out(place, registration.aligned)
+    tiles = map_threads(place, registration.aligned)
     placed = np.nan_to_num([registration.frames[i].residual_px for i in registration.aligned])
     try:
-        return fit_focus_axis(tiles, wave_px=scale_px, placed_px=placed), ""
+        return fit_focus_axis(tiles, diffraction_scale_px=scale_px, placed_px=placed), ""
     except RegistrationError as exc:
         return None, str(exc)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from merge.align import rescale_transform, warp_frame
-from merge.depth import SharpestPicture, locate_depth, measure_detail, measure_reduction
+from merge.depth import FocusComposite, locate_depth, measure_detail, measure_reduction
 from merge.encoding import encode, linearize
 from merge.model import (
     Box,
@@ -31,7 +31,7 @@ from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_frame, read_luminance, read_samples
 from merge.resizing import reduce_map, reduced_shape
 from merge.scratch import ScratchStack
-from merge.threads import share_out
+from merge.threads import map_threads
 
 Bytes = NDArray[np.uint8]
 
@@ -129,7 +129,7 @@ def _shown(
         part = (row + top, column, min(_BAND_ROWS, height - top), width)
         shown[top : top + part[2]] = screen_pixels(sampler.sample(part), source)
 
-    share_out(fill, range(0, height, _BAND_ROWS))
+    map_threads(fill, range(0, height, _BAND_ROWS))
     valid = covered(frame, source.shape, box)
     if valid is None:
         valid = np.ones((height, width), np.bool_)
@@ -211,7 +211,7 @@ def locate_sharpest(
     used = registration.aligned
     reduction = measure_reduction(registration.shape)
     small = reduced_shape(registration.shape, reduction)
-    guide = SharpestPicture((*small, 1))
+    guide = FocusComposite((*small, 1))
     deep = depth_of_reference(registration, axis, reduction)
     position = None if deep is None else deep.small_px
     with ScratchStack(len(used), small, np.float16, memory_bytes=_SCRATCH_BYTES) as measures:

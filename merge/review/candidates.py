@@ -14,7 +14,7 @@ from merge.errors import MergeError
 from merge.model import BoolArray, Box, FloatArray
 from merge.pipeline.editing import EditSource
 from merge.pipeline.page_pictures import screen_pixels
-from merge.threads import share_out
+from merge.threads import map_threads
 
 Point = tuple[float, float]
 
@@ -110,7 +110,7 @@ def find_candidates(
         return _Patch(edit, wide, pixels, valid)
 
     most = int(np.clip(_PATCH_BYTES / now.nbytes, _FEWEST, _MOST_CANDIDATES))
-    found = share_out(propose, _with_detail(frames, shape, place, min(sizes))[:most])
+    found = map_threads(propose, _with_detail(frames, shape, place, min(sizes))[:most])
     if not found:
         return []
     details = [_detail(p.pixels, _mask(p.edit, wide)) for p in found]
@@ -119,7 +119,7 @@ def find_candidates(
     shown = _around(shape, [patch.edit for patch in found])
     ways: tuple[EditKind, ...] = ("detail", "surface")
     found += [_merged(frames, shape, Edit(way, found[0].edit.region)) for way in ways]
-    candidates = share_out(lambda patch: _candidate(picture, frames, patch, shown), found)
+    candidates = map_threads(lambda patch: _candidate(picture, frames, patch, shown), found)
     best = max(candidates[0].detail, 1e-12)
     return [replace(c, detail=c.detail / best) for c in candidates]
 
@@ -141,7 +141,7 @@ def _with_detail(
             return None
         return _detail(pixels, np.ones(near[2:], np.bool_))
 
-    found = zip(share_out(look, frames.aligned), frames.aligned, strict=True)
+    found = zip(map_threads(look, frames.aligned), frames.aligned, strict=True)
     known = sorted(((d, index) for d, index in found if d is not None), reverse=True)
     least = known[0][0] * _LEAST_DETAIL / 2 if known else 0.0
     return [index for detail, index in known if detail >= least]

@@ -7,10 +7,10 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from merge.report.page.finding_crops import Places
 from merge.report.page.pictures import nearest_frame
-from merge.report.page.places import Places
 from merge.report.page.shell import embed_json, render
-from merge.report.page.viewer import VIEWER_SCRIPTS, Words, blur_map, encoded_depth, palettes
+from merge.report.page.viewer import VIEWER_SCRIPTS, Captions, blur_map, encoded_depth, palettes
 from merge.review.look import Look
 from merge.review.session import Group, Session
 
@@ -18,7 +18,7 @@ TILE = 512
 VIEW_SCRIPTS = VIEWER_SCRIPTS
 # Blur allowed where the page colours weak parts.
 _TOLERANCE_PX = 2.0
-_WORDS = Words(main="Result", note="", frame_layer="The frame that each part comes from")
+_CAPTIONS = Captions(main="Result", note="", frame_layer="The frame that each part comes from")
 _PAGES = Environment(
     loader=PackageLoader("merge.review"), autoescape=True, undefined=StrictUndefined
 )
@@ -53,7 +53,7 @@ def look_html(number: int, group: Group, look: Look) -> str:
         overview=f"{address}/overview",
         width=width,
         height=height,
-        words=_WORDS,
+        captions=_CAPTIONS,
         frames=rows,
         has_blur=look.result.axis is not None,
         tolerance=f"{_TOLERANCE_PX:.2g}",
@@ -105,8 +105,8 @@ def _book(address: str, look: Look) -> dict[str, Any]:
         "width": width,
         "height": height,
         "origin": list(look.result.origin),
-        "name": _WORDS.main,
-        "frameLayer": _WORDS.frame_layer,
+        "name": _CAPTIONS.main,
+        "frameLayer": _CAPTIONS.frame_layer,
         "tileSide": TILE,
         "tiles": f"{address}/tile/",
         "versions": look.versions,

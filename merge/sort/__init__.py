@@ -15,7 +15,7 @@ from merge.model import FloatArray, FrameSource
 from merge.sort.folders import Placement, place_groups, remove_placed
 from merge.sort.grouping import group_stream
 from merge.sort.groups import FrameGroup, GroupKind, GroupSet, Shot, SortedFrames
-from merge.sort.likeness import Likeness, describe
+from merge.sort.likeness import SceneDescriptor, describe_scene
 from merge.sort.record import (
     NamedGroup,
     name_groups,
@@ -24,7 +24,7 @@ from merge.sort.record import (
     unreadable_source,
 )
 from merge.sort.shots import pair_files, split_cameras, without_wrong_times
-from merge.threads import share_out
+from merge.threads import map_threads
 
 __all__ = [
     "FrameGroup",
@@ -74,7 +74,7 @@ def sort_frames(
     shots = [_with_words(shot, problems or {}, remarks) for shot in pair_files(files)]
     # Decoding and filtering release the interpreter's lock, and only reduced forms are kept.
     for stream in split_cameras(shots):
-        seen = share_out(lambda shot: _look(shot, load_preview), stream)
+        seen = map_threads(lambda shot: _look(shot, load_preview), stream)
         found, together = group_stream([shot for shot, _ in seen], [one for _, one in seen])
         sets += [GroupSet(s.words, tuple(len(groups) + i for i in s.groups)) for s in together]
         groups += found
@@ -91,10 +91,10 @@ def _with_words(shot: Shot, problems: Mapping[Path, str], remarks: Mapping[Path,
 
 def _look(
     shot: Shot, load_preview: Callable[[FrameSource], FloatArray]
-) -> tuple[Shot, Likeness | None]:
+) -> tuple[Shot, SceneDescriptor | None]:
     if shot.problem:
         return shot, None
     try:
-        return shot, describe(load_preview(shot.source))
+        return shot, describe_scene(load_preview(shot.source))
     except MergeError as exc:
         return replace(shot, problem=str(exc)), None

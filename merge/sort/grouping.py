@@ -9,11 +9,11 @@ from typing import cast
 from merge.sort.costs import Evidence, gather
 from merge.sort.damaged import put_damaged
 from merge.sort.groups import FrameGroup, GroupKind, GroupSet, Shot
-from merge.sort.likeness import Likeness
+from merge.sort.likeness import SceneDescriptor
 from merge.sort.links import link_shots, tell_untold_apertures
 from merge.sort.movement import compare_focus
 from merge.sort.partition import SINGLE_KINDS, Part, cut
-from merge.sort.reasons import give_reason
+from merge.sort.reasons import explain_group
 from merge.sort.sets import Member, find_sets, tell_sets
 
 # Shots of one scene that are cut at once; a longer row is cut where it is least alike.
@@ -21,7 +21,7 @@ _MOST_AT_ONCE = 400
 
 
 def group_stream(
-    shots: Sequence[Shot], seen: Sequence[Likeness | None]
+    shots: Sequence[Shot], seen: Sequence[SceneDescriptor | None]
 ) -> tuple[list[FrameGroup], list[GroupSet]]:
     """Return groups of one camera's shots, and what they form together.
 
@@ -29,7 +29,7 @@ def group_stream(
     ----------
     shots : sequence of Shot
         In shooting order.
-    seen : sequence of Likeness or None
+    seen : sequence of SceneDescriptor or None
         One for each shot; None where the picture cannot be read.
     """
     good = [i for i, one in enumerate(seen) if one is not None]
@@ -39,7 +39,7 @@ def group_stream(
 
 
 def group_shots(
-    shots: Sequence[Shot], seen: Sequence[Likeness]
+    shots: Sequence[Shot], seen: Sequence[SceneDescriptor]
 ) -> tuple[list[FrameGroup], list[GroupSet]]:
     """Return groups of shots that can all be read, and what they form together."""
     if not shots:
@@ -84,7 +84,7 @@ def _make(part: Part, evidence: Evidence) -> list[FrameGroup]:
         spans = [range(i, i + 1) for i in spans[0]]
     groups = []
     for span, margin in zip(spans, part.margins, strict=True):
-        reason, certainty, notes = give_reason(part, span, margin, evidence)
+        reason, certainty, notes = explain_group(part, span, margin, evidence)
         chosen = tuple(evidence.shots[i] for i in span)
         notes += tuple(shot.remark for shot in chosen if shot.remark)
         groups.append(FrameGroup(kind, chosen, reason, certainty, notes))

@@ -37,7 +37,7 @@ _CONTRAST_FLOOR = 0.004
 
 
 @dataclass(frozen=True, eq=False)
-class Likeness:
+class SceneDescriptor:
     """One shot's small picture, reduced to what sorting compares.
 
     Attributes
@@ -61,7 +61,7 @@ class Likeness:
     light: float
 
 
-def describe(preview: FloatArray) -> Likeness:
+def describe_scene(preview: FloatArray) -> SceneDescriptor:
     """Return what sorting needs of a small picture.
 
     Parameters
@@ -83,7 +83,7 @@ def describe(preview: FloatArray) -> Likeness:
     energy = [_tile_means(b * b, rows, columns) / mean**2 for b in bands[1:]]
     light = float(preview.mean())
     noise = (np.array(_NOISE_KEPT) * spread / max(light, 0.02)) ** 2 + _CONTRAST_FLOOR**2
-    return Likeness(
+    return SceneDescriptor(
         scene=np.asarray(scene, np.float32),
         view=np.asarray(view, np.float32),
         energy=np.stack(energy, axis=-1).astype(np.float32),
@@ -104,7 +104,7 @@ def _tile_means(values: NDArray[np.floating], rows: int, columns: int) -> FloatA
     return np.asarray(means, np.float32)
 
 
-def same_scene(first: Likeness, second: Likeness) -> float:
+def same_scene(first: SceneDescriptor, second: SceneDescriptor) -> float:
     """Return how alike two scenes are: the correlation of the best small shift, -1 to 1.
 
     A shot without preview (all black) is like no other.

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from merge.naming import seconds_between
 from merge.sort.groups import Shot
-from merge.sort.likeness import Likeness, same_scene
+from merge.sort.likeness import SceneDescriptor, same_scene
 
 # Correlation of smoothed thumbnails below which two shots never show one scene.
 OTHER_SCENE = 0.7
@@ -58,7 +58,7 @@ class Link:
         return bool(self.other_view) or self.alike < OTHER_SCENE or late
 
 
-def link_shots(first: Shot, second: Shot, seen: tuple[Likeness, Likeness]) -> Link:
+def link_shots(first: Shot, second: Shot, seen: tuple[SceneDescriptor, SceneDescriptor]) -> Link:
     """Compare two neighbours."""
     a, b = first.settings, second.settings
     gap = seconds_between(a.captured_at, b.captured_at)

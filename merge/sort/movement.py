@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.sort.likeness import Likeness
+from merge.sort.likeness import SceneDescriptor
 
 # Of what shaking and moving focus share, the change over the whole picture, this part counts
 # (as a variance). A bracket also changes one part of the picture against another.
@@ -51,7 +51,7 @@ class Movement:
     held: bool = False
 
 
-def compare_focus(seen: list[Likeness]) -> Movement:
+def compare_focus(seen: list[SceneDescriptor]) -> Movement:
     """Lay shots of one scene over each other and compare where they are sharp."""
     if len(seen) == 1:
         return Movement(np.zeros((1, 1)), np.full((1, 2), 0.5), np.ones(1))
@@ -81,7 +81,7 @@ def _is_held(ways: list[NDArray[np.float64]], shape: tuple[int, ...]) -> bool:
     return bool(np.median(steps) > _HELD_PX)
 
 
-def _chain(seen: list[Likeness]) -> list[NDArray[np.float64]]:
+def _chain(seen: list[SceneDescriptor]) -> list[NDArray[np.float64]]:
     """Return the affine way from the first thumbnail to each, joined from neighbours.
 
     Neighbours are blurred alike; a fit of the first against the last of a bracket may fail.
@@ -111,7 +111,7 @@ def _align(first: NDArray[np.float32], second: NDArray[np.float32]) -> NDArray[n
 
 
 def _lay_over(
-    seen: list[Likeness], ways: list[NDArray[np.float64]]
+    seen: list[SceneDescriptor], ways: list[NDArray[np.float64]]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return energies in the first shot's place, and which tiles every shot shows."""
     rows, columns = seen[0].energy.shape[:2]

@@ -15,7 +15,7 @@ from merge.sort.partition import Part
 _TRAVEL = 0.08
 
 
-def give_reason(
+def explain_group(
     part: Part, span: range, margin: float, evidence: Evidence
 ) -> tuple[str, float, tuple[str, ...]]:
     """Return the sentence, the certainty (0 to 1) and notes of a group."""

@@ -12,7 +12,7 @@ import numpy as np
 from merge.naming import seconds_between
 from merge.sort.costs import Evidence, focus_limit
 from merge.sort.groups import FrameGroup, GroupSet, Shot
-from merge.sort.likeness import Likeness
+from merge.sort.likeness import SceneDescriptor
 from merge.sort.links import APERTURE_STOPS, EXPOSURE_STOPS
 from merge.sort.partition import Part
 
@@ -31,7 +31,7 @@ class Member:
     group: FrameGroup
     part: Part
     evidence: Evidence
-    seen: Likeness
+    seen: SceneDescriptor
 
 
 def find_sets(members: list[Member]) -> list[GroupSet]:

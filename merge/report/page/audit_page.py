@@ -14,7 +14,7 @@ from merge.pipeline.page_pictures import locate_sharpest
 from merge.pipeline.record import program_record
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
 from merge.report.page.shell import memory_row
-from merge.report.page.viewer import Words
+from merge.report.page.viewer import Captions
 
 
 def audit_page(
@@ -43,7 +43,7 @@ def audit_page(
         main=None,
         depth=locate_sharpest(result.stack, result.registration, result.axis, progress=progress),
         equalize=True,
-        words=Words(
+        captions=Captions(
             main="Sharpest parts",
             note="The sharpest parts of the frames, put side by side: a quick look at what the "
             "bracket holds, not a merge.",

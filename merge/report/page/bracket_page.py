@@ -17,6 +17,7 @@ from merge.pipeline.page_pictures import shown_frames, small_frame
 from merge.report.findings import badness, split_usual_gaps
 from merge.report.page.charts import coverage_chart, frame_trends_chart, limits_chart
 from merge.report.page.composite import SharpestComposite
+from merge.report.page.finding_crops import Places
 from merge.report.page.pictures import (
     CROP_QUALITY,
     Box,
@@ -32,9 +33,8 @@ from merge.report.page.pictures import (
     nearest_frame,
     page_budget,
 )
-from merge.report.page.places import Places
 from merge.report.page.shell import Section, render, render_page, run_section
-from merge.report.page.viewer import VIEWER_SCRIPTS, Viewed, Words, strip_html, viewer_html
+from merge.report.page.viewer import VIEWER_SCRIPTS, Captions, ViewerData, strip_html, viewer_html
 
 # Findings shown with pictures; more of them say the same again and cost bytes.
 _PICTURED = 10
@@ -61,7 +61,7 @@ class BracketView:
         Over ``box``, at any size; positions count all frames of the stack.
     equalize : bool
         Frames are shown with their light evened out.
-    words : Words
+    captions : Captions
     deep : OutputDepth or None
         Over ``box``, where frames see near and far shifted differently.
     """
@@ -72,7 +72,7 @@ class BracketView:
     main: Bytes | None
     depth: DepthMap
     equalize: bool
-    words: Words
+    captions: Captions
     deep: OutputDepth | None = None
 
 
@@ -200,7 +200,7 @@ def _because(view: BracketView) -> str:
 
 def _gather(
     view: BracketView, places: Places, crops: Sequence[Crop], progress: Progress | None
-) -> tuple[Viewed, dict[Crop, str]]:
+) -> tuple[ViewerData, dict[Crop, str]]:
     """Go once over the frames; return what the viewer shows, and the crops as image addresses."""
     inspection, shape = view.inspection, (view.box[2], view.box[3])
     quality = _FRAME_QUALITY if view.main is None else choose_quality(view.main)
@@ -225,7 +225,7 @@ def _gather(
             book.cut_out[crop] = encode_picture(cut(pixels, crop.box), CROP_QUALITY)
     depth_map = encode_depth_map(view.depth, inspection.aligned[-1])
     spent = book.spent_bytes() + main.size_bytes() + len(depth_map.png)
-    viewed = Viewed(
+    viewed = ViewerData(
         view.stack,
         places,
         depth_map,
@@ -234,7 +234,7 @@ def _gather(
         book.tiles(page_budget(shape) - spent),
         _unaligned(view),
         inspection.findings,
-        view.words,
+        view.captions,
     )
     return viewed, {crop: data_uri(data) for crop, data in book.cut_out.items()}
 
@@ -292,7 +292,7 @@ def _centre(box: Box) -> str:
 
 
 def _caption(view: BracketView, crop: Crop) -> str:
-    return view.words.main if crop.frame is None else view.stack.sources[crop.frame].name
+    return view.captions.main if crop.frame is None else view.stack.sources[crop.frame].name
 
 
 def _place(view: BracketView, finding: Finding, crops: Sequence[Crop]) -> str:
@@ -323,7 +323,7 @@ def _coverage_html(view: BracketView) -> str:
     )
 
 
-def _frames_html(view: BracketView, viewed: Viewed) -> str:
+def _frames_html(view: BracketView, viewed: ViewerData) -> str:
     names, inspection = [s.name for s in view.stack.sources], view.inspection
     trends = frame_trends_chart(
         inspection.registration,

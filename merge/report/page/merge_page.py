@@ -14,7 +14,7 @@ from merge.pipeline.page_pictures import locate_sharpest, screen_pixels
 from merge.report.merge import times_text
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
 from merge.report.page.shell import memory_row
-from merge.report.page.viewer import Words
+from merge.report.page.viewer import Captions
 from merge.resizing import reduced_shape
 
 _CHOSEN = "The frame that each part comes from"
@@ -49,7 +49,7 @@ def merge_page(
         main=screen_pixels(result.pixels, reference),
         depth=_reduced_depth(result, progress),
         equalize=result.options.equalize_exposure,
-        words=Words(main="Result", note="", frame_layer=chosen),
+        captions=Captions(main="Result", note="", frame_layer=chosen),
         deep=result.places,
     )
     written = record["written"]["picture"]["name"]

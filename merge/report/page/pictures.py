@@ -19,7 +19,7 @@ from PIL import Image
 from merge.model import Box, DepthMap, FloatArray
 from merge.pipeline.page_pictures import ShownFrame
 from merge.resizing import reduce_map
-from merge.threads import share_out
+from merge.threads import map_threads
 
 Bytes = NDArray[np.uint8]
 
@@ -149,7 +149,7 @@ def encode_main(pixels: Bytes, quality: int) -> MainPicture:
 def _encode_boxes(
     pixels: Bytes, boxes: Mapping[tuple[int, int], Box], quality: int
 ) -> dict[tuple[int, int], bytes]:
-    encoded = share_out(lambda box: encode_picture(cut(pixels, box), quality), boxes.values())
+    encoded = map_threads(lambda box: encode_picture(cut(pixels, box), quality), boxes.values())
     return dict(zip(boxes, encoded, strict=True))
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.model import Finding, Stack
+from merge.report.page.finding_crops import Places
 from merge.report.page.pictures import (
     FRAME_TILE,
     MAIN_TILE,
@@ -23,20 +24,19 @@ from merge.report.page.pictures import (
     data_uri,
     encode_png,
 )
-from merge.report.page.places import Places
 from merge.report.page.shell import embed_json, render
 
 # Even steps for the eye, and told apart by colour-blind readers: made for that and checked in
 # J. R. Nunez et al., PLoS ONE 13(7), e0199239 (2018) (cividis); viridis and inferno likewise.
 _PALETTES = ("viridis", "cividis", "inferno")
 # What a page with a viewer needs beside page.js.
-VIEWER_SCRIPTS = ("pictures.js", "viewer.js", "loupe.js", "hands.js")
+VIEWER_SCRIPTS = ("pictures.js", "viewer.js", "loupe.js", "input.js")
 # The map of blur ends at this many times the tolerance.
 BLUR_SPAN = 3.0
 
 
 @dataclass(frozen=True)
-class Words:
+class Captions:
     """How a page calls its main picture.
 
     Attributes
@@ -55,7 +55,7 @@ class Words:
 
 
 @dataclass(frozen=True, eq=False)
-class Viewed:
+class ViewerData:
     """Everything that the viewer and the strip show.
 
     Attributes
@@ -71,7 +71,7 @@ class Viewed:
     unaligned : mapping of int to bytes
         Thumbnails of frames that could not be aligned.
     findings : sequence of Finding
-    words : Words
+    captions : Captions
     """
 
     stack: Stack
@@ -82,10 +82,10 @@ class Viewed:
     tiles: Mapping[int, Mapping[tuple[int, int], bytes]]
     unaligned: Mapping[int, bytes]
     findings: Sequence[Finding]
-    words: Words
+    captions: Captions
 
 
-def viewer_html(viewed: Viewed) -> str:
+def viewer_html(viewed: ViewerData) -> str:
     """Return the viewer with its pictures, for a page's first section."""
     height, width = viewed.book.shape
     return render(
@@ -93,7 +93,7 @@ def viewer_html(viewed: Viewed) -> str:
         overview=data_uri(viewed.main.overview),
         width=width,
         height=height,
-        words=viewed.words,
+        captions=viewed.captions,
         frames=frame_rows(viewed),
         has_blur=viewed.places.axis is not None,
         tolerance=f"{viewed.places.tolerance_px:.2g}",
@@ -103,12 +103,12 @@ def viewer_html(viewed: Viewed) -> str:
     )
 
 
-def strip_html(viewed: Viewed) -> str:
+def strip_html(viewed: ViewerData) -> str:
     """Return the strip of frames."""
     return render("strip.html.j2", frames=frame_rows(viewed))
 
 
-def frame_rows(viewed: Viewed) -> list[dict[str, Any]]:
+def frame_rows(viewed: ViewerData) -> list[dict[str, Any]]:
     """Return what the strip tells of every frame of the stack."""
     rows = []
     for index, source in enumerate(viewed.stack.sources):
@@ -132,7 +132,7 @@ def frame_rows(viewed: Viewed) -> list[dict[str, Any]]:
     return rows
 
 
-def _pictures(viewed: Viewed) -> dict[str, Any]:
+def _pictures(viewed: ViewerData) -> dict[str, Any]:
     """Return the block of JSON that the scripts draw from."""
     book, places = viewed.book, viewed.places
     height, width = book.shape
@@ -141,8 +141,8 @@ def _pictures(viewed: Viewed) -> dict[str, Any]:
         "width": width,
         "height": height,
         "origin": list(places.box[:2]),
-        "name": viewed.words.main,
-        "frameLayer": viewed.words.frame_layer,
+        "name": viewed.captions.main,
+        "frameLayer": viewed.captions.frame_layer,
         "tileSide": MAIN_TILE,
         "tiles": as_text(viewed.main.tiles),
         "frameTileSide": FRAME_TILE,

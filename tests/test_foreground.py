@@ -17,11 +17,11 @@ from scipy.special import j1
 from skimage.metrics import peak_signal_noise_ratio
 
 from merge.blend import (
-    Veil,
-    VeilScene,
-    find_veil,
+    ForegroundBlur,
+    OcclusionScene,
+    find_foreground_blur,
     observed_range,
-    remove_veil,
+    remove_foreground_blur,
 )
 from merge.disks import disk_kernel
 from merge.encoding import encode, linearize
@@ -48,13 +48,13 @@ class TwoLayers:
         """True depth in frames."""
         return np.where(self.near, 0, FRAMES - 1).astype(np.float32)
 
-    def scene(self, *, exchanged: bool = False) -> VeilScene:
+    def scene(self, *, exchanged: bool = False) -> OcclusionScene:
         """Return what the merge would know, with near and far as they are or exchanged."""
         position = self.position
         light = [linearize(frame, "srgb") for frame in self.frames]
         low, high = observed_range(light, reach=1)
         sign = -1.0 if exchanged else 1.0
-        return VeilScene(position, choose(light, position), low, high, sign * POSITIONS_PX)
+        return OcclusionScene(position, choose(light, position), low, high, sign * POSITIONS_PX)
 
 
 def choose(pictures: list[np.ndarray], position: np.ndarray) -> np.ndarray:
@@ -181,21 +181,27 @@ def test_disk_kernel_has_the_variance_of_a_disk(diameter):
 # --- veil -------------------------------------------------------------------------------------
 
 
-def cleared_of(frame: np.ndarray, index: int, scene: VeilScene, reduction: int = 1) -> np.ndarray:
+def cleared_of(
+    frame: np.ndarray, index: int, scene: OcclusionScene, reduction: int = 1
+) -> np.ndarray:
     """Return a whole frame without its veil."""
-    veil = find_veil(index, scene)
+    veil = find_foreground_blur(index, scene)
     if veil is None:
         return frame
-    return remove_veil(frame.copy(), (0, 0, *frame.shape[:2]), veil, scene, reduction, "srgb")
+    return remove_foreground_blur(
+        frame.copy(), (0, 0, *frame.shape[:2]), veil, scene, reduction, "srgb"
+    )
 
 
 def test_parts_of_a_frame_are_cleared_as_the_whole_is(bright):
     scene, frame = bright.scene(), bright.frames[LAST]
     whole = cleared_of(frame, LAST, scene)
-    veil = find_veil(LAST, scene)
+    veil = find_foreground_blur(LAST, scene)
     for row, column in ((0, 0), (40, 70), (100, 30)):
         part = np.s_[row : row + 50, column : column + 60]
-        found = remove_veil(frame[part].copy(), (row, column, 50, 60), veil, scene, 1, "srgb")
+        found = remove_foreground_blur(
+            frame[part].copy(), (row, column, 50, 60), veil, scene, 1, "srgb"
+        )
         np.testing.assert_array_equal(found, whole[part])
 
 
@@ -259,7 +265,7 @@ def test_exchanged_ends_do_bounded_harm(bright):
 
 def test_scene_at_half_size_does_nearly_as_well(bright):
     whole = bright.scene()
-    half = VeilScene(
+    half = OcclusionScene(
         whole.position[::2, ::2].copy(),
         *(cv2.resize(v, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
           for v in (whole.light, whole.low, whole.high)),
@@ -275,7 +281,7 @@ def test_scene_at_half_size_does_nearly_as_well(bright):
 def test_tiles_do_not_show(bright, monkeypatch):
     frame = bright.frames[LAST]
     whole = cleared_of(frame, LAST, bright.scene())
-    monkeypatch.setattr("merge.blend.veil._TILE_PX", 40)
+    monkeypatch.setattr("merge.blend.foreground.FOREGROUND_TILE_PX", 40)
     tiled = cleared_of(frame, LAST, bright.scene())
     np.testing.assert_allclose(tiled, whole, atol=2e-3)
 
@@ -284,9 +290,11 @@ def uncovered(seen: np.ndarray, noise: float, cover: float = 0.6) -> np.ndarray:
     """Return linear light (h, w, 1) from behind a dark veil of one coverage."""
     shape = seen.shape[:2]
     flat = np.zeros(seen.shape, np.float32)
-    scene = VeilScene(np.zeros(shape, np.float32), flat, flat, flat + 1, POSITIONS_PX, noise)
+    scene = OcclusionScene(np.zeros(shape, np.float32), flat, flat, flat + 1, POSITIONS_PX, noise)
     maps = np.dstack([np.ones(shape), np.full(shape, cover), np.zeros(shape)]).astype(np.float32)
-    out = remove_veil(encode(seen, "srgb"), (0, 0, *shape), Veil(maps), scene, 1, "srgb")
+    out = remove_foreground_blur(
+        encode(seen, "srgb"), (0, 0, *shape), ForegroundBlur(maps), scene, 1, "srgb"
+    )
     return linearize(out, "srgb")[8:-8, 8:-8]
 
 

@@ -26,22 +26,22 @@ _WHOLE_SHARE = 0.06
 
 
 @dataclass(frozen=True, eq=False)
-class Cores:
+class MovingRegions:
     """Parts that moved, at the compared size.
 
     Attributes
     ----------
     labels : ndarray, shape (h, w), int32
         0 where everything held still.
-    followed : ndarray, shape (L + 1,), bool
+    follows_depth : ndarray, shape (L + 1,), bool
         True for labels that are too large for one frame.
     """
 
     labels: IntArray
-    followed: BoolArray
+    follows_depth: BoolArray
 
 
-def find_cores(evidence: FloatArray, position: FloatArray) -> Cores:
+def find_moving_regions(evidence: FloatArray, position: FloatArray) -> MovingRegions:
     """Return the parts that moved.
 
     Parameters
@@ -60,14 +60,14 @@ def find_cores(evidence: FloatArray, position: FloatArray) -> Cores:
     kept[0] = False
     mask = kept[regions]
     if not mask.any():
-        return Cores(np.zeros(position.shape, np.int32), np.zeros(1, bool))
+        return MovingRegions(np.zeros(position.shape, np.int32), np.zeros(1, bool))
     labels = _link(_split_by_depth(mask, position), position)
-    followed = np.bincount(labels.ravel()) > _WHOLE_SHARE * labels.size
-    followed[0] = False
-    return Cores(labels, followed)
+    follows_depth = np.bincount(labels.ravel()) > _WHOLE_SHARE * labels.size
+    follows_depth[0] = False
+    return MovingRegions(labels, follows_depth)
 
 
-def followed_frames(mask: BoolArray, position: FloatArray) -> IntArray:
+def frames_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
     """Return the frame nearest to the depth around every place of a part that follows its depth.
 
     Parameters

@@ -1,4 +1,4 @@
-"""Take the veil of a blurred foreground off what lies behind it.
+"""Take the veil, which is the blur of a near thing, off what lies behind it.
 
 At a depth step the frame that is sharp on the background has the blurred foreground lying over
 it: ``y = (1 - a) b + f``, in linear light, with a the foreground's coverage and f its light, both
@@ -28,11 +28,11 @@ from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 _MOST_COVER = 0.75
 # Fine detail is what a blur of this sigma takes away; its variance is taken over as much.
 _FINE_SIGMA_PX = 1.2
-_TILE_PX = 192
+FOREGROUND_TILE_PX = 192
 
 
 @dataclass(frozen=True, eq=False)
-class VeilScene:
+class OcclusionScene:
     """What is known of the scene, at a reduced size.
 
     Attributes
@@ -73,7 +73,7 @@ class VeilScene:
         """Tiles, with their least and greatest depth in frames."""
         return [
             (tile, float(self.position[tile].min()), float(self.position[tile].max()))
-            for tile in iterate_tiles(self.position.shape, _TILE_PX, _TILE_PX)
+            for tile in iterate_tiles(self.position.shape, FOREGROUND_TILE_PX, FOREGROUND_TILE_PX)
         ]
 
 
@@ -106,7 +106,7 @@ def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[Float
 
 
 @dataclass(frozen=True, eq=False)
-class Veil:
+class ForegroundBlur:
     """What lies over one frame, at the scene's scale.
 
     Attributes
@@ -122,14 +122,14 @@ class Veil:
     origin: tuple[int, int] = (0, 0)
 
 
-def find_veil(index: int, scene: VeilScene) -> Veil | None:
+def find_foreground_blur(index: int, scene: OcclusionScene) -> ForegroundBlur | None:
     """Return the veil of what lies in front of a frame's focus; None where there is none.
 
     Parameters
     ----------
     index : int
         The frame's place in ``scene.positions_px``.
-    scene : VeilScene
+    scene : OcclusionScene
     """
     found: list[tuple[Tile, FloatArray]] = []
     gap_px = _gap_px(scene)
@@ -145,7 +145,7 @@ def find_veil(index: int, scene: VeilScene) -> Veil | None:
     return _joined(found, scene.position.shape) if found else None
 
 
-def _joined(found: list[tuple[Tile, FloatArray]], shape: tuple[int, ...]) -> Veil:
+def _joined(found: list[tuple[Tile, FloatArray]], shape: tuple[int, ...]) -> ForegroundBlur:
     """Return the veil of tiles' maps, on the rectangle that they lie in and a pixel around."""
     around, channels = [], found[0][1].shape[2]
     for axis in range(2):
@@ -157,11 +157,16 @@ def _joined(found: list[tuple[Tile, FloatArray]], shape: tuple[int, ...]) -> Vei
     whole = slice(top, bottom), slice(left, right)
     for core, values in found:
         maps[tile_within(core, whole)] = values
-    return Veil(maps, (top, left))
+    return ForegroundBlur(maps, (top, left))
 
 
-def remove_veil(
-    pixels: FloatArray, box: Box, veil: Veil, scene: VeilScene, reduction: int, transfer: str
+def remove_foreground_blur(
+    pixels: FloatArray,
+    box: Box,
+    veil: ForegroundBlur,
+    scene: OcclusionScene,
+    reduction: int,
+    transfer: str,
 ) -> FloatArray:
     """Return part of a frame without its veil.
 
@@ -171,9 +176,9 @@ def remove_veil(
         The aligned frame within ``box``; changed in place.
     box : (row, column, height, width)
         At full size.
-    veil : Veil
-        From `find_veil`.
-    scene : VeilScene
+    veil : ForegroundBlur
+        From `find_foreground_blur`.
+    scene : OcclusionScene
     reduction : int
         Full-size pixels for one of the scene.
     transfer : str
@@ -264,13 +269,13 @@ def _soft(values: FloatArray, sigma: float) -> FloatArray:
     return cv2.GaussianBlur(values, (0, 0), sigma).reshape(values.shape)
 
 
-def _gap_px(scene: VeilScene) -> float:
+def _gap_px(scene: OcclusionScene) -> float:
     """Return how far in front of a frame something counts as foreground: the mean step."""
     return float(np.abs(np.diff(scene.positions_px)).mean())
 
 
 def _tiles_beside_foreground(
-    index: int, scene: VeilScene, gap_px: float
+    index: int, scene: OcclusionScene, gap_px: float
 ) -> Iterator[tuple[Tile, Tile, BoolArray, FloatArray]]:
     """Yield tiles that hold pixels a frame is mixed into beside foreground.
 
