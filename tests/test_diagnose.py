@@ -89,7 +89,11 @@ def test_nothing_is_found_in_a_whole_bracket(seed, margin):
 @pytest.mark.parametrize("dropped", [1, slow(3), 6, slow(8), 10])
 def test_a_dropped_slice_is_found_at_any_interior_place(dropped):
     tiles = [t for i, t in enumerate(tiles_of()) if i != dropped]
-    (finding,) = diagnose(tiles)
+    findings = diagnose(tiles)
+    assert sorted(kinds(findings)) == ["dropped slice", "gap"]
+    for finding in findings:
+        assert finding.frames == (dropped - 1, dropped)
+    (finding,) = sum_up_findings(findings)
     assert (finding.kind, finding.frames) == ("gap", (dropped - 1, dropped))
     before, after = f"frame{dropped}", f"frame{dropped + 1}"
     assert f"Between {before} and {after} a slice is missing" in finding.message
@@ -358,11 +362,12 @@ def test_a_frame_left_out_and_the_gap_that_it_leaves_are_one_finding():
         settings=[CaptureSettings()] * 12,
         tolerance_px=TOLERANCE,
     )
-    (finding,) = findings
+    assert [(f.kind, f.frames) for f in findings] == [("not aligned", (6,)), ("gap", (5, 7))]
+    (finding,) = sum_up_findings(findings)
     assert (finding.kind, finding.severity, finding.frames) == ("gap", "problem", (5, 7))
     assert finding.message.startswith("frame7 could not be aligned: 5 EV darker than the others")
     assert "Gap between frame6 and frame8: what lies midway" in finding.message
-    assert finding.advice == "Take frame7 again."
+    assert finding.advice == "frame7 is left out; take it again if it belongs to this bracket."
 
 
 def test_frames_whose_place_is_a_guess_are_told_as_such():

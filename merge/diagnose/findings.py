@@ -25,7 +25,6 @@ from merge.diagnose.frames import (
     find_unsure_places,
 )
 from merge.diagnose.sequence import find_dropped, find_duplicates, find_wrong_order
-from merge.diagnose.wording import list_names
 from merge.model import CaptureSettings, Finding, FocusAxis, Registration, worst_first
 
 
@@ -78,8 +77,7 @@ def diagnose_stack(
         raise ValueError(f"{count} frames, {len(names)} names, tolerance {tolerance_px} px")
     if axis is not None and len(axis.positions_px) != len(aligned):
         raise ValueError(f"{len(aligned)} aligned frames, {len(axis.positions_px)} on the axis")
-    findings = find_bumps(registration, names)
-    unaligned = find_unaligned(registration, names)
+    findings = [*find_unaligned(registration, names), *find_bumps(registration, names)]
     findings += find_changed_settings(settings, names)
     gains = np.array([registration.frames[i].gain for i in aligned])
     if axis is not None:
@@ -91,46 +89,14 @@ def diagnose_stack(
         own = [settings[i] for i in aligned]
         known = pixel_pitch_um, subject_mm_per_px
         inner = _axis_findings(axis, [names[i] for i in aligned], own, tolerance_px, *known)
-        findings += [_renumber(f, aligned) for f in inner]
+        # Of a frame left out it is known what is missing there.
+        renumbered = (_renumber(f, aligned) for f in inner)
+        findings += [f for f in renumbered if f.kind != "dropped slice" or np.ptp(f.frames) == 1]
         if axis.quality is not None:
             gains = axis.quality.gains
     inner = find_exposure_jumps(gains, [settings[i] for i in aligned], [names[i] for i in aligned])
     findings += [_renumber(f, aligned) for f in inner]
-    return worst_first(_by_cause(unaligned, findings, names))
-
-
-def _by_cause(
-    unaligned: Sequence[Finding], findings: Sequence[Finding], names: Sequence[str]
-) -> list[Finding]:
-    """Return findings with those of one gap in one: its width, the rhythm, a frame left out."""
-    told, joined = list(unaligned), []
-    missing = {f.frames: f for f in findings if f.kind == "dropped slice"}
-    gaps = {f.frames for f in findings if f.kind == "gap"}
-    for finding in findings:
-        if finding.kind not in ("gap", "dropped slice"):
-            joined.append(finding)
-            continue
-        first, last = finding.frames
-        causes = [s for s in unaligned if first < s.frames[0] < last]
-        if finding.kind == "dropped slice":
-            joined += [] if causes or finding.frames in gaps else [finding]
-        elif causes and finding.severity != "note":
-            again = list_names([names[s.frames[0]] for s in causes])
-            joined.append(_joined([*causes, finding], f"Take {again} again."))
-            told = [s for s in told if s not in causes]
-        elif not causes and (lost := missing.get(finding.frames)) is not None:
-            look, take = lost.advice.partition(",")[0], finding.advice
-            joined.append(_joined([finding, lost], f"{look}, or {take[0].lower()}{take[1:]}"))
-        else:
-            joined.append(finding)
-    return [*told, *joined]
-
-
-def _joined(findings: Sequence[Finding], advice: str) -> Finding:
-    """Return one finding about what several are about: the gap, as bad as the worst of them."""
-    (gap,) = (f for f in findings if f.kind == "gap")
-    message = " ".join(f.message for f in findings)
-    return replace(gap, severity=worst_first(findings)[0].severity, message=message, advice=advice)
+    return worst_first(findings)
 
 
 def _axis_findings(

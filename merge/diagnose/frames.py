@@ -34,7 +34,7 @@ def find_unaligned(registration: Registration, names: Sequence[str]) -> list[Fin
             kind="not aligned",
             severity="problem",
             message=f"{names[i]} could not be aligned: {frame.reason or 'no match'}.",
-            advice=f"Look whether {names[i]} belongs to this bracket; it is left out.",
+            advice=f"{names[i]} is left out; take it again if it belongs to this bracket.",
             frames=(i,),
         )
         for i, frame in enumerate(registration.frames)

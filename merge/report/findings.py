@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from merge.model import Finding, worst_first
 
@@ -52,7 +53,11 @@ def _numbers(frames: Sequence[int]) -> str:
 
 
 def split_usual_gaps(findings: Sequence[Finding]) -> tuple[list[Finding], list[Finding]]:
-    """Return the findings to tell, and the gaps that one finding about wide steps stands for."""
+    """Return the findings to tell, and the gaps that one finding about wide steps stands for.
+
+    What is told of one gap is one finding: its width, the slice missing there, a frame left out.
+    """
+    findings = _one_for_a_gap(findings)
     usual = next((f.value for f in findings if f.kind == "wide steps"), None)
     told: list[Finding] = []
     summed: list[Finding] = []
@@ -60,6 +65,33 @@ def split_usual_gaps(findings: Sequence[Finding]) -> tuple[list[Finding], list[F
         ordinary = usual is not None and (finding.value or 0.0) <= _STANDS_OUT * usual
         (summed if finding.kind == "gap" and ordinary else told).append(finding)
     return told, summed
+
+
+def _one_for_a_gap(findings: Sequence[Finding]) -> list[Finding]:
+    """Return findings with those about one gap in one, as bad as the worst of them."""
+    told = list(findings)
+    for gap in findings:
+        if gap.kind != "gap" or gap.severity == "note":
+            continue
+        first, last = gap.frames
+        lost = [f for f in findings if f.kind == "dropped slice" and f.frames == gap.frames]
+        without = (f for f in findings if f.kind == "not aligned" and f.severity == "problem")
+        out = [f for f in without if first < f.frames[0] < last]
+        if not (lost or out):
+            continue
+        advice = " ".join(f.advice for f in out)
+        if lost:
+            look, more = lost[0].advice.partition(",")[0], gap.advice
+            advice = f"{look}, or {more[:1].lower()}{more[1:]}"
+        about = [*out, gap, *lost]
+        joined = replace(
+            gap,
+            severity=worst_first(about)[0].severity,
+            message=" ".join(f.message for f in about),
+            advice=advice,
+        )
+        told = [joined if f is gap else f for f in told if f not in lost and f not in out]
+    return told
 
 
 def badness(finding: Finding) -> tuple[int, float]:
