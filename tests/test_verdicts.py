@@ -405,6 +405,8 @@ def test_where_to_go_on_beyond_an_end_is_told_as_what_can_be_set():
     assert f"{told / 3:.1f} times the step from frame4 to frame5 farther on" in end.advice
     (end,) = find_uncovered_ends(axis, 2.0, NAMES, None, NOWHERE, 0.1)
     assert f"(on a rail {0.1 * told:.3g} mm on from frame5)" in end.advice
+    (end,) = find_uncovered_ends(axis, 2.0, NAMES, None, NOWHERE, 0.01)
+    assert f"(on a rail {10 * told:.3g} µm on from frame5)" in end.advice
     near = [1 / (2.0 - 0.1 * i) for i in range(5)]
     (end,) = find_uncovered_ends(axis, 2.0, NAMES, None, near)
     assert f"focused at {1 / (1.6 - 0.1 * told / 3):.3g}" in end.advice

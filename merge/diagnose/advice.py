@@ -33,7 +33,7 @@ def add_between(
     if told is not None:
         where = f"focused at {told}"
     elif step_mm is not None:
-        where += f" (on a rail {_millimetres(parts, step_mm)} on from {first})"
+        where += f" (on a rail {_lengths(parts, step_mm)} on from {first})"
     return f"Take {_frames(extra)} more, {where}."
 
 
@@ -69,7 +69,7 @@ def add_beyond(
     steps = _listed([two_digits(part) for part in parts])
     advice += f", {steps} times the step from {names[0]} to {names[1]} farther on"
     if mm_per_px is not None:
-        advice += f" (on a rail {_millimetres(on_px, mm_per_px)} on from {names[1]})"
+        advice += f" (on a rail {_lengths(on_px, mm_per_px)} on from {names[1]})"
     return f"{advice}."
 
 
@@ -104,8 +104,11 @@ def _places(
     )
 
 
-def _millimetres(parts: Sequence[float], unit_mm: float) -> str:
-    return _listed([f"{part * unit_mm:.3g} mm" for part in parts])
+def _lengths(parts: Sequence[float], unit_mm: float) -> str:
+    """Write ways of a rail; below 0.1 mm in µm, as rails are set."""
+    fine = max(parts) * unit_mm < 0.1
+    unit, factor = ("µm", 1000 * unit_mm) if fine else ("mm", unit_mm)
+    return _listed([f"{part * factor:.3g} {unit}" for part in parts])
 
 
 def _listed(words: Sequence[str]) -> str:

@@ -175,7 +175,9 @@ def _sensor_step(inspection: Inspection) -> str:
     shift = float(focus_shift_at_sensor_um(step * inspection.pixel_pitch_um, number))
     text = f", {shift:.0f} µm at the sensor"
     if inspection.magnification:
-        text += f", {shift / 1000 / inspection.magnification**2:.2g} mm at the subject"
+        way = shift / inspection.magnification**2
+        text += f", {way:.2g} µm" if way < 100 else f", {way / 1000:.2g} mm"
+        text += " at the subject"
     return text
 
 
