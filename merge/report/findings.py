@@ -71,7 +71,7 @@ def _one_for_a_gap(findings: Sequence[Finding]) -> list[Finding]:
     """Return findings with those about one gap in one, as bad as the worst of them."""
     told = list(findings)
     for gap in findings:
-        if gap.kind != "gap" or gap.severity == "note":
+        if gap.kind != "gap" or gap.severity == "note" or not gap.frames:
             continue
         first, last = gap.frames
         lost = [f for f in findings if f.kind == "dropped slice" and f.frames == gap.frames]
