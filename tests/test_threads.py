@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+from threading import current_thread, main_thread
 
 import numpy as np
 import pytest
 from small_brackets import small_bracket
 
-from merge import merge_stack, threads
+from merge import merge_stack
 from merge.threads import map_threads
 
 
@@ -16,9 +17,10 @@ from merge.threads import map_threads
 def two_cores(monkeypatch):
     """Whatever the machine has, and whatever workers of the tests are given."""
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
-    threads._threads.cache_clear()
-    yield
-    threads._threads.cache_clear()
+
+
+def in_the_callers_thread() -> list[bool]:
+    return map_threads(lambda _: current_thread() is main_thread(), range(4))
 
 
 def test_work_that_shares_out_its_own_work_ends():
@@ -38,8 +40,9 @@ def test_a_failure_reaches_the_caller():
 def test_threads_change_no_result(monkeypatch):
     frames, _ = small_bracket(5, height=320, width=480)
     shared = merge_stack(frames)
-    assert threads._threads.cache_info().currsize == 1
+    assert not any(in_the_callers_thread())
     monkeypatch.setattr(os, "cpu_count", lambda: 1)
+    assert all(in_the_callers_thread())
     alone = merge_stack(frames)
     np.testing.assert_array_equal(shared.pixels, alone.pixels)
     np.testing.assert_array_equal(shared.axis.positions_px, alone.axis.positions_px)
