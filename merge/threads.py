@@ -16,7 +16,7 @@ import cv2
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
-_NAME = "share-out"
+_NAME = "map-threads"
 # Reduced maps of frames that a merge works on at a time: limits of memory are planned for two.
 FRAMES_AT_ONCE = min(os.cpu_count() or 1, 2)
 

@@ -7,6 +7,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 import pytest
+from depth_stacks import measured_stack
 from scenes import blur
 
 from merge.blend import SurfaceBlend, mixing_reach, within
@@ -67,21 +68,11 @@ def bar_before_a_backdrop(
 
 def depths(frames: list[np.ndarray], *, near_first: bool = True) -> tuple[DepthMap, DepthMap]:
     """Return the depth that fine detail tells, and with smooth places settled."""
-    shape = frames[0].shape
-    with (
-        ScratchStack(len(frames), shape[:2], np.float16, memory_bytes=1 << 30) as measures,
-        ScratchStack(len(frames), shape, np.float16, memory_bytes=1 << 30) as pictures,
-    ):
-        guide = FocusComposite(shape)
-        for frame in frames:
-            measure = measure_detail(frame.mean(axis=2), 1)
-            measures.append(measure)
-            pictures.append(frame)
-            guide.add(measure, frame)
-        fine = locate_depth(measures, guide.pixels)
+    with measured_stack(frames) as (measures, pictures, sharpest):
+        fine = locate_depth(measures, sharpest)
         evidence = weigh_evidence(measures, fine)
         settled, _ = settle_smooth_places(
-            fine, evidence, measures, pictures, guide.pixels, AXIS_PX, near_first=near_first
+            fine, evidence, measures, pictures, sharpest, AXIS_PX, near_first=near_first
         )
         return fine, mark_ends(settled, evidence, measures, AXIS_PX)
 
@@ -216,13 +207,7 @@ def test_a_frame_that_shows_less_of_a_soft_stalk_does_not_replace_the_one_that_f
         frames.append((seen + NOISE * rng.standard_normal(seen.shape)).astype(np.float32))
     evidence = coarse.Evidence(np.zeros(SIZE, bool), NOISE * 0.67)
     last, second = (np.full(SIZE, k, np.float32) for k in (FRAMES - 1, 2))
-    with (
-        ScratchStack(FRAMES, SIZE, np.float16, memory_bytes=1 << 30) as measures,
-        ScratchStack(FRAMES, (*SIZE, 3), np.float16, memory_bytes=1 << 30) as pictures,
-    ):
-        for frame in frames:
-            measures.append(measure_detail(frame.mean(axis=2), 1))
-            pictures.append(frame)
+    with measured_stack(frames) as (measures, pictures, _):
         kept = coarse.shows_less(pictures, measures, evidence, last, second)
         given = coarse.shows_less(pictures, measures, evidence, second, last)
     assert kept[20:-20, 140:158].mean() > 0.95

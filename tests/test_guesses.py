@@ -5,17 +5,15 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from depth_stacks import measured_stack
 from scenes import blur
 
 from merge.blend import lend_light
 from merge.depth import (
-    FocusComposite,
     locate_depth,
-    measure_detail,
     settle_smooth_places,
     weigh_evidence,
 )
-from merge.scratch import ScratchStack
 
 SIZE, STEP_PX, FRAMES, NOISE = (160, 240), 5.0, 9, 0.003
 AXIS_PX = STEP_PX * np.arange(FRAMES)
@@ -56,21 +54,10 @@ def ground_before_the_first_frame() -> tuple[list[np.ndarray], np.ndarray, np.nd
 
 def chosen_by_depth(frames: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Return each place from the frame that its depth tells, and whether that is a guess."""
-    with (
-        ScratchStack(FRAMES, SIZE, np.float16, memory_bytes=1 << 30) as measures,
-        ScratchStack(FRAMES, (*SIZE, 3), np.float16, memory_bytes=1 << 30) as pictures,
-    ):
-        guide = FocusComposite((*SIZE, 3))
-        for frame in frames:
-            measure = measure_detail(frame.mean(axis=2), 1)
-            measures.append(measure)
-            pictures.append(frame)
-            guide.add(measure, frame)
-        fine = locate_depth(measures, guide.pixels)
+    with measured_stack(frames) as (measures, pictures, sharpest):
+        fine = locate_depth(measures, sharpest)
         evidence = weigh_evidence(measures, fine)
-        depth, guessed = settle_smooth_places(
-            fine, evidence, measures, pictures, guide.pixels, AXIS_PX
-        )
+        depth, guessed = settle_smooth_places(fine, evidence, measures, pictures, sharpest, AXIS_PX)
     rows, columns = np.indices(SIZE)
     return np.stack(frames)[np.rint(depth.position).astype(int), rows, columns], guessed
 
