@@ -67,7 +67,7 @@ def match_frames(one: Pyramid, two: Pyramid, model: MotionModel, known: Array | 
     if len(tried) > 1:
         best = max(tried, key=lambda r: _worth(one, two, r))
     if not telling(best.tiles.certainty).any():
-        best = _by_detail(one, two, model) or best
+        best = _by_detail(one, two, model, best.matrix) or best
     if best.correlation < _MIN_CORRELATION:
         coarse = correlation_beyond_noise(one, two, best.matrix)
         if coarse >= _GOOD_CORRELATION:  # one scene: 0.87 and more, others: up to 0.62
@@ -112,14 +112,20 @@ def match_as_before(
     return again if better and 1 - again.correlation < DISTINCT * (1 - found.correlation) else found
 
 
-def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel) -> PairResult | None:
-    """Register a pair whose tiles tell nothing by what is sharp in both, if there is such."""
-    start = shift_of_detail(one, two)
+def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel, found: Array) -> PairResult | None:
+    """Register a pair whose tiles tell nothing by what is sharp in both, if there is such.
+
+    And if that does not lie where ``found`` has it: from there the same would be found.
+    """
+    start, exact_px = shift_of_detail(one, two)
     if start is None:
         return None
+    points = check_points(one.shape)
+    if np.linalg.norm(apply(start, points) - apply(found, points), axis=1).max() <= exact_px:
+        return None
     result = register_pair(one, two, model=model, initial=start, refine_only=True)
-    found = result.correlation >= _MIN_CORRELATION and telling(result.tiles.certainty).any()
-    return result if found else None
+    agrees = result.correlation >= _MIN_CORRELATION and telling(result.tiles.certainty).any()
+    return result if agrees else None
 
 
 def _worth(one: Pyramid, two: Pyramid, result: PairResult) -> float:

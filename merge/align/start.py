@@ -20,12 +20,12 @@ DISTINCT = 0.75
 _FEWEST_MATCHES = 12
 
 
-def shift_of_detail(one: Pyramid, two: Pyramid) -> Array | None:
-    """Return the shift of the finest detail, to the pixel, whatever all else does.
+def shift_of_detail(one: Pyramid, two: Pyramid) -> tuple[Array | None, float]:
+    """Return the shift of the finest detail, whatever all else does, and how exact it is, in px.
 
     Where few things are sharp before a backdrop that moves otherwise, there is only the backdrop to
-    see from afar. Not whitened: the strongest detail decides. None where it fits elsewhere, too, as
-    a pattern that repeats does, or noise.
+    see from afar. Not whitened: the strongest detail decides. No shift where it fits elsewhere,
+    too, as a pattern that repeats does, or noise.
     """
     fitting = [k for k, band in enumerate(one.bands) if max(band.shape) <= KEPT_SIDE_PX]
     depth = min(fitting, default=len(one.bands) - 1)
@@ -39,10 +39,10 @@ def shift_of_detail(one: Pyramid, two: Pyramid) -> Array | None:
     middle = [slice(n // 2 - beside, n // 2 + beside + 1) for n in alike.shape]
     alike[tuple(middle)] = 0
     if alike.max() > DISTINCT * best:
-        return None
+        return None, 2.0**depth
     matrix = np.eye(3)
     matrix[:2, 2] = ((place + size // 2) % size - size // 2)[::-1]
-    return resample(matrix, 2.0**depth)
+    return resample(matrix, 2.0**depth), 2.0**depth
 
 
 def starting_points(one: Pyramid, two: Pyramid, model: MotionModel) -> Iterator[Array]:
