@@ -326,7 +326,8 @@ def _take_octave(  # pragma: no cover - compiled
     bands, blurred = np.empty((2, width), np.float32), np.empty(width, np.float32)
     for y in range(-margin, height + margin):
         line = picture[mirrored(y, height)]
-        padded[margin : margin + width] = line
+        for x in range(width):  # no assignment of parts: its error texts take longer to build
+            padded[margin + x] = line[x]
         for x in range(margin):
             padded[x] = line[mirrored(x - margin, width)]
             padded[margin + width + x] = line[mirrored(width + x, width)]
@@ -339,7 +340,8 @@ def _take_octave(  # pragma: no cover - compiled
             if at >= -beside:
                 _blur_across(once, at, narrow, sharp)
         else:
-            sharp[:] = padded
+            for x in range(len(sharp)):
+                sharp[x] = padded[x]
         _blur_along(sharp, wide, twice[at % len(twice)])
         at -= beside
         if at < 0:

@@ -75,11 +75,13 @@ def _scan(  # pragma: no cover - compiled
     height, width, channels = pixels.shape
     step, count = reach * channels, 0
     lines = pixels.reshape(height, width * channels)
-    marks = np.zeros(max(width - 2 * reach, 0) * channels, np.bool_)
+    marks = np.empty(max(width - 2 * reach, 0) * channels, np.bool_)
     least = np.float32(threshold * (1 - 1e-6))  # rounding must not hide one
     for row in range(max(rows[0], reach), min(rows[1], height - reach)):
         _mark_row(lines[row], lines[row - reach], lines[row + reach], step, least, marks)
-        for x in np.flatnonzero(marks):
+        for x in range(len(marks)):
+            if not marks[x]:
+                continue
             column, channel = x // channels + reach, x % channels
             centre = float(pixels[row, column, channel])
             left = centre - float(pixels[row, column - reach, channel])
@@ -103,8 +105,9 @@ def _scan(  # pragma: no cover - compiled
 @njit(nogil=True)
 def _heights(pixels: Any, places: Any, reach: int, out: Any) -> None:  # pragma: no cover - compiled
     for i in range(places.shape[0]):
-        row, column, channel = int(places[i, 0]), int(places[i, 1]), int(places[i, 2])
-        out[i] = _height(pixels, row, column, channel, float(places[i, 3]), reach)
+        row, column = np.int64(places[i, 0]), np.int64(places[i, 1])
+        channel, sign = np.int64(places[i, 2]), float(places[i, 3])
+        out[i] = _height(pixels, row, column, channel, sign, reach)
 
 
 def noise_level(pixels: NDArray[Any]) -> float:
