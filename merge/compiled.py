@@ -33,7 +33,9 @@ _COMPILED: Any = Dispatcher
 _told = False
 # Loops whose types are declared, by module, in the order of the source.
 _DECLARED: dict[str, list[tuple[Any, tuple[Any, ...]]]] = {}
-_SCALARS = {"f": numba.float32, "d": numba.float64, "i": numba.int64, "b": numba.boolean}
+_SCALARS = {
+    "f": numba.float32, "d": numba.float64, "i": numba.int64, "u": numba.uint8, "b": numba.boolean,
+}  # fmt: skip
 _at_first_miss: list[Callable[[], None]] = []
 
 
@@ -49,8 +51,8 @@ def njit(
         takes a third of the time that a small one needs.
     takes : str
         The types of its arguments, for `build_declared`, a word each: ``f`` float32, ``d``
-        float64, ``i`` int64, ``b`` boolean; ``f2`` a contiguous array of two dimensions, ``fv2``
-        one with any strides, ``ft2`` a tuple of two.
+        float64, ``i`` int64, ``u`` uint8, ``b`` boolean; ``f2`` a contiguous array of two
+        dimensions, ``fv2`` one with any strides, ``ft2`` a tuple of two.
     **options
         As for `numba.njit`, without ``cache``.
 
@@ -115,7 +117,7 @@ def call_at_first_miss(action: Callable[[], None]) -> None:
 
 
 def _type_of(word: str) -> Any:
-    scalar, kind, count = _SCALARS[word[0]], word[1:].rstrip("1234"), word.lstrip("fdibvt")
+    scalar, kind, count = _SCALARS[word[0]], word[1:].rstrip("1234"), word.lstrip("fdiubvt")
     if not count:
         return scalar
     if kind == "t":

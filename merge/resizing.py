@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from merge.compiled import njit
-from merge.model import Box, FloatArray, Index
+from merge.model import Box, FloatArray
 
 # Depths farther apart than this, in frames, lie on different things: nothing lies between them.
 _APART_FRAMES = 1.5
@@ -78,47 +78,6 @@ def enlarge_part(values: FloatArray, box: Box, reduction: int) -> FloatArray:
     large = large.reshape(*large.shape[:2], *values.shape[2:])  # OpenCV drops a single channel
     first, start = row - top * reduction, column - left * reduction
     return large[first : first + height, start : start + width]
-
-
-def enlarge_some(values: FloatArray, box: Box, reduction: int, some: Index) -> FloatArray:
-    """Return some pixels of what `enlarge_part` returns.
-
-    Parameters
-    ----------
-    values : ndarray, shape (h, w, C), float32
-    box : (row, column, height, width)
-        At full size.
-    reduction : int
-    some : ndarray of int, shape (n,)
-        Places in the box, counted row by row, rising.
-
-    Returns
-    -------
-    ndarray, shape (n, C), float32
-    """
-    out = np.empty((len(some), values.shape[2]), np.float32)
-    _fill_some(values, out, box, reduction, some)
-    return out
-
-
-@njit(nogil=True, fastmath=True)
-def _fill_some(  # pragma: no cover - compiled
-    values: FloatArray, out: FloatArray, box: Box, reduction: int, some: Index
-) -> None:
-    tops, belows, down = neighbours(box[0], box[2], reduction, values.shape[0])
-    lefts, besides, across = neighbours(box[1], box[3], reduction, values.shape[1])
-    i = np.uint64(0)
-    first = 0  # of row i
-    for k in range(len(some)):
-        while some[k] >= first + box[3]:
-            i, first = i + np.uint64(1), first + box[3]
-        j = np.uint64(some[k] - first)
-        upper, lower = values[tops[i]], values[belows[i]]
-        left, beside, fx, fy = lefts[j], besides[j], across[j], down[i]
-        for c in range(values.shape[2]):
-            over = upper[left, c] + (upper[beside, c] - upper[left, c]) * fx
-            under = lower[left, c] + (lower[beside, c] - lower[left, c]) * fx
-            out[k, c] = over + (under - over) * fy
 
 
 def enlarge_position(position: FloatArray, box: Box, reduction: int) -> FloatArray:

@@ -10,25 +10,30 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache, partial
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.disks import blur_layers, end_of_layer
 from merge.encoding import encode, light_slope, linearize
-from merge.model import BoolArray, FloatArray, Index
-from merge.resizing import Box, enlarge_part, enlarge_some
+from merge.model import BoolArray, FloatArray
+from merge.resizing import Box, neighbours
 from merge.samples import EIGHT_BIT_STEP, LUMA
 from merge.scratch import as_floats
+from merge.threads import map_threads
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within
 
 # Up to this coverage there is enough light left behind a veil to remove it.
 _MOST_COVER = 0.75
 # Fine detail is what a blur of this sigma takes away; its variance is taken over as much.
 _FINE_SIGMA_PX = 1.2
+# Steps of the root of light at which noise is tabulated: precision.
+_NOISE_STEPS = 1024
 FOREGROUND_TILE_PX = 192
+_STRIP_ROWS = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,16 +95,18 @@ def observed_range(pictures: Iterable[FloatArray], *, reach: int) -> tuple[Float
     reach : int
         In pixels, to each side.
     """
-    low: FloatArray | None = None
-    high: FloatArray | None = None
-    for picture in pictures:
-        values = as_floats(picture)
-        if low is None or high is None:
-            low, high = values, values.copy()
-        np.minimum(low, values, out=low)
-        np.maximum(high, values, out=high)
-    assert low is not None
-    assert high is not None
+    rest = iter(pictures)
+    low = as_floats(next(rest))
+    high = low.copy()
+    strips = [slice(top, top + _STRIP_ROWS) for top in range(0, len(low), _STRIP_ROWS)]
+
+    def widen(picture: FloatArray, rows: slice) -> None:
+        values = as_floats(picture[rows])
+        cv2.min(low[rows], values, dst=low[rows])
+        cv2.max(high[rows], values, dst=high[rows])
+
+    for picture in rest:
+        map_threads(partial(widen, picture), strips)
     around = np.ones((2 * reach + 1,) * 2, np.uint8)
     shape = low.shape
     return cv2.erode(low, around).reshape(shape), cv2.dilate(high, around).reshape(shape)
@@ -204,28 +211,24 @@ def remove_foreground_blur(
     end = min((left + int(columns[-1]) + 2) * reduction - column, width)
     place = row + first, column + start, last - first, end - start
     inner = pixels[first:last, start:end]
-    veiled = enlarge_part(veil.maps[..., 0], place, reduction) > 0
-    some = np.flatnonzero(veiled)
     seen = linearize(np.clip(inner, 0, 1), transfer)
     soft, power = _fine_detail(seen)
-    seen, soft, power = (_at(values, some) for values in (seen, soft, power))
-    maps = enlarge_some(veil.maps, place, reduction, some)[None]
-    place = ahead[0] + place[0], ahead[1] + place[1], *place[2:]
-    low, high = (
-        enlarge_some(values, place, reduction, some)[None] for values in (scene.low, scene.high)
-    )
-    noise = light_slope(soft, transfer)
-    # Of white noise of variance 1: one pixel less a Gaussian about it, and luminance.
-    fine, luma = 1 - 3 / (4 * np.pi * _FINE_SIGMA_PX**2), float(np.linalg.norm(LUMA))
-    noise *= np.float32(scene.noise / luma * np.sqrt(fine))
-    _clear(seen, maps, low, high, soft, power, noise * noise)
-    inner[veiled] = encode(seen, transfer)[0]
+    veiled = np.zeros(seen.shape[:2], np.uint8)
+    corner = place[0], place[1], ahead[0] + place[0], ahead[1] + place[1]
+    noise = _noise_table(transfer) * np.float32(scene.noise**2)
+    places = veil.maps, scene.low, scene.high
+    _clear(seen, soft, power, *places, corner, reduction, noise, veiled)
+    cv2.copyTo(encode(seen, transfer), veiled, inner)
     return pixels
 
 
-def _at(values: FloatArray, some: Index) -> FloatArray:
-    """Return some pixels of (h, w, C), given their places in a row, as (1, n, C)."""
-    return values.reshape(-1, values.shape[2]).take(some, axis=0)[None]
+@lru_cache(maxsize=4)
+def _noise_table(transfer: str) -> FloatArray:
+    """Return the variance of light's fine detail for noise of variance 1, by the root of light."""
+    light = np.linspace(0, 1, _NOISE_STEPS + 1, dtype=np.float32)[:, None, None] ** 2
+    # Of white noise: one pixel less a Gaussian about it, and luminance.
+    fine, luma = 1 - 3 / (4 * np.pi * _FINE_SIGMA_PX**2), float(np.linalg.norm(LUMA))
+    return light_slope(light, transfer).ravel() ** 2 * np.float32(fine / luma**2)
 
 
 def _fine_detail(seen: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -235,34 +238,67 @@ def _fine_detail(seen: FloatArray) -> tuple[FloatArray, FloatArray]:
     return soft, _soft(cv2.multiply(detail, detail, dst=detail), _FINE_SIGMA_PX)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 f3 f3 f3 f3 f3 f3")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 f3 f3 f3 f3 f3 it4 i f1 u2")
 def _clear(  # pragma: no cover - compiled
-    seen: FloatArray, maps: FloatArray, low: FloatArray, high: FloatArray, soft: FloatArray,
-    power: FloatArray, noise: FloatArray,
+    seen: FloatArray, soft: FloatArray, power: FloatArray, maps: FloatArray, low: FloatArray,
+    high: FloatArray, corner: tuple, reduction: int, noise: FloatArray, veiled: NDArray[np.uint8],
 ) -> None:  # fmt: skip
-    """Take a veil off ``seen``, in place, within [0, 1].
+    """Take a veil off ``seen``, in place, within [0, 1]; set ``veiled`` to 1 where it lay.
 
     Light divided by 1 - a brings noise up as much. Fine detail is shrunk to (S + n²) / (S + n² /
     (1 - a)²) of itself, S being its variance behind the veil without noise: Wiener's filter, less
-    what it would take where nothing is divided.
+    what it would take where nothing is divided. ``corner``: row and column of the first pixel from
+    the maps' first on, and from the limits'; ``noise``: see `_noise_table`.
     """
-    zero, one = np.float32(0), np.float32(1)
-    for i in range(seen.shape[0]):
-        for j in range(seen.shape[1]):
-            share = maps[i, j, 0]
+    zero, one, last = np.float32(0), np.float32(1), np.float32(len(noise) - 1)
+    height, width, channels = seen.shape
+    tops, belows, down = neighbours(corner[0], height, reduction, maps.shape[0])
+    lefts, besides, across = neighbours(corner[1], width, reduction, maps.shape[1])
+    tops_low, belows_low, _ = neighbours(corner[2], height, reduction, low.shape[0])
+    lefts_low, besides_low, _ = neighbours(corner[3], width, reduction, low.shape[1])
+    first, first_low = lefts[0], lefts_low[0]
+    # A row of the maps, of the least and of the most light, between two of their own rows.
+    line = np.empty((besides[width - 1] - first + 1, maps.shape[2]), np.float32)
+    least = np.empty((besides_low[width - 1] - first_low + 1, channels), np.float32)
+    most = np.empty_like(least)
+    for i in range(height):
+        _mix_rows(maps[tops[i], first:], maps[belows[i], first:], down[i], line)
+        _mix_rows(low[tops_low[i], first_low:], low[belows_low[i], first_low:], down[i], least)
+        _mix_rows(high[tops_low[i], first_low:], high[belows_low[i], first_low:], down[i], most)
+        for j in range(width):
+            left, beside, part = lefts[j] - first, besides[j] - first, across[j]
+            share = line[left, 0] + (line[beside, 0] - line[left, 0]) * part
             if share <= zero:
                 continue
-            clear = one / max(one - maps[i, j, 1], np.float32(0.05))
-            for k in range(seen.shape[2]):
-                least, most, own = low[i, j, k], high[i, j, k], noise[i, j, k]
-                behind = min(max((seen[i, j, k] - maps[i, j, k + 2]) * clear, least), most)
+            veiled[i, j] = 1
+            cover = line[left, 1] + (line[beside, 1] - line[left, 1]) * part
+            clear = one / max(one - cover, np.float32(0.05))
+            before, after = lefts_low[j] - first_low, besides_low[j] - first_low
+            for k in range(channels):
+                veil = line[left, k + 2] + (line[beside, k + 2] - line[left, k + 2]) * part
+                darkest = least[before, k] + (least[after, k] - least[before, k]) * part
+                brightest = most[before, k] + (most[after, k] - most[before, k]) * part
+                behind = min(max((seen[i, j, k] - veil) * clear, darkest), brightest)
+                at = np.sqrt(min(max(soft[i, j, k], zero), one)) * last
+                step = np.uint32(min(at, last - one))
+                own = noise[step] + (noise[step + 1] - noise[step]) * (at - np.float32(step))
                 if own > zero:
                     signal = max(power[i, j, k] - own, zero) * clear * clear
                     kept = (signal + own) / (signal + own * clear * clear)
                     behind -= (seen[i, j, k] - soft[i, j, k]) * clear * (one - kept)
-                    behind = min(max(behind, least), most)
+                    behind = min(max(behind, darkest), brightest)
                 cleared = seen[i, j, k] + (behind - seen[i, j, k]) * share
                 seen[i, j, k] = min(max(cleared, zero), one)
+
+
+@njit(inner=True, nogil=True, fastmath=True)
+def _mix_rows(  # pragma: no cover - compiled
+    upper: FloatArray, lower: FloatArray, part: np.float32, out: FloatArray
+) -> None:
+    """Fill ``out`` with the start of what lies between two rows of values, ``part`` of the way."""
+    for j in range(out.shape[0]):
+        for k in range(out.shape[1]):
+            out[j, k] = upper[j, k] + (lower[j, k] - upper[j, k]) * part
 
 
 def _soft(values: FloatArray, sigma: float) -> FloatArray:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -37,7 +38,7 @@ _LEAST_POWER = 3.0
 _CLEARLY = 2.0
 # Noise power is looked for in blocks of this side, and differs up to this much over the picture.
 _BLOCK_PX, _UNEVEN = 16, 4.0
-_STRIP_ROWS = 64
+_STRIP_ROWS = 64  # a multiple of these blocks
 # An octave counts where so much of its window is free; a thing's blur reaches so many times as far
 # as its place tells.
 _FREE_SHARE, _SAFE_BLUR = 0.1, 1.25
@@ -85,14 +86,7 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) 
         Pixels of the frames for one of the maps.
     """
     position = depth.position
-    power = np.zeros(position.shape, np.float32)
-    least: FloatArray | None = None
-    for k in range(len(measures)):
-        square = as_floats(measures[k]) ** 2
-        np.maximum(power, square, out=power, where=np.abs(position - np.float32(k)) < 1)
-        block = reduce_map(square, _BLOCK_PX)
-        least = block if least is None else np.minimum(least, block)
-    assert least is not None
+    power, least = _strongest_and_least(measures, position)
     least_quiet = np.float32(max(float(np.percentile(least, 10)), 1e-10))
     # Bright and dark places, and what a camera or JPEG made of them, differ in noise.
     local = np.clip(cv2.blur(least, (3, 3)), least_quiet, _UNEVEN * least_quiet)
@@ -109,6 +103,26 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) 
     keep[0] = False
     sure = keep[labels]
     return Evidence(sure, noise, reduction)
+
+
+def _strongest_and_least(
+    measures: ScratchStack, position: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the power of the frames that places lie between, (h, w), and blocks' least of any."""
+    power = np.zeros(position.shape, np.float32)
+    least = np.full(reduced_shape(position.shape, _BLOCK_PX), np.inf, np.float32)
+
+    def take(frame: int, measure: NDArray[np.float16], first: int) -> None:
+        rows = slice(first, first + _STRIP_ROWS)
+        blocks = slice(first // _BLOCK_PX, (first + _STRIP_ROWS) // _BLOCK_PX)
+        square = as_floats(measure[rows]) ** 2
+        near = np.abs(position[rows] - np.float32(frame)) < 1
+        np.maximum(power[rows], square, out=power[rows], where=near)
+        np.minimum(least[blocks], reduce_map(square, _BLOCK_PX), out=least[blocks])
+
+    for frame, measure in enumerate(measures):
+        map_threads(partial(take, frame, measure), range(0, len(position), _STRIP_ROWS))
+    return power, least
 
 
 def find_flat_areas(evidence: Evidence) -> FloatArray:
