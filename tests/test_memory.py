@@ -121,5 +121,5 @@ def test_a_limit_too_small_is_refused_before_any_work(tmp_path, method):
     for i in range(3):
         write_frame(tmp_path / f"{i}.jpg", np.zeros((HEIGHT, WIDTH, 3)), i)
     stack = find_frames(tmp_path)
-    with pytest.raises(MemoryLimitError, match=r"1 megapixels; give at least 0\.\d GB"):
+    with pytest.raises(MemoryLimitError, match=r"1\.0 megapixels; give at least 0\.\d GB"):
         merging.merge_stack(stack, MergeOptions(method=method, memory_limit_bytes=64 << 20))

@@ -475,6 +475,17 @@ def test_each_writes_a_page_of_the_day(day, tmp_path):
     assert text.count('<img src="data:image/') == 2
 
 
+@pytest.mark.parametrize(
+    ("option", "ending"), [("--record", ".json"), ("--depth", ".tif"), ("--mesh", ".ply")]
+)
+def test_every_output_has_the_ending_of_what_it_holds(bracket, tmp_path, option, ending):
+    """A record named run.jpg would be taken for a picture by every other program."""
+    result = merge(bracket, "-o", tmp_path / "out.tif", option, tmp_path / "other.jpg")
+    assert result.exit_code == 1
+    assert f"is written as {ending}; choose that ending" in result.stderr
+    assert list(tmp_path.iterdir()) == [bracket]
+
+
 def test_each_prints_the_records_as_json(day, tmp_path):
     result = merge("--each", day, "-o", tmp_path / "merged", "--json", "--method", "detail")
     groups = json.loads(result.stdout)["groups"]

@@ -125,6 +125,7 @@ class _Bytes(click.ParamType):
 @click.option(
     "--record",
     type=PastedPath(),
+    metavar="RECORD.json",
     help="Write the run's record as JSON: frames with hashes, transforms, settings, "
     "versions, times.",
 )

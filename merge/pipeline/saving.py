@@ -252,13 +252,13 @@ def _check_files(stack: Stack, files: OutputFiles, options: MergeOptions) -> Non
         (files.depth, "a depth map", (".tif", ".tiff")),
         (files.depth_preview, "", ()),
         (files.mesh, "a surface", (".ply",)),
-        (files.record, "", ()),
+        (files.record, "a record", (".json",)),
     )
     names = [files.picture.absolute()]
     for path, what, endings in others:
         if path is None:
             continue
-        if endings and options.method == "detail":
+        if path in (files.depth, files.mesh) and options.method == "detail":
             raise MergeError("method detail makes no depth map; choose auto or surface")
         check_writable(path, **kept)
         if endings and path.suffix.lower() not in endings:
