@@ -9,7 +9,7 @@ import pytest
 from blurred_scenes import slanted_stack
 from fixture_data import load_fixture
 from marks import slow
-from random_brackets import bricks_far_apart
+from random_brackets import bricks_far_apart, surface, texture
 from scipy.special import j1
 
 from merge import focus
@@ -403,3 +403,27 @@ def test_noise_that_fills_the_finest_band_does_not_shorten_steps(smoothing):
     assert np.median(steps) == pytest.approx(6.0, rel=0.06)
     inside = (axis.step_low_px <= 6.0) & (axis.step_high_px >= 6.0)
     assert inside.mean() >= 0.75
+
+
+def disks_at(depth_px, factors):
+    """Return frames of overlapping disks, blurred by |factor * depth|, with a little noise."""
+    rng = np.random.default_rng(4)
+    sharp = texture("disks", rng, depth_px.shape).astype(np.float32)
+    seen = (surface(sharp, factor * depth_px, 0.0, coarse=True) for factor in factors)
+    return [(s + 0.003 * rng.standard_normal(s.shape)).astype(np.float32) for s in seen]
+
+
+def test_one_focus_at_several_apertures_is_told_from_focus_planes():
+    """Blur falls by the root of 2 a stop (thin lens): five stops, with 12 px at the widest."""
+    depth = np.broadcast_to(np.linspace(-4, 12, SHAPE[1], dtype=np.float32), SHAPE)
+    tiles = [measure_tiles(f) for f in disks_at(depth, 2.0 ** (-np.arange(5) / 2))]
+    assert fit_focus_axis(tiles, any_aperture=True).one_focus
+    assert not fit_focus_axis(tiles).one_focus
+
+
+def test_focus_planes_are_not_taken_for_apertures():
+    """Even where all frames lie on one side of a flat subject, so that all of it gets sharper."""
+    flat = np.ones(SHAPE, np.float32)
+    for frames in (slanted(4, 12.0).frames, disks_at(flat, [9, 6, 3, 0])):
+        tiles = [measure_tiles(f) for f in frames]
+        assert not fit_focus_axis(tiles, any_aperture=True).one_focus

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -70,6 +72,14 @@ def kind_of(places, gains=None) -> str | None:
     registration, axis, order = measured(places, gains)
     found = find_other_kind(registration, axis, order)
     return None if found is None else found.kind
+
+
+def test_find_other_kind_knows_apertures_by_their_blur():
+    registration, axis, order = measured([0, 4.0, 8.0])
+    axis = dataclasses.replace(axis, one_focus=True)
+    found = find_other_kind(registration, axis, order)
+    assert (found.kind, found.severity) == ("aperture series", "problem")
+    assert "depthweld apertures" in found.advice
 
 
 def test_find_other_kind_knows_a_bracket_shot_twice():

@@ -18,6 +18,7 @@ from merge.axis.preparing import (
     ordered_tiles,
     stack_energies,
 )
+from merge.axis.pupils import only_pupils_change
 from merge.axis.residuals import TYPICAL, Windows, cut_windows, slopes_of
 from merge.axis.searching import search_tiles
 from merge.axis.shake import measure_shake
@@ -57,6 +58,7 @@ def fit_focus_axis(
     *,
     diffraction_scale_px: float | None = None,
     placed_px: Array | None = None,
+    any_aperture: bool = False,
 ) -> FocusAxis:
     """Return the positions of all frames and tiles, in px of blur-circle diameter.
 
@@ -70,6 +72,9 @@ def fit_focus_axis(
         small where diffraction matters (tests/test_axis.py states by how much).
     placed_px : ndarray, shape (N,), optional
         How far off each frame may have been placed, px of the full-size frame (standard error).
+    any_aperture : bool
+        Whether nothing tells that the f-number stayed the same, so that the frames may be an
+        aperture series.
 
     Returns
     -------
@@ -126,6 +131,7 @@ def fit_focus_axis(
         blur_error_px=fitted.blur_error_px,
         scale_error=_scale_error(len(tiles)),
         end_reach_px=end_reach_px(data),
+        one_focus=any_aperture and only_pupils_change(data, fitted.chosen, fitted.frames_px),
     )
 
 

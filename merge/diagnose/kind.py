@@ -78,7 +78,7 @@ def find_other_kind(
         return _exposures(registration)
     if axis is None:
         return None
-    found = _one_focus(registration, axis)
+    found = _series_by_blur(axis, aligned) or _one_focus(registration, axis)
     if found is not None:
         return found
     shot = sorted(range(len(aligned)), key=lambda k: shot_order[aligned[k]])
@@ -96,6 +96,20 @@ def find_other_kind(
         "Take one of the two ('depthweld sort' puts brackets into folders of their own), "
         f"{_ANYWAY}.",
         frames=tuple(aligned),
+    )
+
+
+def _series_by_blur(axis: FocusAxis, aligned: tuple[int, ...]) -> Finding | None:
+    """Return a finding if what one focus shows at several apertures was proven."""
+    if not axis.one_focus:
+        return None
+    return Finding(
+        "aperture series",
+        "problem",
+        f"These {len(aligned)} frames are an aperture series, no focus bracket: what is in focus "
+        "stays so in all of them, while the blur of the rest changes.",
+        f"Compare them with 'depthweld apertures --f-numbers', {_ANYWAY}.",
+        frames=aligned,
     )
 
 

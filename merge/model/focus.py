@@ -111,6 +111,9 @@ class FocusAxis:
         Standard error that all distances on the axis share, relative; it comes on top.
     end_reach_px : float
         Farther beyond an end frame nothing is told from a backdrop that no frame comes near.
+    one_focus : bool
+        Whether one focus at several apertures explains the frames beyond doubt better than places
+        on an axis, which then mean nothing; looked for only where f-numbers are not told.
     """
 
     positions_px: NDArray[np.float64]
@@ -124,6 +127,7 @@ class FocusAxis:
     blur_error_px: float = 0.0
     scale_error: float = 0.0
     end_reach_px: float = math.inf
+    one_focus: bool = False
 
 
 @dataclass(frozen=True, eq=False)

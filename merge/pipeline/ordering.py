@@ -73,7 +73,7 @@ def order_by_focus(
     order = tuple(range(len(stack)))
     axis, problem = None, f"frames of less than {SMALLEST_SIDE_PX} px hold too few tiles"
     for _ in range(_ROUNDS if cells else 0):
-        axis, problem = _measure_axis(cells, registration, diffraction_scale_px)
+        axis, problem = _measure_axis(stack, cells, registration, diffraction_scale_px)
         if axis is None or not leads_back(axis, np.arange(len(axis.positions_px))).any():
             break
         found = _focus_order(registration, axis)
@@ -158,7 +158,10 @@ def _focus_order(registration: Registration, axis: FocusAxis | None) -> tuple[in
 
 
 def _measure_axis(
-    cells: Mapping[int, CellEnergies], registration: Registration, scale_px: float | None
+    stack: Stack,
+    cells: Mapping[int, CellEnergies],
+    registration: Registration,
+    scale_px: float | None,
 ) -> tuple[FocusAxis | None, str]:
     """Return the focus axis of the aligned frames, or None and why there is none."""
 
@@ -167,7 +170,11 @@ def _measure_axis(
 
     tiles = map_threads(place, registration.aligned)
     placed = np.nan_to_num([registration.frames[i].residual_px for i in registration.aligned])
+    told = [stack.sources[i].settings.f_number for i in registration.aligned]
     try:
-        return fit_focus_axis(tiles, diffraction_scale_px=scale_px, placed_px=placed), ""
+        axis = fit_focus_axis(
+            tiles, diffraction_scale_px=scale_px, placed_px=placed, any_aperture=None in told
+        )
     except RegistrationError as exc:
         return None, str(exc)
+    return axis, ""
