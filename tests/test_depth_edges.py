@@ -210,7 +210,7 @@ def test_outlines_tell_which_end_is_near(near_colour):
         assert is_first_near(order) is expected
 
 
-def is_first_near(frames: list[np.ndarray]) -> bool:
+def is_first_near(frames: list[np.ndarray]) -> bool | None:
     shape, guide = frames[0].shape, FocusComposite(frames[0].shape)
     with ScratchStack(len(frames), shape[:2], np.float16, memory_bytes=1 << 30) as measures:
         for frame in frames:
@@ -237,9 +237,9 @@ def test_a_contrasty_outline_tells_more_than_long_faint_rims(near_first):
         assert first_is_near(depth, measures, np.arange(5) * STEP_PX) is near_first
 
 
-def test_without_depth_steps_the_first_frame_is_near():
+def test_without_depth_steps_nothing_tells_which_end_is_near():
     flat = [np.full((40, 40, 3), 0.5, np.float32)] * 4
-    assert is_first_near(flat)
+    assert is_first_near(flat) is None
 
 
 @pytest.mark.parametrize("seen", [True, False])

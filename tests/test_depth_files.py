@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
@@ -87,6 +88,22 @@ def test_a_surface_is_read_by_another_library_in_mm(tmp_path):
     a, b, c = (points[faces[:, k]] for k in range(3))
     normal = np.cross(b - a, c - a)
     assert (normal[:, 2] > 0).all()  # every triangle faces the camera
+
+
+@pytest.mark.parametrize(
+    ("near_first", "end", "words"),
+    [(True, "first", "towards"), (False, "last", "towards"), (None, None, "not known")],
+)
+def test_files_tell_which_end_is_near(tmp_path, near_first, end, words):
+    """A surface rises towards the camera: z falls with frames where the first one is near."""
+    depth = replace(slope(), near_first=near_first)
+    with tifffile.TiffFile(write_depth(tmp_path / "d.tif", depth)) as file:
+        assert json.loads(file.pages[0].description)["near_end"] == end
+    path = write_mesh(tmp_path / "s.ply", depth, np.zeros((20, 30, 3), np.float32))
+    assert words in path.read_bytes().split(b"\n")[2].decode()
+    points, _, _ = surface(path)
+    along = np.polyfit(points[:, 0], points[:, 2], 1)[0]
+    assert (along > 0) == (near_first is False)
 
 
 def test_a_surface_is_torn_at_depth_steps(tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import imagecodecs
@@ -46,14 +47,14 @@ def test_preview_of_a_large_map_is_shrunk_and_a_small_one_keeps_its_pixels(tmp_p
     large = preview(tmp_path / "large.png", ramp(600, 4000))
     assert large.shape[1] == 2000
     assert 300 < large.shape[0] < 450
-    small = preview(tmp_path / "small.png", ramp(8, 8), near_first=False)
+    small = preview(tmp_path / "small.png", replace(ramp(8, 8), near_first=False))
     assert (small[:8, :8, 1].astype(int) == small[0, :8, 1]).all()
     assert small.shape[1] == 320
 
 
 def test_the_scale_tells_which_end_is_near_only_where_that_is_known(tmp_path):
     pictures = [
-        preview(tmp_path / f"{k}.png", ramp(40, 400), near_first=near)
+        preview(tmp_path / f"{k}.png", replace(ramp(40, 400), near_first=near))
         for k, near in enumerate((None, True, False))
     ]
     scales = [p[40:] for p in pictures]

@@ -21,8 +21,10 @@ from merge.significance import proof_limit
 _WINDOW_PX = 5
 
 
-def first_is_near(depth: DepthMap, measures: ScratchStack, axis_px: NDArray[np.float64]) -> bool:
-    """Return whether the first frame is the near end; True, as most are shot, unless disproved.
+def first_is_near(
+    depth: DepthMap, measures: ScratchStack, axis_px: NDArray[np.float64]
+) -> bool | None:
+    """Return whether the first frame is the near end; None where outlines prove neither.
 
     Parameters
     ----------
@@ -49,7 +51,8 @@ def first_is_near(depth: DepthMap, measures: ScratchStack, axis_px: NDArray[np.f
         for side, frames in enumerate((before, after)):
             np.copyto(shown[side], outline, where=frames == k)
     more = (shown[0] - shown[1]).astype(np.float64)
-    return bool(more.sum() >= -proof_limit(1) * _WINDOW_PX * np.sqrt((more * more).sum()))
+    sure = proof_limit(1) * _WINDOW_PX * np.sqrt((more * more).sum())
+    return bool(more.sum() > 0) if abs(more.sum()) > sure else None
 
 
 def _spread(values: FloatArray, side: int) -> FloatArray:

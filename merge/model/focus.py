@@ -146,12 +146,15 @@ class DepthMap:
     beyond : ndarray, shape (H, W), int8, or None
         1 where what is seen lies beyond the last frame and is sharp in none, -1 the same before
         the first, else 0; None where that was not looked for.
+    near_first : bool or None
+        Whether the first frame is the near end; None where neither files nor pictures tell.
     """
 
     position: FloatArray
     confidence: FloatArray
     exact: FloatArray | None = None
     beyond: NDArray[np.int8] | None = None
+    near_first: bool | None = None
 
 
 @dataclass(frozen=True)

@@ -61,13 +61,15 @@ class SceneEstimate:
     moving : MovingParts
         Each lies in one frame of ``depth``.
     near_first : bool or None
-        Whether the first frame is the near end; None without a focus axis.
+        Whether the first frame is taken for the near end; None without a focus axis.
     limits : pair of ndarray, shape (h, w, C), or None
         Darkest and brightest linear light that the frames show around every place, likewise.
     noise : float
         Standard deviation of a pixel's luminance in the frames; 0 if unknown.
     guessed : ndarray of bool, shape (h, w), or None
         Where neither fine nor coarse detail tells the depth, and nothing moves.
+    near_known : bool or None
+        What files or outlines tell of that; None where neither does.
     places : OutputDepth or None
         Where frames see near and far shifted differently.
     """
@@ -82,6 +84,7 @@ class SceneEstimate:
     places: OutputDepth | None = None
     noise: float = 0.0
     guessed: BoolArray | None = None
+    near_known: bool | None = None
 
 
 @contextmanager
@@ -122,13 +125,14 @@ def _estimate(
     return_freed_memory()
     evidence = weigh_evidence(measures, depth, kept.reduction)
     flat = find_flat_areas(evidence)
-    near_first, limits, guessed = None, None, None
+    near_first, near_known, limits, guessed = None, None, None, None
     if first.positions_px is not None:
         axis_px = first.positions_px / kept.reduction
         limits = _light_limits(pictures, kept.reduction, mixing)
-        near_first = _near_first_by_distance(first)
-        if near_first is None:
-            near_first = first_is_near(depth, measures, axis_px)
+        near_known = _near_first_by_distance(first)
+        if near_known is None:
+            near_known = first_is_near(depth, measures, axis_px)
+        near_first = near_known is not False  # as most brackets are shot
         depth, guessed = settle_smooth_places(
             depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
         )
@@ -155,7 +159,7 @@ def _estimate(
             guessed &= cv2.dilate((moving.labels > 0).astype(np.uint8), around) == 0
     return SceneEstimate(
         depth, flat, pictures, kept.reduction, moving, near_first, limits, places, evidence.noise,
-        guessed,
+        guessed, near_known,
     )  # fmt: skip
 
 

@@ -190,7 +190,7 @@ def _depth_of_stack(measured: SceneEstimate, first: FirstPassResult, box: Box) -
         r = measured.reduction
         beyond = beyond.repeat(r, axis=0).repeat(r, axis=1)[: box[2], : box[3]]
     confidence = enlarge_part(depth.confidence, whole, measured.reduction)
-    return DepthMap(place, confidence, beyond=beyond)
+    return DepthMap(place, confidence, beyond=beyond, near_first=measured.near_known)
 
 
 @contextmanager

@@ -48,7 +48,7 @@ def write_mesh(
         In [0, 1].
     scale : DepthScale, optional
         Then x, y and z are millimetres where it tells both; else pixels and frames. y points up,
-        z towards the camera where the first frame is the near end.
+        z towards the camera, as if the first frame were the near end where that is not known.
     overwrite, inputs
         As `write_picture`.
 
@@ -102,6 +102,10 @@ def _surface(
         x, y = x * scale.pixel_mm, y * scale.pixel_mm
         z = -scale.in_mm(place)
         unit = "x, y and z in millimetres"
+    if depth.near_first is False:
+        z = -z
+    known = "z towards the camera" if depth.near_first is not None else "near end not known"
+    unit = f"{unit}; {known}"
     points = np.empty(len(kept), _POINT)
     points["place"] = np.stack([x, y, z], axis=1)
     colours = cv2.blur(pixels, (step, step)) if step > 1 else pixels

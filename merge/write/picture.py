@@ -151,9 +151,9 @@ def write_depth(
     """Write a depth map as 16-bit grey TIFF, linear in the position, and return its path.
 
     The stored values 0 and 65535 stand for the smallest and largest position; both are in the
-    description tag as JSON, with the unit, and the frames in millimetres where these are known. A
-    second picture of 8 bits (SubIFD) tells what every value is, see `DEPTH_KINDS`. Marked as an
-    output, so never taken for a frame.
+    description tag as JSON, with the unit, the near end ("first", "last", null where not known),
+    and the frames in millimetres where these are known. A second picture of 8 bits (SubIFD) tells
+    what every value is, see `DEPTH_KINDS`. Marked as an output, so never taken for a frame.
 
     Parameters
     ----------
@@ -174,6 +174,7 @@ def write_depth(
         raise WriteError(f"{target}: a depth map is written as .tif; choose that ending")
     first, last = float(depth.position.min()), float(depth.position.max())
     ends: dict[str, Any] = {"content": "depth map", "unit": "frames", "first": first, "last": last}
+    ends["near_end"] = {True: "first", False: "last", None: None}[depth.near_first]
     if scale is not None:
         ends["frames_mm"] = dict(zip(map(str, scale.frames), scale.mm, strict=True))
         ends |= {"mm_from": scale.origin, "pixel_mm": scale.pixel_mm}

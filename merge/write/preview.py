@@ -28,7 +28,6 @@ def write_depth_preview(
     path: str | Path,
     depth: DepthMap,
     *,
-    near_first: bool | None = None,
     overwrite: bool = False,
     inputs: Iterable[Path] = (),
 ) -> Path:
@@ -43,9 +42,7 @@ def write_depth_preview(
     path : str or Path
         Ending in .png.
     depth : DepthMap
-        Shown at most 2000 px wide and high.
-    near_first : bool or None
-        Whether the first frame is the near end; None if unknown, then the scale says frames only.
+        Shown at most 2000 px wide and high. The scale says which end is near, if that is known.
     overwrite, inputs
         As `write_picture`.
 
@@ -59,7 +56,7 @@ def write_depth_preview(
         raise WriteError(f"{target}: the depth preview is written as .png; choose that ending")
     first, last = float(depth.position.min()), float(depth.position.max())
     picture = _picture(depth.position, first, last)
-    scale = _scale(picture.shape[1], (first, last), near_first)
+    scale = _scale(picture.shape[1], (first, last), depth.near_first)
     wide = np.full((picture.shape[0], scale.shape[1], 3), _BACKGROUND, np.uint8)
     wide[:, : picture.shape[1]] = picture
     values = np.vstack([wide, scale])
