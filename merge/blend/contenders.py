@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from merge.model import BoolArray, Box, FloatArray
-from merge.resizing import reduced_shape
+from merge.resizing import reduce_map, reduced_shape
 
 # Side of the blocks that are judged: in noise alone their mean power differs by 1.5 times at most
 # between a dozen frames, so that twice as much is detail.
@@ -47,9 +47,11 @@ def block_strength(power: FloatArray, reduction: int) -> tuple[FloatArray, int]:
     missing = height * side - power.shape[0], width * side - power.shape[1]
     power = cv2.copyMakeBorder(power, 0, missing[0], 0, missing[1], cv2.BORDER_REPLICATE)
     window = -(-_WINDOW_PX // reduction)
-    around = cv2.blur(power, (window, window)).reshape(height, side, width, side)
-    mean = power.reshape(around.shape).mean(axis=(1, 3))
-    return np.stack([mean, around.max(axis=(1, 3))], axis=2), side * reduction
+    around = cv2.blur(power, (window, window))
+    # Down first, whole rows at once: both ways at once took two to four times as long.
+    most = around.reshape(height, side, width * side).max(axis=1)
+    most = most.reshape(height, width, side).max(axis=2)
+    return np.stack([reduce_map(power, side), most], axis=2), side * reduction
 
 
 class Contenders:
