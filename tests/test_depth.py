@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import cv2
 import numpy as np
@@ -29,7 +30,7 @@ from merge.scratch import ScratchStack
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 
 
-def located(measures: Sequence[np.ndarray], guide: np.ndarray, **options: int) -> DepthMap:
+def located(measures: Sequence[np.ndarray], guide: np.ndarray, **options: Any) -> DepthMap:
     with ScratchStack(len(measures), guide.shape[:2], np.float16, memory_bytes=1 << 30) as stack:
         for measure in measures:
             stack.append(measure)
@@ -188,6 +189,41 @@ def test_exact_depth_is_that_of_a_blur_disk(place, step_px):
     np.testing.assert_allclose(depth.exact, place, atol=0.05)
     if step_px > 2:  # below, both are within 0.02
         assert np.abs(depth.exact - place).max() <= np.abs(depth.position - place).max() + 0.001
+
+
+@pytest.mark.parametrize("frequency", [(0.2, 0.2), (0.05, 0.3)], ids=["one", "many"])
+def test_exact_depth_follows_how_a_texture_blurs(frequency):
+    """One frequency falls as a normal curve at first, many as a power of the disk's diameter.
+
+    On a slope through six frames, contrast behind a geometric disk as in the test above; beside it
+    is nothing.
+    """
+    place = np.broadcast_to(np.linspace(1, 6, 400, dtype=np.float32), (60, 400))
+    band = np.linspace(*frequency, 20)[:, None, None]
+    measures = []
+    for k in range(8):
+        x = np.pi * band * np.maximum(np.abs(k - place) * 4.5, 1e-6)
+        measures.append(np.sqrt(np.mean((2 * j1(x) / x) ** 2, axis=0)))
+        measures[-1][:, -50:] = 0.001
+    depth = located(measures, np.random.default_rng(5).random((60, 400, 3), np.float32))
+    error = np.abs(depth.exact - place)[20:-20, 40:-80]
+    print(f"median {np.median(error):.3f}, 95 % {np.percentile(error, 95):.3f} of a frame")
+    assert np.median(error) < 0.05
+
+
+def test_fine_steps_are_told_from_frames_farther_apart():
+    """Frames 1 px of blur apart differ by little more than noise; the curve is normal."""
+    rng, place = np.random.default_rng(3), np.broadcast_to(np.linspace(4, 12, 300), (40, 300))
+    curves = (np.exp(-(((k - place) / 5.0) ** 2) / 2) for k in range(17))
+    measures = [np.abs(curve + 0.1 * rng.standard_normal(curve.shape)) for curve in curves]
+    guide = rng.random((40, 300, 3), np.float32)
+
+    def error(**options: Any) -> float:
+        return float(np.median(np.abs(located(measures, guide, **options).exact - place)))
+
+    fine, next_ones = error(axis_px=np.arange(17.0)), error()
+    print(f"median {fine:.3f} of a frame, from the next frames {next_ones:.3f}")
+    assert fine < 0.6 * next_ones
 
 
 def test_locate_depth_steps_where_the_picture_does():

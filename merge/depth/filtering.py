@@ -24,11 +24,10 @@ _LEAST_RADIUS_PX = 2
 # No measure counts as less than this, so that every place has a peak, and a logarithm.
 LEAST = np.float32(1e-6)
 # Planes of a tile's state: for the filtered and for the widened measure the index of the highest
-# frame, its measure, those before and after it, and the last one seen; then the widened measures of
-# the frame before, of and after the highest filtered one.
-INDEX, BEST, BEFORE, AFTER, PREVIOUS = range(5)
-SMOOTH, WIDE, BESIDE = range(0, 15, 5)
-STATE_PLANES = BESIDE + 3
+# frame, its measure, and those so many frames before and after it; the widened measures of the
+# frame before, of and after the highest filtered one; then both measures of so many last frames.
+INDEX, BEST, BEFORE, AFTER = range(4)
+SMOOTH, WIDE, BESIDE, LAST = 0, 4, 8, 11
 
 
 @njit(inner=True, nogil=True, fastmath=True)
@@ -208,32 +207,38 @@ def track_frame(  # pragma: no cover - compiled
 
     Parameters
     ----------
-    state : ndarray, shape (STATE_PLANES, h, w), float32
+    state : ndarray, shape (planes, h, w), float32
         See the names of its planes above; from `start_state`.
     smooth, wide : ndarray, shape (h, w), float32
         From `filter_tile` and `widen_tile`.
     count : int
     """
-    last, this, none = np.float32(count - 1), np.float32(count), np.float32(0)
+    apart = (state.shape[0] - LAST) // 2
+    # Where the measures so many frames before stand, or the first frame's, and those of this one.
+    here, last = LAST + count % apart, LAST + (count - 1) % apart
+    before = here if count >= apart else LAST
+    previous, this, none = np.float32(count - 1), np.float32(count), np.float32(0)
     for row in range(smooth.shape[0]):
         for x in range(smooth.shape[1]):
             value, beside = max(smooth[row, x], LEAST), wide[row, x]
             if value > state[SMOOTH + BEST, row, x]:
-                state[SMOOTH + BEFORE, row, x] = state[SMOOTH + PREVIOUS, row, x]
+                state[SMOOTH + BEFORE, row, x] = state[before, row, x]
                 state[SMOOTH + BEST, row, x], state[SMOOTH + AFTER, row, x] = value, none
                 state[SMOOTH + INDEX, row, x] = this
-                state[BESIDE, row, x] = state[WIDE + PREVIOUS, row, x]
+                state[BESIDE, row, x] = state[last + apart, row, x]
                 state[BESIDE + 1, row, x], state[BESIDE + 2, row, x] = beside, none
-            elif state[SMOOTH + INDEX, row, x] == last:
-                state[SMOOTH + AFTER, row, x], state[BESIDE + 2, row, x] = value, beside
-            state[SMOOTH + PREVIOUS, row, x] = value
+            else:
+                if state[SMOOTH + INDEX, row, x] >= count - apart:
+                    state[SMOOTH + AFTER, row, x] = value
+                if state[SMOOTH + INDEX, row, x] == previous:
+                    state[BESIDE + 2, row, x] = beside
             if beside > state[WIDE + BEST, row, x]:
-                state[WIDE + BEFORE, row, x] = state[WIDE + PREVIOUS, row, x]
+                state[WIDE + BEFORE, row, x] = state[before + apart, row, x]
                 state[WIDE + BEST, row, x], state[WIDE + AFTER, row, x] = beside, none
                 state[WIDE + INDEX, row, x] = this
-            elif state[WIDE + INDEX, row, x] == last:
+            elif state[WIDE + INDEX, row, x] >= count - apart:
                 state[WIDE + AFTER, row, x] = beside
-            state[WIDE + PREVIOUS, row, x] = beside
+            state[here, row, x], state[here + apart, row, x] = value, beside
 
 
 def padding_px(reduction: int) -> int:
@@ -269,6 +274,9 @@ class EdgeFilter:
         return out
 
 
-def start_state(shape: tuple[int, int]) -> FloatArray:
-    """Return the state of a tile of (h, w) before its first frame."""
-    return np.zeros((STATE_PLANES, *shape), np.float32)
+def start_state(shape: tuple[int, int], apart: int) -> FloatArray:
+    """Return the state of a tile of (h, w) before its first frame.
+
+    Peaks are found from measures ``apart`` frames before and after the highest.
+    """
+    return np.zeros((LAST + 2 * apart, *shape), np.float32)

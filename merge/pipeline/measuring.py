@@ -175,7 +175,8 @@ def _locate(
         out[0].append(measure)
         out[1].append(picture)
         guide.add(measure, picture)
-    return locate_depth(out[0], guide.pixels, kept.reduction), guide.pixels
+    depth = locate_depth(out[0], guide.pixels, kept.reduction, axis_px=first.positions_px)
+    return depth, guide.pixels
 
 
 def _sways(first: FirstPassResult) -> NDArray[np.float64]:

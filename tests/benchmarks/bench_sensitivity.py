@@ -77,7 +77,7 @@ NO_CHANGE = {
 PATIENCE_S = 120
 # Sizes of work, and names of planes: they change speed or memory, not results.
 WORK = ("_BYTES", "_ROWS", "_COLUMNS", "_CHUNK", "_AT_ONCE", "_STRIP_SPIKES", "_BATCH_SHARE")
-WORK_NAMES = ("PART_PX", "DETAIL_PART_PX", "STATE_PLANES")
+WORK_NAMES = ("PART_PX", "DETAIL_PART_PX", "LAST")
 
 
 @dataclass(frozen=True)
