@@ -238,7 +238,7 @@ def _begin(target: Path, overwrite: bool, inputs: tuple[Path, ...]) -> _Pending:
         file = open(partial, "x+b", opener=_not_linked)
     except OSError as exc:
         raise _write_error(target, exc) from exc
-    _lock(file.fileno())
+    lock_file(file.fileno())
     return _Pending(file, partial, target, overwrite, inputs)
 
 
@@ -319,13 +319,13 @@ def _is_abandoned(entry: os.DirEntry[str]) -> bool:
         return False
     number = os.open(entry.path, os.O_RDWR | os.O_NOFOLLOW | os.O_NONBLOCK)
     try:
-        locked = _lock(number)
+        locked = lock_file(number)
         return locked is True or (locked is None and not _is_alive(process))
     finally:
         os.close(number)
 
 
-def _lock(number: int) -> bool | None:
+def lock_file(number: int) -> bool | None:
     """Return whether an open file could be locked as ours; None where locks are unknown."""
     if os.name != "posix":
         return None

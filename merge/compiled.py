@@ -3,6 +3,7 @@
 The place is the folder of the module, else the user's cache folder (`XDG_CACHE_HOME`,
 `~/Library/Caches`, `LOCALAPPDATA`). Where neither takes a file the loops are compiled anew in every
 run. A file that is cut short or changed is passed over and written again: each carries a digest.
+What one process builds, another that needs it waits for, where the system knows locks.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import os
 import pickle
 import secrets
 import sys
+import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from importlib import import_module
@@ -25,6 +27,8 @@ from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.dispatcher import Dispatcher
 from numba.core.serialize import dumps
 
+from merge.atomic import lock_file
+
 _LOG = logging.getLogger(__name__)
 _DIGEST_BYTES = 32
 _PLACES = ("UserProvidedCacheLocator", "InTreeCacheLocator", "UserWideCacheLocator")
@@ -34,9 +38,12 @@ _told = False
 # Loops whose types are declared, by module, in the order of the source.
 _DECLARED: dict[str, list[tuple[Any, tuple[Any, ...]]]] = {}
 _SCALARS = {
-    "f": numba.float32, "d": numba.float64, "i": numba.int64, "u": numba.uint8, "b": numba.boolean,
+    "f": numba.float32, "d": numba.float64, "h": numba.int16, "i": numba.int64, "u": numba.uint8,
+    "b": numba.boolean,
 }  # fmt: skip
 _at_first_miss: list[Callable[[], None]] = []
+# Where another process takes longer than any loop does, it is stopped or has failed.
+_LONGEST_BUILD_S = 60.0
 
 
 def njit(
@@ -51,8 +58,8 @@ def njit(
         takes a third of the time that a small one needs.
     takes : str
         The types of its arguments, for `build_declared`, a word each: ``f`` float32, ``d``
-        float64, ``i`` int64, ``u`` uint8, ``b`` boolean; ``f2`` a contiguous array of two
-        dimensions, ``fv2`` one with any strides, ``ft2`` a tuple of two.
+        float64, ``h`` int16, ``i`` int64, ``u`` uint8, ``b`` boolean; ``f2`` a contiguous array of
+        two dimensions, ``fv2`` one with any strides, ``ft2`` a tuple of two.
     **options
         As for `numba.njit`, without ``cache``.
 
@@ -72,7 +79,7 @@ def njit(
         # Not with NUMBA_DISABLE_JIT, which leaves the function as it is.
         if isinstance(dispatcher, _COMPILED):
             try:
-                dispatcher._cache = _FileCache(function)
+                dispatcher._cache = _FileCache(function, shared=not inner)
             except Exception as exc:  # whatever caching meets, it compiles all the same
                 _tell(exc)
             if takes:
@@ -84,22 +91,23 @@ def njit(
 
 
 def build_declared(modules: Iterable[str], stop: Callable[[], bool]) -> None:
-    """Build the loops that modules declare, unless an earlier run has kept them.
+    """Build the loops that modules declare, unless they are kept or another process builds them.
 
     Parameters
     ----------
     modules : iterable of str
-        Full names, in the order of building; of each its last loop first.
+        Full names, in the order of building.
     stop : callable
         Asked before every loop: whether to leave the others.
     """
     for name in modules:
         import_module(name)
-        for dispatcher, types in reversed(_DECLARED.get(name, [])):
+        for dispatcher, types in _DECLARED.get(name, []):
             # Where nothing can be kept, the work would be lost with this process.
             if stop() or _told:
                 return
-            dispatcher.compile(types)
+            if dispatcher._cache.claim(types, dispatcher.targetctx):
+                dispatcher.compile(types)
 
 
 def built_types() -> dict[str, tuple[Any, list[Any]]]:
@@ -117,7 +125,7 @@ def call_at_first_miss(action: Callable[[], None]) -> None:
 
 
 def _type_of(word: str) -> Any:
-    scalar, kind, count = _SCALARS[word[0]], word[1:].rstrip("1234"), word.lstrip("fdiubvt")
+    scalar, kind, count = _SCALARS[word[0]], word[1:].rstrip("1234"), word.lstrip("fdhiubvt")
     if not count:
         return scalar
     if kind == "t":
@@ -154,16 +162,51 @@ class _FileCache(FunctionCache):
 
     _impl_class = _Locations
 
-    def __init__(self, function: Callable[..., Any]) -> None:
+    def __init__(self, function: Callable[..., Any], shared: bool) -> None:
         super().__init__(function)
         self._stamp = _source_stamp(function, self._impl.locator.get_source_stamp())
+        self._shared = shared
+        self._claims: dict[Path, int] = {}
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
-        """Return the compiled function, or None if it is not there or not whole."""
+        """Return the compiled function, or None if it is not there or not whole: then build it.
+
+        Where another process is building it, it is waited for.
+        """
+        path = self._place(sig, target_context.codegen())[1]
         found = self._load(sig, target_context)
         if found is None and _at_first_miss:
             _at_first_miss.pop()()
+        if found is None and self._shared and path not in self._claims:
+            end = time.monotonic() + _LONGEST_BUILD_S
+            while not self.claim(sig, target_context) and time.monotonic() < end:
+                time.sleep(0.02)
+            found = self._load(sig, target_context)
+        if found is not None:
+            self._drop(path)
         return found
+
+    def claim(self, sig: Any, target_context: Any) -> bool:
+        """Return False where another process is building this; else this one is to."""
+        path = self._place(sig, target_context.codegen())[1]
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            number = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT, 0o666)
+        except OSError:  # nothing can be kept there either
+            return True
+        locked = lock_file(number)
+        if locked:
+            self._claims[path] = number
+        else:
+            os.close(number)
+        return locked is not False
+
+    def _drop(self, path: Path) -> None:
+        """Let others build what this process was to."""
+        if path in self._claims:
+            with suppress(OSError):
+                os.unlink(f"{path}.lock")
+            os.close(self._claims.pop(path))
 
     def _load(self, sig: Any, target_context: Any) -> Any:
         target_context.refresh()
@@ -179,22 +222,21 @@ class _FileCache(FunctionCache):
 
     def save_overload(self, sig: Any, data: Any) -> None:
         """Keep a compiled function, if that is possible."""
-        partial = None
+        key, path = self._place(sig, data.codegen)
+        partial = path.with_name(f"{path.name}.{secrets.token_hex(8)}")
         try:
-            if not self._impl.check_cachable(data):
-                return
-            key, path = self._place(sig, data.codegen)
-            body = dumps(self._impl.reduce(data))
-            path.parent.mkdir(parents=True, exist_ok=True)
-            partial = path.with_name(f"{path.name}.{secrets.token_hex(8)}")
-            with partial.open("xb") as file:
-                file.write(hashlib.sha256(key + body).digest() + body)
-            os.replace(partial, path)
+            if self._impl.check_cachable(data):
+                body = dumps(self._impl.reduce(data))
+                path.parent.mkdir(parents=True, exist_ok=True)
+                with partial.open("xb") as file:
+                    file.write(hashlib.sha256(key + body).digest() + body)
+                os.replace(partial, path)
         except Exception as exc:  # disk full, folder gone, not to be pickled: it stays in memory
             _tell(exc)
-            if partial is not None:
-                with suppress(OSError):
-                    partial.unlink()
+            with suppress(OSError):
+                partial.unlink()
+        finally:
+            self._drop(path)
 
     def flush(self) -> None:
         """Do nothing: a file that does not fit is not read."""

@@ -154,3 +154,29 @@ def test_later_loops_are_built_beside_a_command_that_finds_one_missing(tmp_path)
     )
     result = run("-c", code, str(tmp_path), NUMBA_CACHE_DIR=str(tmp_path))
     assert (result.returncode, result.stderr) == (0, "")
+
+
+def test_what_another_process_builds_is_waited_for(module, run_here, monkeypatch):
+    fcntl = pytest.importorskip("fcntl", reason="locks of POSIX")
+    run_here()
+    (kept,) = cached(module.parent)
+    whole = kept.read_bytes()
+    kept.unlink()
+    lock = Path(f"{kept}.lock").open("w")
+    fcntl.flock(lock, fcntl.LOCK_EX)
+
+    def finish_there(seconds):
+        kept.write_bytes(whole)
+        lock.close()
+
+    monkeypatch.setattr("merge.compiled.time.sleep", finish_there)
+    assert run_here() == "42\n1 from the cache\n"
+
+
+def test_what_a_killed_process_was_building_is_built(module, run_here):
+    run_here()
+    (kept,) = cached(module.parent)
+    kept.unlink()
+    Path(f"{kept}.lock").touch()
+    assert run_here() == "42\n0 from the cache\n"
+    assert [p.name for p in kept.parent.iterdir()] == [kept.name]

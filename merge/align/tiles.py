@@ -168,7 +168,7 @@ def _fill(  # pragma: no cover - compiled
             patch[0, i, j], patch[2, i, j] = first[y, x], 1
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="h2 h2 i2 i d2 d2 d2")
 def _compare_tiles(  # pragma: no cover - compiled
     first: BandArray, second: BandArray, corners: NDArray[np.int64], side: int, matrix: Array,
     offsets: Array, out: Array,

@@ -17,25 +17,24 @@ from pathlib import Path
 
 from merge.compiled import build_declared, call_at_first_miss
 
-# Modules that declare types, in the order in which a merge comes to them; what the first frames
-# need is built by the merge.
-_AXIS = (
+# Modules that declare types, in the order in which a merge comes to them. It begins with loops that
+# take the types of its files, and is there when a process of its own has started: with the second.
+LATER_MODULES = (
+    "merge.align.tiles",
     "merge.focus",
-    "merge.axis.residuals",
     "merge.axis.searching",
+    "merge.axis.residuals",
     "merge.axis.solving",
     "merge.axis.softness",
-)
-_LATER = (
+    "merge.align.warp",
     "merge.depth.filtering",
     "merge.depth.filling",
     "merge.depth.coarse",
     "merge.moving.compare",
-    "merge.align.warp",
     "merge.blend.surface",
+    "merge.resizing",
     "merge.blend.foreground",
 )
-LATER_MODULES = _AXIS + _LATER
 _PACKAGES = str(Path(__file__).parents[2])
 _started: list[subprocess.Popen[bytes]] = []
 
@@ -51,15 +50,12 @@ def build_beside() -> None:
 
 
 def _start() -> None:
-    # The last ones first: the merge comes from the other end, and none is built twice but where
-    # they meet.
-    backwards = _LATER[::-1]
     atexit.register(_end)
-    shares = [_AXIS + backwards] if (cpu_count() or 1) < 4 else [_AXIS, backwards]
-    for share in shares:
-        # -P: a file in the folder of the photographs may have the name of a module.
-        command = [sys.executable, "-P", "-m", __name__, *share]
-        path = pathsep.join(filter(None, (_PACKAGES, environ.get("PYTHONPATH"))))
+    # -P: a file in the folder of the photographs may have the name of a module.
+    command = [sys.executable, "-P", "-m", __name__]
+    path = pathsep.join(filter(None, (_PACKAGES, environ.get("PYTHONPATH"))))
+    # What one builds the others leave or wait for, so that all may have the same list.
+    for _ in range(1 if (cpu_count() or 1) < 4 else 2):
         with suppress(OSError):  # it only takes longer
             _started.append(
                 subprocess.Popen(
@@ -80,7 +76,7 @@ def _end() -> None:
     _started.clear()
 
 
-def _build(modules: list[str]) -> None:
+def _build() -> None:
     """Build until the process that asked for it ends, in whatever way."""
     ended = threading.Event()
 
@@ -89,8 +85,8 @@ def _build(modules: list[str]) -> None:
         ended.set()
 
     threading.Thread(target=wait_for_the_end, daemon=True).start()
-    build_declared(modules, stop=ended.is_set)
+    build_declared(LATER_MODULES, stop=ended.is_set)
 
 
 if __name__ == "__main__":
-    _build(sys.argv[1:])
+    _build()
