@@ -281,40 +281,54 @@ def _add_finest(  # pragma: no cover - compiled
     channels, width = small.shape[2], small.shape[1] * small.shape[2]
     lows, rests = small.reshape(len(small), width), mixed.reshape(len(small), width)
     low, rest = np.empty(2 * width, np.float32), np.empty(2 * width, np.float32)
-    line, each = np.empty((3, width), np.float32), np.empty(cut[3] * channels, np.float32)
+    fine, others = np.empty((3, width), np.float32), np.empty((3, width), np.float32)
+    each = np.empty(cut[3] * channels, np.float32)
     rows, sums = pixels.reshape(len(pixels), -1), total.reshape(len(total), -1)
     start = cut[1] * channels
     for i in range(cut[2]):
         row = cut[0] + i
+        _enlarge_row(lows, row, channels, fine)
+        _enlarge_row(rests, row, channels, others)
         if channels == 3:  # the compiler knows the steps then
-            _enlarge_row(lows, row, 3, line, low)
-            _enlarge_row(rests, row, 3, line, rest)
-            _repeat(weight[row, cut[1] :], 3, each)
+            _lay_side_by_side(fine, others, weight[row, cut[1] :], 3, low, rest, each)
         else:
-            _enlarge_row(lows, row, channels, line, low)
-            _enlarge_row(rests, row, channels, line, rest)
-            _repeat(weight[row, cut[1] :], channels, each)
+            _lay_side_by_side(fine, others, weight[row, cut[1] :], channels, low, rest, each)
         out, here = sums[place[0] + i, place[1] * channels :], rows[row, start:]
         rough, more = low[start:], rest[start:]
         for x in range(len(each)):
             out[x] += (here[x] - rough[x]) * each[x] + more[x]
 
 
-@njit(inner=True, nogil=True, fastmath=True, inline="always")
-def _repeat(values: FloatArray, times: int, out: FloatArray) -> None:  # pragma: no cover - compiled
-    """Fill ``out`` with every value so many times running."""
-    # Unsigned here and below: checks for places counted from the end take longer than all else.
-    step = np.uint64(times)
-    for k in range(np.uint64(len(out)) // step):
+@njit(inner=True, nogil=True, fastmath=True)
+def _lay_side_by_side(  # pragma: no cover - compiled
+    fine: FloatArray, others: FloatArray, weight: FloatArray, channels: int, low: FloatArray,
+    rest: FloatArray, each: FloatArray,
+) -> None:  # fmt: skip
+    """Fill rows with pixels from `_enlarge_row`, ``each`` with a weight for every channel."""
+    # Unsigned: checks for places counted from the end take longer than all else.
+    step, two = np.uint64(channels), np.uint64(2)
+    even, odd, more, last = fine[1], fine[2], others[1], others[2]
+    for q in range(np.uint64(len(even)) // step):
         for c in range(step):
-            out[k * step + c] = values[k]
+            low[two * q * step + c] = even[q * step + c]
+            low[two * q * step + step + c] = odd[q * step + c]
+    for q in range(np.uint64(len(more)) // step):
+        for c in range(step):
+            rest[two * q * step + c] = more[q * step + c]
+            rest[two * q * step + step + c] = last[q * step + c]
+    for k in range(np.uint64(len(each)) // step):
+        for c in range(step):
+            each[k * step + c] = weight[k]
 
 
-@njit(inner=True, nogil=True, fastmath=True, inline="always")
+@njit(inner=True, nogil=True, fastmath=True)
 def _enlarge_row(  # pragma: no cover - compiled
-    level: FloatArray, row: int, channels: int, line: FloatArray, out: FloatArray
+    level: FloatArray, row: int, channels: int, line: FloatArray
 ) -> None:
-    """Fill ``out`` with a row of the next finer level, as `pyrUp` does; ``line`` is room."""
+    """Fill ``line[1]`` and ``line[2]`` with the even and the odd pixels of a row of the next level.
+
+    The finer one, as `pyrUp` has it; ``line[0]`` is room.
+    """
     last, half = len(level) - 1, np.float32(0.5)
     own, beside = np.float32(6 / 8), np.float32(1 / 8)
     k, after = row // 2, min(row // 2 + 1, last)
@@ -338,11 +352,6 @@ def _enlarge_row(  # pragma: no cover - compiled
         before, second = middle[abs(count - channels + c)], middle[min(channels, count) + c]
         even[count + c], odd[count + c] = own * end + beside * (before + end), end
         even[c] = own * first + (beside + beside) * second
-    step = np.uint64(channels)
-    for q in range(np.uint64(len(middle)) // step):
-        for c in range(step):
-            out[np.uint64(2) * q * step + c] = even[q * step + c]
-            out[np.uint64(2) * q * step + step + c] = odd[q * step + c]
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
