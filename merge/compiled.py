@@ -42,6 +42,8 @@ _SCALARS = {
     "b": numba.boolean,
 }  # fmt: skip
 _at_first_miss: list[Callable[[], None]] = []
+# Set where another process builds beside this one: then it need not wait idly for what that builds.
+_in_company = False
 # Where another process takes longer than any loop does, it is stopped or has failed.
 _LONGEST_BUILD_S = 60.0
 
@@ -110,6 +112,16 @@ def build_declared(modules: Iterable[str], stop: Callable[[], bool]) -> None:
                 dispatcher.compile(types)
 
 
+def _build_another() -> bool:
+    """Build or load one more of the loops that declare types; tell whether there was one."""
+    for dispatcher, types in (loop for loops in list(_DECLARED.values()) for loop in loops):
+        free = types not in dispatcher.overloads and isinstance(dispatcher._cache, _FileCache)
+        if free and dispatcher._cache.claim(types, dispatcher.targetctx):
+            dispatcher.compile(types)
+            return True
+    return False
+
+
 def built_types() -> dict[str, tuple[Any, list[Any]]]:
     """Return by loop the types that it declares and those that this process has built it for."""
     return {
@@ -120,8 +132,9 @@ def built_types() -> dict[str, tuple[Any, list[Any]]]:
 
 
 def call_at_first_miss(action: Callable[[], None]) -> None:
-    """Call this once, as soon as a loop is not found among those that earlier runs kept."""
-    _at_first_miss[:] = [action]
+    """Call this, which has loops built beside, once one is not among those of earlier runs."""
+    global _in_company
+    _at_first_miss[:], _in_company = [action], True
 
 
 def _type_of(word: str) -> Any:
@@ -171,7 +184,7 @@ class _FileCache(FunctionCache):
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Return the compiled function, or None if it is not there or not whole: then build it.
 
-        Where another process is building it, it is waited for.
+        Where another process is building it, it is waited for, and others are built meanwhile.
         """
         path = self._place(sig, target_context.codegen())[1]
         found = self._load(sig, target_context)
@@ -180,7 +193,8 @@ class _FileCache(FunctionCache):
         if found is None and self._shared and path not in self._claims:
             end = time.monotonic() + _LONGEST_BUILD_S
             while not self.claim(sig, target_context) and time.monotonic() < end:
-                time.sleep(0.02)
+                if not (_in_company and _build_another()):
+                    time.sleep(0.02)
             found = self._load(sig, target_context)
         if found is not None:
             self._drop(path)

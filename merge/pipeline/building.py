@@ -32,7 +32,6 @@ LATER_MODULES = (
     "merge.depth.coarse",
     "merge.moving.compare",
     "merge.blend.surface",
-    "merge.resizing",
     "merge.blend.foreground",
 )
 _PACKAGES = str(Path(__file__).parents[2])
