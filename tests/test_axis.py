@@ -415,15 +415,17 @@ def disks_at(depth_px, factors):
 
 def test_one_focus_at_several_apertures_is_told_from_focus_planes():
     """Blur falls by the root of 2 a stop (thin lens): five stops, with 12 px at the widest."""
-    depth = np.broadcast_to(np.linspace(-4, 12, SHAPE[1], dtype=np.float32), SHAPE)
+    depth = np.broadcast_to(np.linspace(-4, 12, 504, dtype=np.float32), (378, 504))
     tiles = [measure_tiles(f) for f in disks_at(depth, 2.0 ** (-np.arange(5) / 2))]
     assert fit_focus_axis(tiles, any_aperture=True).one_focus
     assert not fit_focus_axis(tiles).one_focus
 
 
 def test_focus_planes_are_not_taken_for_apertures():
-    """Even where all frames lie on one side of a flat subject, so that all of it gets sharper."""
+    """Even where all frames lie beyond the subject, which gets sharper as one, and a burst."""
     flat = np.ones(SHAPE, np.float32)
-    for frames in (slanted(4, 12.0).frames, disks_at(flat, [9, 6, 3, 0])):
+    slope = np.broadcast_to(np.linspace(1, 24, SHAPE[1], dtype=np.float32), SHAPE)
+    beyond = [disks_at(slope + focus, [1.0])[0] for focus in (9.0, 6.0, 3.0, 0.0)]
+    for frames in (disks_at(flat, [9, 6, 3, 0]), beyond, disks_at(slope, [1.0] * 4)):
         tiles = [measure_tiles(f) for f in frames]
         assert not fit_focus_axis(tiles, any_aperture=True).one_focus

@@ -15,7 +15,7 @@ from merge.axis.preparing import StackEnergies
 from merge.axis.residuals import FLOOR, TYPICAL
 from merge.axis.transfer import LARGEST, BlurTables
 from merge.model import Array, Index
-from merge.significance import FEWEST, blocks_score, proof_limit, tile_blocks
+from merge.significance import FEWEST, SURE, blocks_score, tile_blocks
 
 # More f-numbers than a lens has: third stops from f/1.4 to f/32.
 _MOST_FRAMES = 28
@@ -25,6 +25,9 @@ _TILES, _ROUNDS = 300, 15
 _SHARES = np.concatenate([[0.0], np.geomspace(0.03, 1.0, 24)])
 _PUPILS = np.concatenate([[0.0], np.geomspace(0.4, 4 * LARGEST, 48)])
 _EVERYWHERE = np.concatenate([[0.0], np.geomspace(0.7, 10.0, 9)])
+# Change of the logarithm of fine detail below which nothing tells a burst or steps too fine to see
+# from apertures: a factor of two in the quarter of the tiles that changes most.
+_LEAST_CHANGE = float(np.log(2.0))
 # Places tried for a tile, on the axis and a third of its length beyond either end.
 _PLACES = 100
 
@@ -48,6 +51,9 @@ def only_pupils_change(data: StackEnergies, chosen: Index, frames_px: Array) -> 
     tiles = _Tiles(
         value, np.log(value + FLOOR), data.blur.choose_rows(peak), data.sigma_px, data.blur
     )
+    fine = tiles.logarithm[:, :2].mean(axis=1)
+    if float(np.median(np.ptp(fine[:, _most(fine)], axis=0))) < _LEAST_CHANGE:
+        return False
     by_pupil = _cost_of_pupils(tiles)
     low, high = float(frames_px.min()), float(frames_px.max())
     beyond = (high - low) / 3
@@ -60,7 +66,7 @@ def only_pupils_change(data: StackEnergies, chosen: Index, frames_px: Array) -> 
     )
     better = (by_place - by_pupil) / (by_place + by_pupil)
     sure = blocks_score(better, tile_blocks(data.grid)[chosen])
-    return bool(sure > proof_limit(len(frames_px)) and by_pupil.sum() < by_place.sum())
+    return bool(sure > SURE and by_pupil.sum() < by_place.sum())
 
 
 @dataclass(frozen=True)
