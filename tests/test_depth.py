@@ -211,6 +211,26 @@ def test_exact_depth_follows_how_a_texture_blurs(frequency):
     assert np.median(error) < 0.05
 
 
+@pytest.mark.parametrize("end", [0, 6])
+@pytest.mark.parametrize("inside", [0.1, 0.3, 0.45])
+@pytest.mark.parametrize("axis_px", [None, np.arange(7) * 1.4], ids=["next", "farther apart"])
+def test_places_just_inside_the_ends_lie_there(end, inside, axis_px):
+    """One side of a normal curve tells its peak."""
+    place = abs(end - inside)
+    guide = np.random.default_rng(5).random((40, 50, 3), np.float32)
+    depth = located(peaks_at(np.full((40, 50), place), 7, width=2.0), guide, axis_px=axis_px)
+    np.testing.assert_allclose(depth.position, place, atol=0.03)
+
+
+@pytest.mark.parametrize("end", [0, 6])
+def test_places_beyond_the_ends_stay_in_them(end):
+    place = -1.0 if end == 0 else 7.0
+    guide = np.random.default_rng(5).random((40, 50, 3), np.float32)
+    depth = located(peaks_at(np.full((40, 50), place), 7, width=2.0), guide)
+    np.testing.assert_array_equal(depth.position, end)
+    np.testing.assert_array_equal(depth.exact, end)
+
+
 def test_fine_steps_are_told_from_frames_farther_apart():
     """Frames 1 px of blur apart differ by little more than noise; the curve is normal."""
     rng, place = np.random.default_rng(3), np.broadcast_to(np.linspace(4, 12, 300), (40, 300))
@@ -313,7 +333,13 @@ def located_plainly(measures: np.ndarray, guide: np.ndarray) -> tuple[np.ndarray
     mean, peak = measures.mean(axis=0), measures.max(axis=0)
     noise = np.percentile(mean, 2)
     smooth = np.array([guided_plainly(m / (peak + noise), guide) for m in measures])
-    position = peaks_plainly(np.maximum(smooth, 1e-6))
+    smooth = np.maximum(smooth, 1e-6)
+    position = peaks_plainly(smooth)
+    for end, side in ((0, 1), (len(smooth) - 1, -1)):
+        three = np.log(smooth[[end, end + side, end + 2 * side]]).reshape(3, -1)
+        bend, slope, _ = np.polyfit([0, 1, 2], three, 2).reshape(3, *mean.shape)
+        inward = np.where(bend < 0, np.clip(-slope / (2 * np.minimum(bend, -1e-9)), 0, 0.5), 0)
+        position = np.where(smooth.argmax(axis=0) == end, end + side * inward, position)
     wide = [np.sqrt(gaussian_filter(m**2, 1.2, mode="mirror", radius=5)) for m in measures]
     near = [np.where(abs(position - k) <= 1, w, 0) for k, w in enumerate(wide)]
     lost = np.max(near, axis=0) + noise < 0.55 * (np.max(wide, axis=0) + noise)

@@ -24,10 +24,11 @@ _LEAST_RADIUS_PX = 2
 # No measure counts as less than this, so that every place has a peak, and a logarithm.
 LEAST = np.float32(1e-6)
 # Planes of a tile's state: for the filtered and for the widened measure the index of the highest
-# frame, its measure, and those so many frames before and after it; the widened measures of the
-# frame before, of and after the highest filtered one; then both measures of so many last frames.
+# frame, its measure, and those so many frames before and after it; the filtered one twice as many
+# before, after the first frame; the widened measures of the frame before, of and after the highest
+# filtered one; then the last filtered measures, twice so many, and the last widened ones, so many.
 INDEX, BEST, BEFORE, AFTER = range(4)
-SMOOTH, WIDE, BESIDE, LAST = 0, 4, 8, 11
+SMOOTH, WIDE, SECOND, BESIDE, LAST = 0, 4, 8, 9, 12
 
 
 @njit(inner=True, nogil=True, fastmath=True)
@@ -213,32 +214,38 @@ def track_frame(  # pragma: no cover - compiled
         From `filter_tile` and `widen_tile`.
     count : int
     """
-    apart = (state.shape[0] - LAST) // 2
-    # Where the measures so many frames before stand, or the first frame's, and those of this one.
-    here, last = LAST + count % apart, LAST + (count - 1) % apart
-    before = here if count >= apart else LAST
+    apart = (state.shape[0] - LAST) // 3
+    twice = 2 * apart
+    # Where measures so many frames before stand, or the first frame's, and those of this one.
+    here, widened = LAST + count % twice, LAST + twice + count % apart
+    before = LAST + max(count - apart, 0) % twice
+    before_widened = LAST + twice + max(count - apart, 0) % apart
+    last_widened = LAST + twice + (count - 1) % apart
     previous, this, none = np.float32(count - 1), np.float32(count), np.float32(0)
     for row in range(smooth.shape[0]):
         for x in range(smooth.shape[1]):
             value, beside = max(smooth[row, x], LEAST), wide[row, x]
             if value > state[SMOOTH + BEST, row, x]:
                 state[SMOOTH + BEFORE, row, x] = state[before, row, x]
+                state[SECOND, row, x] = state[here, row, x]
                 state[SMOOTH + BEST, row, x], state[SMOOTH + AFTER, row, x] = value, none
                 state[SMOOTH + INDEX, row, x] = this
-                state[BESIDE, row, x] = state[last + apart, row, x]
+                state[BESIDE, row, x] = state[last_widened, row, x]
                 state[BESIDE + 1, row, x], state[BESIDE + 2, row, x] = beside, none
             else:
                 if state[SMOOTH + INDEX, row, x] >= count - apart:
                     state[SMOOTH + AFTER, row, x] = value
+                if count <= twice and state[SMOOTH + INDEX, row, x] == 0:
+                    state[SECOND, row, x] = value
                 if state[SMOOTH + INDEX, row, x] == previous:
                     state[BESIDE + 2, row, x] = beside
             if beside > state[WIDE + BEST, row, x]:
-                state[WIDE + BEFORE, row, x] = state[before + apart, row, x]
+                state[WIDE + BEFORE, row, x] = state[before_widened, row, x]
                 state[WIDE + BEST, row, x], state[WIDE + AFTER, row, x] = beside, none
                 state[WIDE + INDEX, row, x] = this
             elif state[WIDE + INDEX, row, x] >= count - apart:
                 state[WIDE + AFTER, row, x] = beside
-            state[here, row, x], state[here + apart, row, x] = value, beside
+            state[here, row, x], state[widened, row, x] = value, beside
 
 
 def padding_px(reduction: int) -> int:
@@ -279,4 +286,4 @@ def start_state(shape: tuple[int, int], apart: int) -> FloatArray:
 
     Peaks are found from measures ``apart`` frames before and after the highest.
     """
-    return np.zeros((LAST + 2 * apart, *shape), np.float32)
+    return np.zeros((LAST + 3 * apart, *shape), np.float32)

@@ -38,6 +38,7 @@ _SURE, _EVEN_CELL_PX, _EVEN_SIGMA, _EVEN_WHOLE = 0.5, 16, 4.0, np.float32(0.05)
 # nearer ones differ by little more than their noise. Median error in frames, steps of 1.6 and 1.0
 # px (rendered coins, moss): 0.155 and 0.278 from the next frames, 0.109 and 0.237 so.
 _APART_PX, _MOST_APART = 3.0, 4
+_LEAST_BEND = np.float32(5e-7)
 # Rows and columns of a tile: what is kept of one stays in a processor's cache.
 _TILE_ROWS, _TILE_COLUMNS = 64, 256
 
@@ -202,7 +203,7 @@ class _Tiles:
     def _finish(self, box: Tile, state: FloatArray) -> None:
         """Put the position and confidence of one tile into the depth map."""
         smooth, wide = state[filtering.SMOOTH :], state[filtering.WIDE :]
-        position = self._peak_place(smooth)
+        position = self._peak_place(smooth, second=state[filtering.SECOND])
         offset = position - smooth[filtering.INDEX]
         before, chosen, after = state[filtering.BESIDE : filtering.LAST]
         np.maximum(chosen, before, out=chosen, where=offset <= 0)
@@ -210,32 +211,45 @@ class _Tiles:
         lost = chosen + self._noise < _LOST_SHARE * (wide[filtering.BEST] + self._noise)
         self._depth.position[box] = np.where(lost, self._peak_place(wide), position)
         assert self._depth.exact is not None
-        self._depth.exact[box] = np.where(
-            lost, self._peak_place(wide, _EXACT_POWER), self._peak_place(smooth, _EXACT_POWER)
-        )
+        exact = self._peak_place(smooth, _EXACT_POWER, state[filtering.SECOND])
+        exact = np.where(offset == 0, position, exact)  # what lies beyond an end stays in it
+        self._depth.exact[box] = np.where(lost, self._peak_place(wide, _EXACT_POWER), exact)
         mean, peak = self._mean[box], self._peak[box]
         contrast = np.clip((peak - mean) / (peak + self._noise), 0, 1)
         self._depth.confidence[box] = contrast * peak / (peak + 2 * self._noise)
 
-    def _peak_place(self, planes: FloatArray, power: float = 0.0) -> FloatArray:
-        """Return the peak, by a parabola through three logarithms or powers below 0."""
-        index = planes[filtering.INDEX]
-        left = np.minimum(index, self._apart)
-        right = np.minimum(np.float32(self._count - 1) - index, self._apart)
+    def _peak_place(
+        self, planes: FloatArray, power: float = 0.0, second: FloatArray | None = None
+    ) -> FloatArray:
+        """Return the peak, by a parabola through three logarithms or powers below 0.
+
+        In the first and the last frame, given the ``second`` measures beside, through the three on
+        the one side: of places up to half a step inside.
+        """
+        index, last = planes[filtering.INDEX], np.float32(self._count - 1)
+        left, right = (np.clip(away, 1, self._apart) for away in (index, last - index))
         low, top, high = (
             np.log(np.maximum(planes[k], LEAST))
             for k in (filtering.BEFORE, filtering.BEST, filtering.AFTER)
         )
+        far = None if second is None else np.log(np.maximum(second, LEAST))
         if power < 0:
             low, high = (-np.exp(power * (v - top)) for v in (low, high))
+            far = None if far is None else -np.exp(power * (far - top))
             top = np.float32(-1)
-        inner = (planes[filtering.BEFORE] > 0) & (planes[filtering.AFTER] > 0)
-        left, right = np.maximum(left, 1), np.maximum(right, 1)
-        rise, fall = (top - low) / left, (top - high) / right
-        bend = np.maximum((rise + fall) / (left + right), np.float32(5e-7))
-        offset = (rise * right - fall * left) / (2 * bend * (left + right))
         half = np.float32(self._apart / 2 if power else 0.5)
-        return np.asarray(index + np.where(inner, np.clip(offset, -half, half), 0), np.float32)
+        rise, fall = (top - low) / left, (top - high) / right
+        bend = np.maximum((rise + fall) / (left + right), _LEAST_BEND)
+        offset = np.clip((rise * right - fall * left) / (2 * bend * (left + right)), -half, half)
+        inner = (planes[filtering.BEFORE] > 0) & (planes[filtering.AFTER] > 0)
+        place = index + np.where(inner, offset, 0)
+        if far is not None and self._count > 2 * self._apart:
+            drop = np.where(index == 0, top - high, top - low)
+            bend = (top - far) / 2 - drop
+            inward = (bend - drop) / (2 * np.maximum(bend, _LEAST_BEND)) * np.float32(self._apart)
+            inward = np.where(bend > 0, np.clip(inward, 0, half), 0)
+            place += np.where(index == 0, inward, 0) - np.where(index == last, inward, 0)
+        return np.asarray(place, np.float32)
 
 
 def cut_tile(values: NDArray[Any], box: Tile, pad: int) -> FloatArray:
