@@ -10,7 +10,7 @@ from small_brackets import small_bracket
 
 from merge import merge_stack
 from merge.blend import Contenders, DetailBlend, block_strength
-from merge.depth import REACH_WIDE, band_power
+from merge.depth import measure_samples
 from merge.model import FrameRegistration, FrameTransform
 from merge.pipeline.sampling import FrameSampler
 from merge.pyramid import build_gaussian
@@ -22,9 +22,9 @@ def contenders(frames: list[np.ndarray], reduction: int = 1) -> tuple[list[int],
     """Return which frames count in the left and in the right half."""
     found = []
     for frame in frames:
-        padded = np.pad(frame, ((REACH_WIDE, REACH_WIDE), (0, 0)), "reflect").astype(np.float32)
-        power = band_power(padded, slice(REACH_WIDE, REACH_WIDE + len(frame)), reduction)
-        found.append(block_strength(power, reduction))
+        samples = frame[..., None].astype(np.float32)
+        told = measure_samples(samples, 1.0, reduction=reduction, light_reduction=1)
+        found.append(block_strength(told.power, reduction))
     told = Contenders(np.stack([strength for strength, _ in found]), found[0][1])
     half = SIDE // 2 - 48  # blocks beside the middle belong to neither
     boxes = (0, 0, SIDE, half), (0, SIDE - half, SIDE, half)

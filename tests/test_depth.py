@@ -14,16 +14,25 @@ from scipy.special import j1
 from skimage.measure import block_reduce
 
 from merge.depth import (
+    detail_of,
     locate_depth,
     locating,
     measure_detail,
     measure_reduction,
+    measure_samples,
 )
 from merge.depth.filtering import FILTER_RADIUS_PX, FILTER_VARIANCE, EdgeFilter, padding_px
 from merge.depth.locating import cut_tile
-from merge.depth.measuring import REACH_WIDE, SIGMA_NARROW, SIGMA_WIDE, WINDOW_SIGMA_PX
+from merge.depth.measuring import (
+    REACH_WIDE,
+    SIGMA_NARROW,
+    SIGMA_WIDE,
+    WINDOW_SIGMA_PX,
+    white_noise_power,
+)
 from merge.model import DepthMap
 from merge.resizing import reduce_map, reduced_shape
+from merge.samples import luminance
 from merge.scratch import ScratchStack
 
 # ITU-R BT.601-7, 2.5.1.
@@ -105,6 +114,29 @@ def test_measure_detail_agrees_with_whole_pictures_blurred_by_scipy(shape, reduc
         power = gaussian_filter(power, np.sqrt(left) / reduction, mode="mirror", radius=3)
     expected = np.sqrt(power)
     np.testing.assert_allclose(measure_detail(picture, reduction), expected, atol=1e-6)
+
+
+@pytest.mark.parametrize(("kind", "white"), [(np.uint8, 255), (np.uint16, 65535), (np.float32, 1)])
+@pytest.mark.parametrize("shape", [(500, 41, 3), (37, 50, 1), (9, 8, 3)])
+@pytest.mark.parametrize(("reduction", "light_reduction"), [(1, 1), (2, 1), (3, 2), (4, 4)])
+def test_one_passage_gives_detail_colours_and_light(kind, white, shape, reduction, light_reduction):
+    """What OpenCV's filters and block means give of the same, incomplete blocks too."""
+    samples = (np.random.default_rng(6).random(shape) * white).astype(kind)
+    told = measure_samples(samples, white, reduction=reduction, light_reduction=light_reduction)
+    stored = samples.astype(np.float32) / np.float32(white)
+    light = luminance(stored)
+    np.testing.assert_allclose(
+        told.light, reduce_map(light, light_reduction, incomplete="drop"), atol=1e-6
+    )
+    np.testing.assert_allclose(told.colours, reduce_map(stored, reduction), atol=1e-6)
+    measure = detail_of(told.power, reduction)
+    np.testing.assert_allclose(measure, measure_detail(light, reduction), atol=1e-6)
+
+
+def test_power_of_white_noise_is_that_of_its_measure():
+    noise = np.random.default_rng(1).standard_normal((512, 512)).astype(np.float32)
+    measured = float((measure_detail(noise, 1) ** 2).mean())
+    assert white_noise_power() == pytest.approx(measured, rel=0.01)
 
 
 # --- edge-aware filter ------------------------------------------------------------------------

@@ -7,40 +7,9 @@ import numpy as np
 import pytest
 from skimage.color import rgb2ycbcr
 
-from merge.samples import reduce_samples, visit_strips
+from merge.samples import luminance, reduce_samples
 
 TYPES = [(np.uint8, 255), (np.uint16, 65535), (np.float32, 1)]
-
-
-def strips_of(samples, white, **how):
-    """Return all strips in their order."""
-    strips = []
-    visit_strips(samples, white, strips.append, **how)
-    return sorted(strips, key=lambda strip: strip.first)
-
-
-def split(samples, white, reduction):
-    """Return the whole luminance and the reduced colours."""
-    strips = strips_of(samples, white, step=reduction, margin=5)
-    luminance = np.concatenate([strip.luminance[strip.own] for strip in strips])
-    return luminance, reduce_samples(samples, white, reduction)
-
-
-@pytest.mark.parametrize("margin", [0, 7])
-def test_strips_have_the_rows_around_them_and_begin_at_whole_blocks(margin):
-    samples = np.random.default_rng(4).integers(0, 255, (200, 6, 3), dtype=np.uint8)
-    whole, _ = split(samples, 255, 1)
-    first = 0
-    for strip in strips_of(samples, 255, step=7, margin=margin):
-        assert strip.first == first
-        assert first % 7 == 0
-        top, count = first - strip.own.start, len(strip.luminance)
-        np.testing.assert_allclose(strip.luminance, whole[top : top + count], atol=1e-6)
-        first += len(strip.values)
-        assert top == max(strip.first - margin, 0)
-        assert top + count == min(first + margin, 200)
-        np.testing.assert_array_equal(strip.values, samples[strip.first : first])
-    assert first == 200
 
 
 @pytest.mark.parametrize(("kind", "white"), TYPES)
@@ -49,9 +18,9 @@ def test_luminance_is_that_of_bt_601_and_colours_are_block_means(kind, white, re
     """ITU-R BT.601-7, 2.5.1; scikit-image's Y' runs from 16 to 235. Means by OpenCV."""
     values = np.random.default_rng(4).random((36, 54, 3))
     samples = (values * white).astype(kind)
-    luminance, colours = split(samples, white, reduction)
+    colours = reduce_samples(samples, white, reduction)
     stored = samples.astype(np.float32) / white
-    np.testing.assert_allclose(luminance, (rgb2ycbcr(stored)[..., 0] - 16) / 219, atol=1e-4)
+    np.testing.assert_allclose(luminance(stored), (rgb2ycbcr(stored)[..., 0] - 16) / 219, atol=1e-4)
     size = (54 // reduction, 36 // reduction)
     means = cv2.resize(stored, size, interpolation=cv2.INTER_AREA)
     np.testing.assert_allclose(colours, means, atol=1e-6)
@@ -67,7 +36,8 @@ def test_last_row_and_column_stand_for_what_their_blocks_lack():
 
 def test_grey_frames_are_their_own_luminance():
     samples = np.random.default_rng(4).integers(0, 65535, (12, 9, 1), dtype=np.uint16)
-    luminance, grey = split(samples, 65535, 3)
-    np.testing.assert_allclose(luminance, samples[..., 0] / 65535, atol=1e-6)
+    grey = reduce_samples(samples, 65535, 3)
+    stored = samples.astype(np.float32) / 65535
+    np.testing.assert_array_equal(luminance(stored), stored[..., 0])
     means = (samples[..., 0] / 65535).reshape(4, 3, 3, 3).mean(axis=(1, 3))
     np.testing.assert_allclose(grey[..., 0], means, atol=1e-6)

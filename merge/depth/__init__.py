@@ -16,10 +16,10 @@ from merge.depth.highlights import settle_highlights
 from merge.depth.locating import locate_depth
 from merge.depth.measuring import (
     REACH_WIDE,
-    band_power,
     detail_of,
     measure_detail,
     measure_reduction,
+    measure_samples,
 )
 from merge.depth.nearness import first_is_near
 from merge.depth.occlusion import refine_occlusion_edges

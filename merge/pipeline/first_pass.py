@@ -7,7 +7,6 @@ the sensor's defects. Afterwards the frames stand in the order of their focus.
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 
 from merge.align import SmallColours, StackRegistration, analysis_reduction, small_colours
 from merge.blend import block_strength
-from merge.depth import REACH_WIDE, band_power, detail_of, measure_reduction
+from merge.depth import detail_of, measure_reduction, measure_samples
 from merge.encoding import linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Misfit, Progress, Registration, Stack
@@ -33,8 +32,7 @@ from merge.pipeline.ordering import (
 )
 from merge.pipeline.repairing import DefectFinder, Repairs
 from merge.read import BlankRows, read_luminance, read_samples
-from merge.resizing import reduce_map, reduced_shape
-from merge.samples import Strip, visit_strips
+from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack, as_floats
 from merge.threads import opencv_on_one_thread, work_ahead
 
@@ -334,23 +332,9 @@ def _look_at(
     ``curves`` are the encoding of its light and that of what blur mixes; ``blocks``: whether their
     strength is needed.
     """
-    height, width, channels = samples.shape
-    light = np.empty((height // reduction, width // reduction), np.float32)
     small = measure_reduction(samples.shape)
-    picture = np.empty((*reduced_shape(samples.shape, small), channels), np.float32)
-    power = np.empty(picture.shape[:2], np.float32)
-
-    def take(strip: Strip) -> None:
-        place, block = strip.first // reduction, strip.first // small
-        rows = reduce_map(strip.luminance[strip.own], reduction, incomplete="drop")
-        light[place : place + len(rows)] = rows
-        colours = reduce_map(strip.values, small)
-        picture[block : block + len(colours)] = colours
-        power[block : block + len(colours)] = band_power(strip.luminance, strip.own, small)
-
-    visit_strips(samples, white, take, step=math.lcm(small, reduction), margin=REACH_WIDE)
-    picture /= np.float32(white)
-    measure = detail_of(power, small)
-    strength = block_strength(power, small) if blocks else None
-    colours = small_colours(picture, curves[0])
-    return _Look(linearize(light, curves[1]), colours, picture, measure, strength)
+    told = measure_samples(samples, white, reduction=small, light_reduction=reduction)
+    measure = detail_of(told.power, small)
+    strength = block_strength(told.power, small) if blocks else None
+    colours = small_colours(told.colours, curves[0])
+    return _Look(linearize(told.light, curves[1]), colours, told.colours, measure, strength)

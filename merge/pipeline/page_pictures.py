@@ -13,7 +13,13 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from merge.align import rescale_transform, warp_frame
-from merge.depth import FocusComposite, locate_depth, measure_detail, measure_reduction
+from merge.depth import (
+    FocusComposite,
+    detail_of,
+    locate_depth,
+    measure_reduction,
+    measure_samples,
+)
 from merge.encoding import encode, linearize
 from merge.model import (
     Box,
@@ -29,7 +35,7 @@ from merge.model import (
 from merge.pipeline.deep import OutputDepth, depth_of_reference
 from merge.pipeline.sampling import FrameSampler, covered
 from merge.read import read_frame, read_luminance, read_samples
-from merge.resizing import reduce_map, reduced_shape
+from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack
 from merge.threads import map_threads
 
@@ -219,7 +225,10 @@ def locate_sharpest(
             transform = registration.frames[index].transform
             assert transform is not None
             luminance = read_luminance(stack.sources[index], white_balance=stack.white_balance)
-            layers = [measure_detail(luminance, reduction), reduce_map(luminance, reduction)]
+            told = measure_samples(
+                luminance[..., None], 1.0, reduction=reduction, light_reduction=reduction
+            )
+            layers = [detail_of(told.power, reduction), told.colours[..., 0]]
             moved = rescale_transform(transform, 1 / reduction)
             measure, picture = np.moveaxis(
                 warp_frame(np.dstack(layers), moved, position=position), 2, 0
