@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.compiled import njit
+from merge.lines import blur_across, blur_along, half_of_taps
 from merge.model import FloatArray, FrameTransform, TileEnergies
 from merge.resizing import mirrored
 from merge.scratch import as_floats, as_halves
@@ -217,52 +218,13 @@ def _measure_octave(
     kinds = 6 if level == 0 else 4 if level == _COARSE_LEVEL else 1
     sums = np.zeros((kinds, height, width * side), np.float32)
     coarse = np.empty([(length + 1) // 2 for length in picture.shape], np.float32)
-    narrow = _half_of_taps(FINEST_SIGMA)[: None if level == 0 else 0]
-    _take_octave(picture, narrow, _half_of_taps(_NEXT_SIGMA), side, sums, coarse)
+    narrow = half_of_taps(FINEST_SIGMA)[: None if level == 0 else 0]
+    _take_octave(picture, narrow, half_of_taps(_NEXT_SIGMA), side, sums, coarse)
     beyond = picture.shape[1] - 1  # the last column has no difference of its own
     sums[1:4, :, beyond:] = sums[1:4, :, beyond - 1 : beyond]
     sums /= side
     size = width, height
     return [cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in sums], coarse
-
-
-def _half_of_taps(sigma: float) -> FloatArray:
-    """Return a Gaussian's weights from the middle one on, as wide as `cv2.GaussianBlur` has it."""
-    width = round(8 * sigma + 1) | 1
-    return cv2.getGaussianKernel(width, sigma, cv2.CV_32F)[width // 2 :, 0].copy()
-
-
-@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
-def _blur_along(line: FloatArray, taps: FloatArray, out: FloatArray) -> None:  # pragma: no cover
-    """Blur a line that reaches beyond ``out`` by the taps on either side; their number is even."""
-    middle, own, near = len(taps) - 1, taps[0], taps[1]
-    centre, before, after = line[middle:], line[middle - 1 :], line[middle + 1 :]
-    for x in range(len(out)):
-        out[x] = own * centre[x] + near * (before[x] + after[x])
-    for k in range(2, len(taps), 2):
-        near, far = taps[k], taps[k + 1]
-        before, after = line[middle - k :], line[middle + k :]
-        first, last = line[middle - k - 1 :], line[middle + k + 1 :]
-        for x in range(len(out)):
-            out[x] += near * (before[x] + after[x]) + far * (first[x] + last[x])
-
-
-@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
-def _blur_across(  # pragma: no cover - compiled
-    lines: FloatArray, middle: int, taps: FloatArray, out: FloatArray
-) -> None:
-    """Blur across lines that follow each other in a ring."""
-    count, own, near = len(lines), taps[0], taps[1]
-    centre = lines[middle % count]
-    before, after = lines[(middle - 1) % count], lines[(middle + 1) % count]
-    for x in range(len(out)):
-        out[x] = own * centre[x] + near * (before[x] + after[x])
-    for k in range(2, len(taps), 2):
-        near, far = taps[k], taps[k + 1]
-        before, after = lines[(middle - k) % count], lines[(middle + k) % count]
-        first, last = lines[(middle - k - 1) % count], lines[(middle + k + 1) % count]
-        for x in range(len(out)):
-            out[x] += near * (before[x] + after[x]) + far * (first[x] + last[x])
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
@@ -336,17 +298,17 @@ def _take_octave(  # pragma: no cover - compiled
         at = y - margin + beside
         sharp = fine[at % len(fine)]
         if len(narrow):
-            _blur_along(padded, narrow, once[y % len(once)])
+            blur_along(padded, narrow, once[y % len(once)])
             if at >= -beside:
-                _blur_across(once, at, narrow, sharp)
+                blur_across(once, at, narrow, sharp)
         else:
             for x in range(len(sharp)):
                 sharp[x] = padded[x]
-        _blur_along(sharp, wide, twice[at % len(twice)])
+        blur_along(sharp, wide, twice[at % len(twice)])
         at -= beside
         if at < 0:
             continue
-        _blur_across(twice, at, wide, blurred)
+        blur_across(twice, at, wide, blurred)
         if at % 2 == 0:
             kept = coarse[at // 2]
             for x in range(len(kept)):

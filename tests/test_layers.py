@@ -13,8 +13,8 @@ STAGES = {
 }  # fmt: skip
 BASE = {
     "allocator", "atomic", "blank", "compiled", "demo", "disks", "encoding", "errors",
-    "finding_kinds", "json_files", "model", "naming", "optics", "printable", "pyramid", "records",
-    "resizing", "rising", "samples", "scratch", "significance", "threads", "tiles",
+    "finding_kinds", "json_files", "lines", "model", "naming", "optics", "printable", "pyramid",
+    "records", "resizing", "rising", "samples", "scratch", "significance", "threads", "tiles",
 }  # fmt: skip
 LAYER = (
     {name: 1 for name in BASE}

@@ -24,7 +24,10 @@ from numpy.typing import NDArray
 
 from merge.align.motion import basis, increment, resample
 from merge.align.tiles import BAND_UNIT, BandArray, compare_tiles
+from merge.compiled import njit
+from merge.lines import blur_across, blur_along, half_of_taps, mirror_line
 from merge.model import Array, FloatArray, MotionModel
+from merge.resizing import mirrored
 from merge.significance import MEDIAN_SQUARE
 
 # Band: difference of Gaussians on every pyramid level, in that level's pixels.
@@ -158,9 +161,48 @@ def build_pyramid(luminance: FloatArray) -> Pyramid:
 
 
 def _band(picture: FloatArray) -> BandArray:
-    narrow, wide = (cv2.GaussianBlur(picture, (0, 0), s) for s in (_SIGMA_NARROW, _SIGMA_WIDE))
-    unit = 1 / BAND_UNIT
-    return np.asarray(cv2.addWeighted(narrow, unit, wide, -unit, 0, dtype=cv2.CV_16S), np.int16)
+    band = np.empty(picture.shape, np.int16)
+    # Variances add up.
+    between = float(np.sqrt(_SIGMA_WIDE**2 - _SIGMA_NARROW**2))
+    whole = np.ascontiguousarray(picture)
+    _fill_band(whole, half_of_taps(_SIGMA_NARROW), half_of_taps(between), band)
+    return band
+
+
+# Two blurs of the whole picture and their difference take 1.6 times as long.
+@njit(nogil=True, fastmath=True, error_model="numpy")
+def _fill_band(  # pragma: no cover - compiled
+    picture: FloatArray, narrow: FloatArray, between: FloatArray, band: BandArray
+) -> None:
+    """Fill ``band`` with what ``between`` takes off the picture blurred by ``narrow``.
+
+    Both are halves of taps.
+    """
+    (height, width), near, far = picture.shape, len(narrow) - 1, len(between) - 1
+    margin, unit = near + far, np.float32(1 / BAND_UNIT)
+    least, most = np.float32(-32768), np.float32(32767)
+    padded, blurred = np.empty(width + 2 * margin, np.float32), np.empty(width, np.float32)
+    # Rings of the lines that are in use: blurred along x, then along y, twice.
+    once = np.empty((2 * near + 1, width + 2 * far), np.float32)
+    fine = np.empty((far + 1, width + 2 * far), np.float32)
+    twice = np.empty((2 * far + 1, width), np.float32)
+    for y in range(-margin, height + margin):
+        mirror_line(picture[mirrored(y, height)], margin, padded)
+        blur_along(padded, narrow, once[y % len(once)])
+        at = y - near
+        if at < -far:
+            continue
+        sharp = fine[at % len(fine)]
+        blur_across(once, at, narrow, sharp)
+        blur_along(sharp, between, twice[at % len(twice)])
+        at -= far
+        if at < 0:
+            continue
+        blur_across(twice, at, between, blurred)
+        line, sharp = band[at], fine[at % len(fine), far:]
+        for x in range(width):
+            value = np.rint((sharp[x] - blurred[x]) * unit)
+            line[x] = np.int16(min(max(value, least), most))
 
 
 def finest_wave() -> float:

@@ -139,7 +139,7 @@ def _whole_kernel(half: FloatArray) -> FloatArray:
 
 # A ring of lines stays in a processor's cache: strips of floats, though each of them fits too, took
 # 1.8 times as long on one thread and 2.1 times on two (250, 140 and 169, 82 ms for 24 MP).
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="u3 f1 it2 it2 f1 f1 f2 f3 f2")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _measure_rows(  # pragma: no cover - compiled
     samples: NDArray[Any], shares: FloatArray, strip: tuple, sides: tuple, narrow: FloatArray,
     wide: FloatArray, light: FloatArray, colours: FloatArray, power: FloatArray,
