@@ -179,8 +179,8 @@ def _one_focus(registration: Registration, axis: FocusAxis) -> Finding | None:
     return Finding(
         "one focus",
         "problem",
-        f"All {len(aligned)} frames have one focus, to {span:.1f} px of blur: a burst, no focus "
-        "bracket.",
+        f"All {len(aligned)} frames have one focus, to {span:.1f} px of blur: a burst or an "
+        "aperture series, no focus bracket.",
         "Take one of them, or those with another focus, too ('depthweld sort' tells frames apart), "
         + _ANYWAY
         + ", which gives less noise.",
