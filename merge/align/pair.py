@@ -170,7 +170,7 @@ def _band(picture: FloatArray) -> BandArray:
 
 
 # Two blurs of the whole picture and their difference take 1.6 times as long.
-@njit(nogil=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f1 f1 h2")
 def _fill_band(  # pragma: no cover - compiled
     picture: FloatArray, narrow: FloatArray, between: FloatArray, band: BandArray
 ) -> None:

@@ -21,6 +21,7 @@ from merge.compiled import build_declared, call_at_first_miss
 # take the types of its files, and is there when a process of its own has started: with the second.
 LATER_MODULES = (
     "merge.align.tiles",
+    "merge.align.pair",
     "merge.focus",
     "merge.axis.searching",
     "merge.axis.residuals",
