@@ -28,8 +28,7 @@ class BlankRows:
 
     def add(self, light: FloatArray) -> None:
         """Take the next frame's luminance, shape (h, w), 0 = black."""
-        rows, columns = (np.where(light.any(axis=k), light.mean(axis=k), 0.0) for k in (1, 0))
-        self._means.append((rows, columns))
+        self._means.append((light.mean(axis=1), light.mean(axis=0)))
 
     def check(self, sources: Sequence[FrameSource]) -> None:
         """Raise an error for the first frame with such a part.
