@@ -78,7 +78,7 @@ def test_find_other_kind_knows_apertures_by_their_blur():
     registration, axis, order = measured([0, 4.0, 8.0])
     axis = dataclasses.replace(axis, one_focus=True)
     found = find_other_kind(registration, axis, order)
-    assert (found.kind, found.severity) == ("aperture series", "problem")
+    assert (found.kind, found.severity) == ("aperture series", "warning")
     assert "depthweld apertures" in found.advice
 
 

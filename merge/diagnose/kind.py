@@ -100,15 +100,18 @@ def find_other_kind(
 
 
 def _series_by_blur(axis: FocusAxis, aligned: tuple[int, ...]) -> Finding | None:
-    """Return a finding if what one focus shows at several apertures was proven."""
+    """Return a finding if one focus at several apertures explains the frames better.
+
+    A warning: subjects wholly beyond the frames come within five errors of it.
+    """
     if not axis.one_focus:
         return None
     return Finding(
         "aperture series",
-        "problem",
-        f"These {len(aligned)} frames are an aperture series, no focus bracket: what is in focus "
-        "stays so in all of them, while the blur of the rest changes.",
-        f"Compare them with 'depthweld apertures --f-numbers', {_ANYWAY}.",
+        "warning",
+        f"These {len(aligned)} frames seem to be an aperture series, no focus bracket: what is in "
+        "focus in one is so in all of them, while the blur of the rest changes.",
+        "If so, compare them with 'depthweld apertures --f-numbers'.",
         frames=aligned,
     )
 
