@@ -57,8 +57,9 @@ def mirror_line(  # pragma: no cover - compiled
     line: FloatArray, margin: int, out: FloatArray
 ) -> None:
     """Fill ``out`` with a line and, to either side, as much of its mirror image."""
-    width = len(line)
-    out[margin : margin + width] = line
+    width, inner = len(line), out[margin:]
+    for x in range(width):  # the part assigned as such takes seconds to build
+        inner[x] = line[x]
     for x in range(margin):
         out[x] = line[mirrored(x - margin, width)]
         out[margin + width + x] = line[mirrored(width + x, width)]
