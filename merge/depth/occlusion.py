@@ -286,6 +286,10 @@ def _light_behind(
 
 def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     """Decide the places of one tile whose nearer surface is in focus in the scene's frame."""
+    asked = _asked(scene, box)
+    if asked is None:
+        return
+    box = asked
     padded = grow_tile(box, 3 * _REACH_PX, scene.position.shape)
     core = tile_within(box, padded)
     position, candidates = scene.position[padded], scene.candidates
@@ -316,6 +320,29 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
             lent, distance = _nearest(position, there)
             goes &= distance < _REACH_PX + FILTER_RADIUS_PX
             np.copyto(out[box], lent[core], where=goes[core])
+
+
+def _asked(scene: _Scene, box: Tile) -> Tile | None:
+    """Return the rectangle of whole cells that holds the places of a tile in doubt; None if none.
+
+    Those are places with a nearer surface in this frame, places of it, and thin things with what
+    may be theirs around.
+    """
+    candidates, around = scene.candidates, grow_tile(box, _REACH_PX, scene.position.shape)
+    thin = (candidates.peaks[around] == scene.index).astype(np.uint8)
+    doubt = cv2.dilate(thin, _square(_REACH_PX))[tile_within(box, around)] > 0
+    doubt |= candidates.maybe_front[box] & (candidates.nearer[box] == scene.index)
+    own = np.round(scene.position[box]) == scene.index
+    doubt |= candidates.maybe_behind[box] & own
+    sides = []
+    for axis, side in ((1, box[0]), (0, box[1])):
+        found = np.flatnonzero(doubt.any(axis=axis))
+        if not len(found):
+            return None
+        first = side.start + int(found[0]) // CELL_PX * CELL_PX
+        last = side.start - (-(int(found[-1]) + 1) // CELL_PX) * CELL_PX
+        sides.append(slice(first, min(last, side.stop)))
+    return sides[0], sides[1]
 
 
 def _square(radius: int) -> NDArray[np.uint8]:
