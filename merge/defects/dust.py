@@ -28,6 +28,7 @@ from merge.model import FloatArray
 from merge.rising import rising_fit
 from merge.samples import luminance, reduce_samples
 from merge.significance import proof_limit
+from merge.threads import map_threads
 
 # Frames are averaged down until they have no more than this many pixels.
 _ANALYSED_PX = 1_600_000
@@ -354,13 +355,16 @@ def _add_answer(sums: _Answers, answer: FloatArray, matrix: NDArray[np.float64])
     side = 2 * int(_AROUND * sums.sigma_px) + 1
     busy = cv2.blur(answer * answer, (side, side))
     weight = 1 / (busy + np.float32(_FAINTEST**2))
-    for total, (values, w) in (
-        (sums.here, (answer, weight)),
-        (sums.there, (_warp(answer, matrix), _warp(weight, matrix))),
-    ):
-        cv2.accumulate(w, total[0])
-        cv2.accumulate(w * values, total[1])
-        cv2.accumulate(w * values * values, total[2])
+
+    def add(moved: bool) -> None:
+        total = sums.there if moved else sums.here
+        values, each = (_warp(v, matrix) if moved else v for v in (answer, weight))
+        cv2.accumulate(each, total[0])
+        weighted = cv2.multiply(each, values)
+        cv2.accumulate(weighted, total[1])
+        cv2.accumulateProduct(weighted, values, total[2])
+
+    map_threads(add, (False, True))
 
 
 def _without_slope(
@@ -370,7 +374,7 @@ def _without_slope(
     terms = np.stack([np.ones_like(x), x, y], axis=-1)
     at_ring = terms[ring]
     planes = np.linalg.solve(at_ring.T @ at_ring, at_ring.T @ patches[:, ring].T)
-    return patches - np.moveaxis(terms @ planes, -1, 0)
+    return patches - np.moveaxis(terms @ planes, -1, 0).astype(np.float32)
 
 
 def _radial_profile(mean: FloatArray, radius: FloatArray, outer: float) -> FloatArray:
