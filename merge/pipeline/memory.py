@@ -81,11 +81,15 @@ def plan_memory(source: FrameSource, output: tuple[int, int], options: MergeOpti
     if rows <= 0 or least > limit_bytes:
         megapixels = source.shape[0] * source.shape[1] / 1e6
         raise MemoryLimitError(
-            f"a memory limit of {limit_bytes / 1e6:,.3g} MB is too small for frames of "
+            f"a memory limit of {_in_mb(limit_bytes)} is too small for frames of "
             f"{megapixels:.1f} megapixels; give at least {least / 1e9 + 0.05:.1f} GB"
         )
     bands = tuple((top, min(top + rows, height)) for top in range(0, height, rows))
     return MemoryPlan(scratch, bands, on_disk=True)
+
+
+def _in_mb(size_bytes: int) -> str:
+    return f"{size_bytes / 1e6:.0f} MB" if size_bytes >= 1e6 else f"{size_bytes / 1e6:.2g} MB"
 
 
 def _blended_bytes(channels: int, *, detail: bool) -> int:
