@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.compiled import njit
-from merge.lines import blur_across, blur_along, half_of_taps
+from merge.lines import blur_across, blur_along, half_of_taps, mirror_line
 from merge.model import FloatArray, FrameTransform, TileEnergies
 from merge.resizing import mirrored
 from merge.scratch import as_floats, as_halves
@@ -288,11 +288,7 @@ def _take_octave(  # pragma: no cover - compiled
     bands, blurred = np.empty((2, width), np.float32), np.empty(width, np.float32)
     for y in range(-margin, height + margin):
         line = picture[mirrored(y, height)]
-        for x in range(width):  # no assignment of parts: its error texts take longer to build
-            padded[margin + x] = line[x]
-        for x in range(margin):
-            padded[x] = line[mirrored(x - margin, width)]
-            padded[margin + width + x] = line[mirrored(width + x, width)]
+        mirror_line(line, margin, padded)
         if len(sums) > 4 and 0 <= y < rows:
             _add_picture(line, sums[4, y // side], sums[5, y // side])
         at = y - margin + beside

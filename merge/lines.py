@@ -58,7 +58,7 @@ def mirror_line(  # pragma: no cover - compiled
 ) -> None:
     """Fill ``out`` with a line and, to either side, as much of its mirror image."""
     width, inner = len(line), out[margin:]
-    for x in range(width):  # the part assigned as such takes seconds to build
+    for x in range(width):  # no assignment of parts: its error texts take seconds to build
         inner[x] = line[x]
     for x in range(margin):
         out[x] = line[mirrored(x - margin, width)]

@@ -180,3 +180,33 @@ def test_what_a_killed_process_was_building_is_built(module, run_here):
     Path(f"{kept}.lock").touch()
     assert run_here() == "42\n0 from the cache\n"
     assert [p.name for p in kept.parent.iterdir()] == [kept.name]
+
+
+def test_another_loop_is_built_while_one_is_waited_for(module, run_here, monkeypatch):
+    """It ends when nothing is left to build or the one waited for is there."""
+    fcntl = pytest.importorskip("fcntl", reason="locks of POSIX")
+    declared = LOOP.replace("@njit(nogil=True)", '@njit(nogil=True, takes="i")')
+    module.write_text(
+        declared.replace(
+            "print(add(40))",
+            "@njit(takes='f')\ndef double(number):\n    return 2 * number\nprint(add(40))",
+        )
+        + "print(len(double.signatures), 'more')\n"
+    )
+    monkeypatch.setattr("merge.compiled._DECLARED", {})
+    monkeypatch.setattr("merge.compiled._in_company", True)
+    run_here()
+    whole = {path: path.read_bytes() for path in cached(module.parent)}
+    kept = next(path for path in whole if ".add" in path.name)
+    for path in whole:
+        path.unlink()
+    lock = Path(f"{kept}.lock").open("w")
+    fcntl.flock(lock, fcntl.LOCK_EX)
+
+    def finish_there(seconds):
+        kept.write_bytes(whole[kept])
+        lock.close()
+
+    monkeypatch.setattr("merge.compiled._DECLARED", {})
+    monkeypatch.setattr("merge.compiled.time.sleep", finish_there)
+    assert run_here() == "42\n1 from the cache\n1 more\n"

@@ -15,6 +15,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from merge.align.band import finest_wave
 from merge.align.camera import invert
 from merge.align.choice import blocks_of, misfit_after
 from merge.align.geometry import StackGeometry
@@ -26,7 +27,6 @@ from merge.align.pair import (
     PairMeasurement,
     Pyramid,
     build_pyramid,
-    finest_wave,
     register_pair,
 )
 from merge.align.solve import PAIR_TAIL_PX, Linearised

@@ -117,9 +117,10 @@ def _by_detail(one: Pyramid, two: Pyramid, model: MotionModel, found: Array) -> 
 
     And if that does not lie where ``found`` has it: from there the same would be found.
     """
-    start, exact_px = shift_of_detail(one, two)
-    if start is None:
+    shift = shift_of_detail(one, two)
+    if shift is None:
         return None
+    start, exact_px = shift
     points = check_points(one.shape)
     if np.linalg.norm(apply(start, points) - apply(found, points), axis=1).max() <= exact_px:
         return None

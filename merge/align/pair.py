@@ -22,16 +22,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.align.band import SIGMA_WIDE, BandArray, finest_wave, take_band
 from merge.align.motion import basis, increment, resample
-from merge.align.tiles import BAND_UNIT, BandArray, compare_tiles
-from merge.compiled import njit
-from merge.lines import blur_across, blur_along, half_of_taps, mirror_line
+from merge.align.tiles import compare_tiles
 from merge.model import Array, FloatArray, MotionModel
-from merge.resizing import mirrored
 from merge.significance import MEDIAN_SQUARE
 
-# Band: difference of Gaussians on every pyramid level, in that level's pixels.
-_SIGMA_NARROW, _SIGMA_WIDE = 1.0, 2.0
 # Side of a tile at the finest level; four levels share the tiles (48, 24, 12, 6 px).
 TILE_PX = 48
 BANDS = 4
@@ -154,61 +150,10 @@ def build_pyramid(luminance: FloatArray) -> Pyramid:
         last = min(picture.shape) < 2 * TILE_PX  # the next would not hold a tile
         if last or max(picture.shape) <= KEPT_SIDE_PX:
             levels[len(bands)] = picture
-        bands.append(_band(picture))
+        bands.append(take_band(picture))
         if last:
             return Pyramid(tuple(bands), levels)
         picture = cv2.pyrDown(picture)
-
-
-def _band(picture: FloatArray) -> BandArray:
-    band = np.empty(picture.shape, np.int16)
-    # Variances add up.
-    between = float(np.sqrt(_SIGMA_WIDE**2 - _SIGMA_NARROW**2))
-    whole = np.ascontiguousarray(picture)
-    _fill_band(whole, half_of_taps(_SIGMA_NARROW), half_of_taps(between), band)
-    return band
-
-
-# Two blurs of the whole picture and their difference take 1.6 times as long.
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f1 f1 h2")
-def _fill_band(  # pragma: no cover - compiled
-    picture: FloatArray, narrow: FloatArray, between: FloatArray, band: BandArray
-) -> None:
-    """Fill ``band`` with what ``between`` takes off the picture blurred by ``narrow``.
-
-    Both are halves of taps.
-    """
-    (height, width), near, far = picture.shape, len(narrow) - 1, len(between) - 1
-    margin, unit = near + far, np.float32(1 / BAND_UNIT)
-    least, most = np.float32(-32768), np.float32(32767)
-    padded, blurred = np.empty(width + 2 * margin, np.float32), np.empty(width, np.float32)
-    # Rings of the lines that are in use: blurred along x, then along y, twice.
-    once = np.empty((2 * near + 1, width + 2 * far), np.float32)
-    fine = np.empty((far + 1, width + 2 * far), np.float32)
-    twice = np.empty((2 * far + 1, width), np.float32)
-    for y in range(-margin, height + margin):
-        mirror_line(picture[mirrored(y, height)], margin, padded)
-        blur_along(padded, narrow, once[y % len(once)])
-        at = y - near
-        if at < -far:
-            continue
-        sharp = fine[at % len(fine)]
-        blur_across(once, at, narrow, sharp)
-        blur_along(sharp, between, twice[at % len(twice)])
-        at -= far
-        if at < 0:
-            continue
-        blur_across(twice, at, between, blurred)
-        line, sharp = band[at], fine[at % len(fine), far:]
-        for x in range(width):
-            value = np.rint((sharp[x] - blurred[x]) * unit)
-            line[x] = np.int16(min(max(value, least), most))
-
-
-def finest_wave() -> float:
-    """Return the waves of the finest band, radians a px: where it lets most through."""
-    narrow, wide = _SIGMA_NARROW**2, _SIGMA_WIDE**2
-    return float(np.sqrt(2 * np.log(wide / narrow) / (wide - narrow)))
 
 
 def register_pair(
@@ -291,7 +236,7 @@ def correlation_beyond_noise(one: Pyramid, two: Pyramid, matrix: Array) -> float
 def likeness_at(one: Pyramid, two: Pyramid, matrix: Array) -> float:
     """Return the correlation of what no band of two pictures holds, where both show the scene."""
     depth = max(one.levels)
-    a, b = (cv2.GaussianBlur(p.levels[depth], (0, 0), _SIGMA_WIDE) for p in (one, two))
+    a, b = (cv2.GaussianBlur(p.levels[depth], (0, 0), SIGMA_WIDE) for p in (one, two))
     place, size = resample(matrix, 0.5**depth), a.shape[::-1]
     flags = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
     shared = cv2.warpPerspective(np.ones_like(b), place, size, flags=flags) > 0.99

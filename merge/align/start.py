@@ -7,8 +7,9 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
+from merge.align.band import finest_wave
 from merge.align.motion import resample
-from merge.align.pair import KEPT_SIDE_PX, Pyramid, finest_wave
+from merge.align.pair import KEPT_SIDE_PX, Pyramid
 from merge.model import Array, FloatArray, MotionModel
 
 # Side of pictures and number of features: bounds on time; half or twice as many start as well.
@@ -20,12 +21,12 @@ DISTINCT = 0.75
 _FEWEST_MATCHES = 12
 
 
-def shift_of_detail(one: Pyramid, two: Pyramid) -> tuple[Array | None, float]:
+def shift_of_detail(one: Pyramid, two: Pyramid) -> tuple[Array, float] | None:
     """Return the shift of the finest detail, whatever all else does, and how exact it is, in px.
 
     Where few things are sharp before a backdrop that moves otherwise, there is only the backdrop to
-    see from afar. Not whitened: the strongest detail decides. No shift where it fits elsewhere,
-    too, as a pattern that repeats does, or noise.
+    see from afar. Not whitened: the strongest detail decides. None where it fits elsewhere, too, as
+    a pattern that repeats does, or noise.
     """
     fitting = [k for k, band in enumerate(one.bands) if max(band.shape) <= KEPT_SIDE_PX]
     depth = min(fitting, default=len(one.bands) - 1)
@@ -39,7 +40,7 @@ def shift_of_detail(one: Pyramid, two: Pyramid) -> tuple[Array | None, float]:
     middle = [slice(n // 2 - beside, n // 2 + beside + 1) for n in alike.shape]
     alike[tuple(middle)] = 0
     if alike.max() > DISTINCT * best:
-        return None, 2.0**depth
+        return None
     matrix = np.eye(3)
     matrix[:2, 2] = ((place + size // 2) % size - size // 2)[::-1]
     return resample(matrix, 2.0**depth), 2.0**depth

@@ -5,14 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.align.band import BAND_UNIT, BandArray
 from merge.compiled import njit
 from merge.model import Array, FloatArray
 from merge.threads import map_threads
-
-BandArray = NDArray[np.int16]
-
-# Linear light of one step of a stored band: far below the noise, and half the memory of floats.
-BAND_UNIT = 1 / 20000
 
 # Rim of a picture that its filters cannot use: two sigmas of the wider one.
 _MARGIN_PX = 4

@@ -16,14 +16,16 @@ from merge.blend.foreground import (
     remove_foreground_blur,
 )
 from merge.blend.guesses import lend_light
+from merge.blend.mixing import (
+    mixing_position,
+    mixing_reach,
+    mixing_variance,
+    restore_detail,
+)
 from merge.blend.parts import Part, within
 from merge.blend.surface import (
     PART_PX,
     Coverage,
     SurfaceBlend,
     WeightedPatch,
-    mixing_position,
-    mixing_reach,
-    mixing_variance,
-    restore_detail,
 )

@@ -1,7 +1,7 @@
 """Is it one focus bracket at all? What else a folder of frames may hold.
 
-Everything here must be beyond doubt: a focus bracket that is refused is worse than nonsense that is
-merged.
+What is a problem here must be beyond doubt: a focus bracket that is refused is worse than nonsense
+that is merged.
 """
 
 from __future__ import annotations

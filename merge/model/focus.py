@@ -112,8 +112,8 @@ class FocusAxis:
     end_reach_px : float
         Farther beyond an end frame nothing is told from a backdrop that no frame comes near.
     one_focus : bool
-        Whether one focus at several apertures explains the frames beyond doubt better than places
-        on an axis, which then mean nothing; looked for only where f-numbers are not told.
+        Whether one focus at several apertures explains the frames better than places on an axis,
+        by five errors; looked for only where f-numbers are not told.
     """
 
     positions_px: NDArray[np.float64]

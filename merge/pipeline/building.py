@@ -21,7 +21,7 @@ from merge.compiled import build_declared, call_at_first_miss
 # take the types of its files, and is there when a process of its own has started: with the second.
 LATER_MODULES = (
     "merge.align.tiles",
-    "merge.align.pair",
+    "merge.align.band",
     "merge.focus",
     "merge.axis.searching",
     "merge.axis.residuals",
@@ -33,6 +33,7 @@ LATER_MODULES = (
     "merge.depth.coarse",
     "merge.moving.compare",
     "merge.blend.surface",
+    "merge.blend.mixing",
     "merge.blend.foreground",
 )
 _PACKAGES = str(Path(__file__).parents[2])
