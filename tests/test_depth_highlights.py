@@ -102,3 +102,12 @@ def test_a_bright_wire_that_runs_through_depth_keeps_its_depths():
     _, after = settled(frames)
     wire = after.position[45, 22:98]
     np.testing.assert_allclose(wire, np.linspace(*ends, len(wire)), atol=1.0)
+
+
+def test_coloured_checks_that_hardly_clip_keep_their_depths():
+    """Where blue and green mix, the largest channel is below that of either."""
+    row, column = np.indices(SIZE) // 24
+    blue, green = (0.04, 0.1, 0.97), (0.35, 0.93, 0.07)
+    light = np.where(((row + column) % 2)[..., None], blue, green).astype(np.float32)
+    before, after = settled(frames_of(light))
+    np.testing.assert_array_equal(after.position, before.position)

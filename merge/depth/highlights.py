@@ -17,7 +17,7 @@ from scipy import ndimage
 
 from merge.depth.measuring import REACH_WIDE
 from merge.model import BoolArray, DepthMap, FloatArray
-from merge.scratch import ScratchStack
+from merge.scratch import ScratchStack, as_floats
 from merge.threads import FRAMES_AT_ONCE, work_ahead
 from merge.tiles import Tile, grow_tile
 
@@ -72,10 +72,12 @@ def settle_highlights(depth: DepthMap, pictures: ScratchStack) -> DepthMap:
         distance = _distance(labels[area_around] == label)
         around = (distance > 0) & (distance <= REACH_WIDE)
         own, wide = (
-            float(_brightest(pictures[int(k)][area_around])[around].astype(np.float32).mean())
-            for k in (focus[label], largest[label])
+            as_floats(pictures[int(k)][area_around]) for k in (focus[label], largest[label])
         )
-        if own < wide:  # else it does not grow, but fades into what is around
+        # Else it does not grow, but fades into what is around, which may be as bright in a channel
+        # that does not clip.
+        clips = int(wide[distance == 0].mean(axis=0).argmax())
+        if own[around, clips].mean() < wide[around, clips].mean():
             _hold_in(out, area_around, distance <= REACH_WIDE, int(focus[label]))
     return out
 
