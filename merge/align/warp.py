@@ -138,32 +138,34 @@ def _fill_places(  # pragma: no cover - compiled
             out[row, column, 0], out[row, column, 1] = xs[column], ys[column]
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="f3 f3")
-def _find_coefficients(area: FloatArray, out: FloatArray) -> None:  # pragma: no cover - compiled
-    """Fill ``out`` with the spline coefficients of ``area``, (C, h, w), and `_RIM` more all round.
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f3")
+def _find_coefficients(rows: FloatArray, out: FloatArray) -> None:  # pragma: no cover - compiled
+    """Fill ``out`` with a picture's spline coefficients, (C, h, w), and `_RIM` more all round.
 
-    Mirrored at the border, as the filter has it. Written out, which vectorises: general separable
-    filters take more than twice as long (14 ns a pixel of three channels against 6).
+    ``rows``: the picture, (h, w C). Mirrored at the border, as the filter has it. Written out,
+    which vectorises: general separable filters take more than twice as long (14 ns a pixel of
+    three channels against 6). No slice is filled from another: the compiler's check of their
+    shapes takes as long to build as the loop.
     """
     k0, k1, k2, k3, k4, k5, k6, k7, k8 = [np.float32(share) for share in _PREFILTER]
-    height, width, channels = area.shape
-    rows = area.reshape(height, width * channels)
+    height, channels = rows.shape[0], out.shape[0]
+    width = rows.shape[1] // channels
     down, line = np.empty(width * channels, np.float32), np.empty(width + 2 * _TAPS, np.float32)
     for i in range(height):
-        u1, u2 = rows[mirrored(i - 1, height)], rows[mirrored(i - 2, height)]
-        u3, u4 = rows[mirrored(i - 3, height)], rows[mirrored(i - 4, height)]
-        u5, u6 = rows[mirrored(i - 5, height)], rows[mirrored(i - 6, height)]
-        u7, u8 = rows[mirrored(i - 7, height)], rows[mirrored(i - 8, height)]
-        d1, d2 = rows[mirrored(i + 1, height)], rows[mirrored(i + 2, height)]
-        d3, d4 = rows[mirrored(i + 3, height)], rows[mirrored(i + 4, height)]
-        d5, d6 = rows[mirrored(i + 5, height)], rows[mirrored(i + 6, height)]
-        d7, d8 = rows[mirrored(i + 7, height)], rows[mirrored(i + 8, height)]
-        here = rows[i]
+        u1, u2 = mirrored(i - 1, height), mirrored(i - 2, height)
+        u3, u4 = mirrored(i - 3, height), mirrored(i - 4, height)
+        u5, u6 = mirrored(i - 5, height), mirrored(i - 6, height)
+        u7, u8 = mirrored(i - 7, height), mirrored(i - 8, height)
+        d1, d2 = mirrored(i + 1, height), mirrored(i + 2, height)
+        d3, d4 = mirrored(i + 3, height), mirrored(i + 4, height)
+        d5, d6 = mirrored(i + 5, height), mirrored(i + 6, height)
+        d7, d8 = mirrored(i + 7, height), mirrored(i + 8, height)
         for x in range(len(down)):
-            total = k0 * here[x] + k1 * (u1[x] + d1[x]) + k2 * (u2[x] + d2[x])
-            total += k3 * (u3[x] + d3[x]) + k4 * (u4[x] + d4[x]) + k5 * (u5[x] + d5[x])
-            total += k6 * (u6[x] + d6[x]) + k7 * (u7[x] + d7[x]) + k8 * (u8[x] + d8[x])
-            down[x] = total
+            total = k0 * rows[i, x] + k1 * (rows[u1, x] + rows[d1, x])
+            total += k2 * (rows[u2, x] + rows[d2, x]) + k3 * (rows[u3, x] + rows[d3, x])
+            total += k4 * (rows[u4, x] + rows[d4, x]) + k5 * (rows[u5, x] + rows[d5, x])
+            total += k6 * (rows[u6, x] + rows[d6, x]) + k7 * (rows[u7, x] + rows[d7, x])
+            down[x] = total + k8 * (rows[u8, x] + rows[d8, x])
         for channel in range(channels):
             for x in range(width):
                 line[x + _TAPS] = down[x * channels + channel]
@@ -177,10 +179,11 @@ def _find_coefficients(area: FloatArray, out: FloatArray) -> None:  # pragma: no
                 filtered[x + _RIM] = total + k8 * (line[x] + line[x + 16])
             _mirror_ends(filtered, _RIM)
     for channel in range(channels):
-        plane = out[channel]
         for k in range(1, _RIM + 1):
-            plane[_RIM - k] = plane[_RIM + mirrored(-k, height)]
-            plane[_RIM + height - 1 + k] = plane[_RIM + mirrored(height - 1 + k, height)]
+            above, below = mirrored(-k, height), mirrored(height - 1 + k, height)
+            for x in range(out.shape[2]):
+                out[channel, _RIM - k, x] = out[channel, _RIM + above, x]
+                out[channel, _RIM + height - 1 + k, x] = out[channel, _RIM + below, x]
 
 
 @njit(inner=True, nogil=True, fastmath=True)
@@ -381,7 +384,7 @@ def warp_part(
     row, column, height, width = box
     size = area.shape[2], area.shape[0] + 2 * _RIM, area.shape[1] + 2 * _RIM
     coefficients = np.empty(size, np.float32)
-    _find_coefficients(np.ascontiguousarray(area), coefficients)
+    _find_coefficients(np.ascontiguousarray(area).reshape(len(area), -1), coefficients)
     out = np.empty((height, width, area.shape[2]), np.float32)
     matrix, *beside = _numbers(transform, position)
     _sample(coefficients, out, matrix, (row, column), origin, extend, *beside)

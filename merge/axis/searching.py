@@ -47,8 +47,8 @@ def search_tiles(
         tried = candidates[:, some].astype(np.float32, "C")
         _search(
             *data.side_by_side[first], _side_by_side(frames_px[frames]),
-            _side_by_side(data.own[frames]), per_px, shares, rows, tried, scale, rounds,
-            best[some], cost[some],
+            _side_by_side(data.own[frames]), per_px, shares.ravel(), shares.shape[1], rows, tried,
+            scale, rounds, best[some], cost[some],
         )  # fmt: skip
 
     in_chunks(fill, tiles)
@@ -85,7 +85,7 @@ def _log32(x: np.float32) -> np.float32:  # pragma: no cover - compiled
     nogil=True,
     fastmath=True,
     error_model="numpy",
-    takes="f3 f3 f2 f2 f2 f1 f2 i2 f2 d i i1 f1",
+    takes="f3 f3 f2 f2 f2 f1 f1 i i2 f2 d i i1 f1",
 )
 def _search(  # pragma: no cover - compiled
     value: Array,
@@ -95,6 +95,7 @@ def _search(  # pragma: no cover - compiled
     own: Array,
     per_px: Array,
     shares: Array,
+    columns: int,
     rows: Index,
     candidates: Array,
     scale: float,
@@ -104,7 +105,7 @@ def _search(  # pragma: no cover - compiled
 ) -> None:
     bands, width, tiles = value.shape
     floor, per_scale = np.float32(FLOOR), np.float32(1 / scale)
-    flat, last = shares.ravel(), np.int32(shares.shape[1] - 1)
+    last = np.int32(columns - 1)
     share = np.empty((width, tiles), np.float32)
     top, bottom = np.empty(tiles, np.float32), np.empty(tiles, np.float32)
     amplitude, total = np.empty(tiles, np.float32), np.empty(tiles, np.float32)
@@ -119,7 +120,7 @@ def _search(  # pragma: no cover - compiled
                     apart = places[w, t] - candidates[p, t]
                     blur = math.sqrt(max(apart * apart + own[w, t], np.float32(0)))
                     column = min(np.int32(blur * per_px[b] + np.float32(0.5)), last)
-                    share[w, t] = flat[np.uint32(rows[b, t] + column)]
+                    share[w, t] = shares[np.uint32(rows[b, t] + column)]
                 for t in range(tiles):
                     part = weight[w, t] * share[w, t]
                     top[t] += part * value[b, w, t]
