@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.compiled import njit
-from merge.lines import blur_across, blur_along, half_of_taps, mirror_line
+from merge.gaussian import blur_across, blur_along, half_of_taps, mirror_line
 from merge.model import FloatArray, FrameTransform, TileEnergies
 from merge.resizing import mirrored
 from merge.scratch import as_floats, as_halves

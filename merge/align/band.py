@@ -1,6 +1,6 @@
 """The band of a picture that frames are compared by, and how finely it tells.
 
-A difference of Gaussians, taken line by line: see `merge.lines`.
+A difference of Gaussians, taken line by line: see `merge.gaussian`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.compiled import njit
-from merge.lines import blur_across, blur_along, half_of_taps, mirror_line
+from merge.gaussian import blur_across, blur_along, half_of_taps, mirror_line
 from merge.model import FloatArray
 from merge.resizing import mirrored
 
