@@ -13,7 +13,7 @@ STAGES = {
 }  # fmt: skip
 BASE = {
     "allocator", "atomic", "blank", "compiled", "demo", "disks", "encoding", "errors",
-    "finding_kinds", "json_files", "lines", "model", "naming", "optics", "printable", "pyramid",
+    "finding_kinds", "gaussian", "json_files", "model", "naming", "optics", "printable", "pyramid",
     "records", "resizing", "rising", "samples", "scratch", "significance", "threads", "tiles",
 }  # fmt: skip
 LAYER = (
