@@ -14,8 +14,8 @@ from merge.depth import filtering
 from merge.depth.filling import fill_guesses
 from merge.depth.filtering import LEAST, padding_px
 from merge.depth.measuring import half_kernel
+from merge.depth.texture import fall_off_powers
 from merge.model import DepthMap, FloatArray
-from merge.resizing import enlarge_part, reduce_map
 from merge.scratch import ScratchStack, as_floats
 from merge.threads import map_threads
 from merge.tiles import Tile, grow_tile, iterate_tiles
@@ -25,18 +25,12 @@ from merge.tiles import Tile, grow_tile, iterate_tiles
 # spans a thin structure.
 _LOST_SHARE = 0.55
 _LOST_SIGMA_PX = 1.2
-# Contrast behind a disk of blur falls off as its diameter to the power -1.5 (envelope of
-# 2 J1(x) / x), so its power -4/3 would grow as a parabola; of -1 to -3, -2 (one over the power of
-# the band) fits three scenes best. That of few frequencies falls as a normal curve at first, whose
-# logarithm is a parabola. See `_spread_evenly`.
-_EXACT_POWER = -2.0
-# Which of these a texture is like is told from places so sure, in cells of so many pixels of the
-# picture, averaged with this sigma in cells; as much of the whole counts as so small a share of a
-# cell.
-_SURE, _EVEN_CELL_PX, _EVEN_SIGMA, _EVEN_WHOLE = 0.5, 16, 4.0, np.float32(0.05)
+# The picture tells how its texture falls off where it is so sure and, in frames, so near focus.
+_SURE, _IN_FOCUS = 0.5, 0.25
 # Peaks are found from measures so many px of blur beside the highest, at most so many frames:
 # nearer ones differ by little more than their noise. Median error in frames, steps of 1.6 and 1.0
 # px (rendered coins, moss): 0.155 and 0.278 from the next frames, 0.109 and 0.237 so.
+# Without a focus axis they are taken to lie so far apart.
 _APART_PX, _MOST_APART = 3.0, 4
 _LEAST_BEND = np.float32(5e-7)
 # Rows and columns of a tile: what is kept of one stays in a processor's cache.
@@ -71,16 +65,14 @@ def locate_depth(
     -------
     DepthMap, shape (h, w)
         In frames: ``position`` for mixing frames, from a parabola through the logarithms of the
-        three measures at the peak; ``exact``, the depth itself, between that and one through a
-        power of them.
+        three measures at the peak; ``exact``, the depth itself, from one through the power of them
+        that the texture asks for, see `fall_off_powers`.
 
     Notes
     -----
     Where sharpness falls off fast the parabola of logarithms lies up to 0.1 frame nearer to the
-    sharper frame: wrong as a depth, better for mixing. Median error of textured places in frames,
-    logarithm / power, photograph scene 0.116 / 0.076, rendered macro 0.115 / 0.096, landscape
-    0.088 / 0.069, but where one frequency prevails 0.067 / 0.156 (facets of the rendered fly);
-    blended by the exact depth macro loses 0.1 dB.
+    sharper frame: wrong as a depth, better for mixing; blended by the exact depth a rendered macro
+    loses 0.1 dB.
     """
     shape = guide.shape[:2]
     position, confidence, exact = (np.empty(shape, np.float32) for _ in range(3))
@@ -88,48 +80,38 @@ def locate_depth(
     boxes = list(iterate_tiles(shape, _TILE_ROWS, _TILE_COLUMNS))
     mean, peak = _summarize(measures, shape, boxes, group_bytes)
     noise = np.maximum(np.float32(np.percentile(mean, 2)), LEAST)
-    apart = _apart(axis_px)
+    apart, step_px = _apart(axis_px)
     tiles = _Tiles(guide, mean, peak, noise, depth, reduction, (len(measures), apart))
     for first, group in _groups(measures, group_bytes):
         last = first + len(group) == len(measures)
         map_threads(partial(tiles.add, first=first, group=group, last=last), boxes)
     depth = fill_guesses(depth, guide, reduction)
     if apart == 1:  # else all powers agree so near the peak
-        _spread_evenly(depth, len(measures), reduction)
+        _adapt_to_texture(depth, guide, step_px, reduction)
     return depth
 
 
-def _spread_evenly(depth: DepthMap, count: int, reduction: int) -> None:
-    """Move the exact depth so far towards that of logarithms that places lie evenly.
+def _adapt_to_texture(depth: DepthMap, guide: FloatArray, step_px: float, reduction: int) -> None:
+    """Move the exact depth from that of power -1 to that of the power that its texture asks for.
 
-    Of places that lie anywhere between frames the mean distance from the nearest one is a quarter
-    of a step. Logarithms say less, or as much, the power more.
+    Between powers of 0, the logarithm, and -2 depth goes in proportion to within 0.01 frame.
     """
     assert depth.exact is not None
-    cell = max(_EVEN_CELL_PX // reduction, 1)
-    (height, width), strips = depth.position.shape, []
-    for top in range(0, height, cell):
-        rows = slice(top, top + cell)
-        inner = np.abs(depth.position[rows] - np.float32((count - 1) / 2)) < count / 2 - 1
-        sure = inner & (depth.confidence[rows] > _SURE)
-        far = (np.abs(v[rows] - np.rint(v[rows])) * sure for v in (depth.position, depth.exact))
-        strips.append(reduce_map(np.dstack([sure.astype(np.float32), *far]), cell))
-    cells = np.concatenate(strips)
-    around = cv2.GaussianBlur(cells, (0, 0), _EVEN_SIGMA) + _EVEN_WHOLE * cells.mean(axis=(0, 1))
-    sure, least, most = np.moveaxis(around, 2, 0)
-    share = np.where(most > least, (sure / 4 - least) / np.maximum(most - least, LEAST), 1)
-    share = np.clip(share, 0, 1).astype(np.float32)
-    for row, strip in enumerate(range(0, height, cell)):
-        part = depth.exact[strip : strip + cell]
-        part -= depth.position[strip : strip + cell]
-        part *= enlarge_part(share, (row * cell, 0, len(part), width), cell)
-        part += depth.position[strip : strip + cell]
+    off = np.abs(depth.position - np.rint(depth.position))
+    sharp = (off < _IN_FOCUS) & (depth.confidence > _SURE)
+    if sharp.any():
+        depth.exact[:] -= depth.position
+        depth.exact[:] *= -fall_off_powers(guide, sharp, step_px, reduction)
+        depth.exact[:] += depth.position
 
 
-def _apart(axis_px: NDArray[np.float64] | None) -> int:
-    """Return how many frames apart the measures lie that peaks are found from."""
+def _apart(axis_px: NDArray[np.float64] | None) -> tuple[int, float]:
+    """Return how many frames apart the measures lie that peaks are found from, and how many px."""
     step = 0.0 if axis_px is None else float(np.median(np.abs(np.diff(axis_px))))
-    return min(max(round(_APART_PX / step), 1), _MOST_APART) if step > 0 else 1
+    if step <= 0:
+        return 1, _APART_PX
+    apart = min(max(round(_APART_PX / step), 1), _MOST_APART)
+    return apart, apart * step
 
 
 def _groups(measures: ScratchStack, group_bytes: int) -> Iterator[tuple[int, list[NDArray[Any]]]]:
@@ -203,7 +185,7 @@ class _Tiles:
     def _finish(self, box: Tile, state: FloatArray) -> None:
         """Put the position and confidence of one tile into the depth map."""
         smooth, wide = state[filtering.SMOOTH :], state[filtering.WIDE :]
-        position = self._peak_place(smooth, second=state[filtering.SECOND])
+        position = self._peak_place(smooth, state[filtering.SECOND])
         offset = position - smooth[filtering.INDEX]
         before, chosen, after = state[filtering.BESIDE : filtering.LAST]
         np.maximum(chosen, before, out=chosen, where=offset <= 0)
@@ -211,17 +193,17 @@ class _Tiles:
         lost = chosen + self._noise < _LOST_SHARE * (wide[filtering.BEST] + self._noise)
         self._depth.position[box] = np.where(lost, self._peak_place(wide), position)
         assert self._depth.exact is not None
-        exact = self._peak_place(smooth, _EXACT_POWER, state[filtering.SECOND])
+        exact = self._peak_place(smooth, state[filtering.SECOND], inverse=True)
         exact = np.where(offset == 0, position, exact)  # what lies beyond an end stays in it
-        self._depth.exact[box] = np.where(lost, self._peak_place(wide, _EXACT_POWER), exact)
+        self._depth.exact[box] = np.where(lost, self._peak_place(wide, inverse=True), exact)
         mean, peak = self._mean[box], self._peak[box]
         contrast = np.clip((peak - mean) / (peak + self._noise), 0, 1)
         self._depth.confidence[box] = contrast * peak / (peak + 2 * self._noise)
 
     def _peak_place(
-        self, planes: FloatArray, power: float = 0.0, second: FloatArray | None = None
+        self, planes: FloatArray, second: FloatArray | None = None, *, inverse: bool = False
     ) -> FloatArray:
-        """Return the peak, by a parabola through three logarithms or powers below 0.
+        """Return the peak, by a parabola through three logarithms or, if ``inverse``, 1 over them.
 
         In the first and the last frame, given the ``second`` measures beside, through the three on
         the one side: of places up to half a step inside.
@@ -233,11 +215,11 @@ class _Tiles:
             for k in (filtering.BEFORE, filtering.BEST, filtering.AFTER)
         )
         far = None if second is None else np.log(np.maximum(second, LEAST))
-        if power < 0:
-            low, high = (-np.exp(power * (v - top)) for v in (low, high))
-            far = None if far is None else -np.exp(power * (far - top))
+        if inverse:
+            low, high = (-np.exp(top - v) for v in (low, high))
+            far = None if far is None else -np.exp(top - far)
             top = np.float32(-1)
-        half = np.float32(self._apart / 2 if power else 0.5)
+        half = np.float32(self._apart / 2 if inverse else 0.5)
         rise, fall = (top - low) / left, (top - high) / right
         bend = np.maximum((rise + fall) / (left + right), _LEAST_BEND)
         offset = np.clip((rise * right - fall * left) / (2 * bend * (left + right)), -half, half)
