@@ -13,6 +13,9 @@ from merge.resizing import reduce_map, reduced_shape
 
 # Shares of red, green and blue in luma: ITU-R BT.601-7, 2.5.1.
 LUMA = (0.299, 0.587, 0.114)
+# The power of what channels differ from luma by counts as so much less: of noise alike in all
+# channels it then has half of luma's, so that noise does not decide in its stead.
+_COLOUR_SHARE = 0.1
 # A step of files of 8 bits: less is not seen, and rounding has a twelfth of its square as variance.
 EIGHT_BIT_STEP = 1 / 255
 # Rows that are in work together: as floats they fit a processor's caches.
@@ -38,6 +41,22 @@ def luminance(pixels: FloatArray) -> FloatArray:
     if pixels.shape[2] == 1:
         return np.ascontiguousarray(pixels[..., 0])
     return cv2.transform(pixels, luma_shares(pixels.shape[2])[None]).reshape(pixels.shape[:2])
+
+
+def colour_power(band: FloatArray) -> FloatArray:
+    """Return the power of what channels differ from luma by, weighed against luma's own.
+
+    Parameters
+    ----------
+    band : ndarray, shape (H, W, 3), float32
+
+    Returns
+    -------
+    ndarray, shape (H, W), float32
+    """
+    from_luma = (np.eye(3, dtype=np.float32) - luma_shares(3)) * np.float32(_COLOUR_SHARE**0.5)
+    apart = cv2.transform(band, from_luma)
+    return cv2.transform(cv2.multiply(apart, apart, dst=apart), np.ones((1, 3), np.float32))
 
 
 def luma_shares(channels: int) -> FloatArray:

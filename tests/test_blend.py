@@ -66,6 +66,21 @@ def detail_of(frames: list[np.ndarray], masks: list[np.ndarray | None] | None = 
 # --- luma -------------------------------------------------------------------------------------
 
 
+def test_detail_takes_the_sharp_side_of_each_frame_where_only_colours_differ():
+    """Red and green of equal luma (ITU-R BT.601-7, 2.5.1); noise of one step of 8 bits."""
+    rng = np.random.default_rng(2)
+    sharp = np.empty((96, 160, 3), np.float32)
+    sharp[:] = [0.7, 0.3, 0.2]
+    sharp[np.indices(sharp.shape[:2])[0] // 12 % 2 == 0] = [0.2, 0.5547, 0.2]
+    soft, frames = cv2.GaussianBlur(sharp, (0, 0), 3), []
+    for side in (np.s_[:, :80], np.s_[:, 80:]):
+        frame = soft.copy()
+        frame[side] = sharp[side]
+        frames.append(frame + np.float32(1 / 255) * rng.standard_normal(frame.shape, np.float32))
+    merged, off_seam = detail_of(frames), np.abs(np.arange(160) - 79.5) > 24
+    assert peak_signal_noise_ratio(sharp[:, off_seam], merged[:, off_seam], data_range=1) > 40
+
+
 def test_luminance_is_the_luma_of_bt_601():
     """ITU-R BT.601-7, 2.5.1; scikit-image's Y' runs from 16 to 235."""
     pixels = picture_of(1)

@@ -121,7 +121,9 @@ def test_measure_detail_agrees_with_whole_pictures_blurred_by_scipy(shape, reduc
 @pytest.mark.parametrize(("reduction", "light_reduction"), [(1, 1), (2, 1), (3, 2), (4, 4)])
 def test_one_passage_gives_detail_colours_and_light(kind, white, shape, reduction, light_reduction):
     """What OpenCV's filters and block means give of the same, incomplete blocks too."""
-    samples = (np.random.default_rng(6).random(shape) * white).astype(kind)
+    grey = (np.random.default_rng(6).random((*shape[:2], 1)) * white / 2).astype(kind)
+    tint = (np.array([0.1, 0.4, 0.2])[: shape[2]] * white).astype(kind)
+    samples = grey + tint  # one tint all over: it shows in the colours alone
     told = measure_samples(samples, white, reduction=reduction, light_reduction=light_reduction)
     stored = samples.astype(np.float32) / np.float32(white)
     light = luminance(stored)
@@ -131,6 +133,32 @@ def test_one_passage_gives_detail_colours_and_light(kind, white, shape, reductio
     np.testing.assert_allclose(told.colours, reduce_map(stored, reduction), atol=1e-6)
     measure = detail_of(told.power, reduction)
     np.testing.assert_allclose(measure, measure_detail(light, reduction), atol=1e-6)
+
+
+@pytest.mark.parametrize("reduction", [1, 2, 3])
+def test_detail_shows_where_colours_of_one_luminance_meet(reduction):
+    """Red and green of equal luma (ITU-R BT.601-7, 2.5.1)."""
+    rows = np.indices((120, 240))[0]
+    red, green = np.array([0.7, 0.3, 0.2]), np.array([0.2, 0.5547, 0.2])
+    assert red @ LUMA == pytest.approx(green @ LUMA, abs=1e-4)
+    sharp = np.where((rows // 17 % 2 == 0)[..., None], red, green).astype(np.float32)
+    powers = []
+    for sigma in (0.0, 1.0, 2.0, 4.0):
+        frame = cv2.GaussianBlur(sharp, (0, 0), sigma) if sigma else sharp
+        frame = frame + np.float32(0.002) * np.random.default_rng(3).standard_normal(frame.shape)
+        told = measure_samples(
+            frame.astype(np.float32), 1.0, reduction=reduction, light_reduction=1
+        )
+        powers.append(float(told.power.mean()))
+    assert powers[0] > 1.5 * powers[1] > 3 * powers[2] > 6 * powers[3]
+
+
+@pytest.mark.parametrize("reduction", [1, 2, 3])
+def test_noise_of_colours_adds_little_to_that_of_luminance(reduction):
+    noise = 0.05 * np.random.default_rng(3).standard_normal((300, 300, 3)).astype(np.float32)
+    told = measure_samples(0.5 + noise, 1.0, reduction=reduction, light_reduction=1)
+    own = float((measure_detail(luminance(noise), reduction) ** 2).mean())
+    assert float(told.power.mean()) == pytest.approx(own, rel=0.25)
 
 
 def test_power_of_white_noise_is_that_of_its_measure():

@@ -14,7 +14,7 @@ from merge.blend.common import fitting_levels, level_masks
 from merge.blend.parts import Part, at_level, divide, margin_px, within
 from merge.model import BoolArray, Box, FloatArray
 from merge.pyramid import build_gaussian, build_laplacian, collapse_pyramid
-from merge.samples import luminance
+from merge.samples import colour_power, luminance
 
 # Levels and window (photograph scene: 29.4 dB with 7 levels and a window of 1 px, 27.9 without
 # window, 27.7 with 3 levels).
@@ -241,6 +241,9 @@ def _energy(band: FloatArray, mask: BoolArray | None) -> FloatArray:
     """Return the energy around every coefficient; negative where there is none."""
     luma = luminance(band)  # of one channel: the band itself, not to be written to
     energy = cv2.GaussianBlur(luma * luma, (0, 0), _WINDOW_SIGMA_PX)
+    if band.shape[2] == 3:
+        colours = cv2.GaussianBlur(colour_power(band), (0, 0), _WINDOW_SIGMA_PX)
+        energy = cv2.max(energy, colours, dst=energy)
     if mask is not None:
         energy[~mask] = -1
     return energy

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from merge.compiled import njit
 from merge.model import FloatArray
-from merge.resizing import mirrored, reduce_map, reduced_shape
-from merge.samples import luma_shares
+from merge.resizing import enlarge_part, mirrored, reduce_map, reduced_shape
+from merge.samples import colour_power, luma_shares
 from merge.threads import map_threads
 
 # Band in which sharpness is measured, and the window over which its power is taken, all in pixels
@@ -75,7 +75,8 @@ class SampleMeasures:
     colours : ndarray, shape (h, w, C), float32
         Block means of the values, (h, w) as `reduced_shape` has it.
     power : ndarray, shape (h, w), float32
-        Mean square of the band in these blocks; see `detail_of`.
+        Mean square of the band in these blocks, see `detail_of`; where colours of one luminance
+        meet, that of the colours.
     """
 
     light: FloatArray
@@ -114,7 +115,20 @@ def measure_samples(
 
     map_threads(measure, range(0, height, rows))
     colours /= np.float32(white)
+    if channels == 3:
+        np.maximum(power, _colour_power(colours, reduction), out=power)
     return SampleMeasures(light, colours, power)
+
+
+def _colour_power(colours: FloatArray, reduction: int) -> FloatArray:
+    """Return what of the measure colours alone make, from block means (h, w, 3); shape (h, w).
+
+    Blocks of two pixels at least are part of the band: few files hold colours more finely.
+    """
+    side = max(2 // reduction, 1)
+    blocks = reduce_map(colours, side)
+    power = colour_power(blocks - cv2.GaussianBlur(blocks, (0, 0), SIGMA_WIDE / 2))
+    return enlarge_part(power, (0, 0, *colours.shape[:2]), side)
 
 
 def detail_of(power: FloatArray, reduction: int) -> FloatArray:
