@@ -17,6 +17,7 @@ from merge.model import DepthMap, FrameTransform
 from merge.moving import find_moving_parts, hold_still, moving_findings
 from merge.moving.compare import unlike
 from merge.moving.parts import MovingPart, MovingParts, enlarge_labels
+from merge.moving.passing import passing_frames
 from merge.scratch import ScratchStack
 
 FRAMES = 9
@@ -428,3 +429,12 @@ def shown(pictures: list[np.ndarray], position: np.ndarray, walked: np.ndarray) 
     rows, columns = np.indices(position.shape)
     chosen = np.stack(pictures)[np.rint(position).astype(int), rows, columns]
     return float((chosen.max(axis=2) < 0.2)[walked].mean())
+
+
+def test_a_thing_that_sways_is_not_put_together_from_patches_of_frames():
+    """Frames that look alike there: a patch of another depth would only put seams through it."""
+    pictures = focused_at(textured(1), 9.0, np.random.default_rng(4))
+    nearest = np.full((80, 100), 3, np.int32)
+    nearest[30:54, 40:64] = 5
+    found = passing_frames(pictures, nearest, np.arange(len(pictures)) * 3.0)
+    assert (found == 3).all()

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from merge.model import BoolArray, FloatArray
 from merge.moving.compare import FACTOR, LESSER_SHARE, Pictures, blur, halve
 from merge.moving.parts import IntArray
+from merge.moving.regions import median_frames
 from merge.moving.views import DETAIL_SIGMA_PX, believed_difference, fine_detail
 
 # Speckles of the choice up to this size, px, go: seen at 100 % beside moving hairs, worth no dB.
@@ -69,6 +70,9 @@ def passing_frames(
     enough = agrees.sum(axis=0) >= max(2, int(len(small) * LESSER_SHARE))
     best = np.where(own_free | ~enough, own, best)
     best = cv2.medianBlur(best.astype(np.float32), _CALM_PX).astype(np.int32)
+    # What sways is whole in one frame: seams run around it, not through it.
+    whole = median_frames(best)
+    best = np.where(np.take_along_axis(agrees, whole[None], 0)[0], whole, best)
     large = cv2.resize(best, size, interpolation=cv2.INTER_NEAREST)
     return np.asarray(large[: nearest.shape[0], : nearest.shape[1]], np.int32)
 

@@ -87,10 +87,14 @@ def frames_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
     inside = mask[area]
     nearest = ndimage.distance_transform_edt(~inside, return_distances=False, return_indices=True)
     filled = position[area][tuple(nearest)]
-    fine = min(1.0, 255 / max(float(filled.max()), 1.0))
-    rough = np.round(np.maximum(filled, 0) * fine).astype(np.uint8)
-    middle = cv2.medianBlur(rough, 2 * AROUND_PX + 1)
-    return np.round(middle[inside] / fine).astype(np.int32)
+    return median_frames(filled)[inside]
+
+
+def median_frames(frames: FloatArray | IntArray) -> IntArray:
+    """Return the median of frames over a window, to the nearest of up to 256 of them, (h, w)."""
+    fine = min(1.0, 255 / max(float(frames.max()), 1.0))
+    rough = np.round(np.maximum(frames, 0) * fine).astype(np.uint8)
+    return np.round(cv2.medianBlur(rough, 2 * AROUND_PX + 1) / fine).astype(np.int32)
 
 
 def _split_by_depth(mask: BoolArray, position: FloatArray) -> IntArray:
