@@ -16,7 +16,8 @@ Coarse to fine, Gauss-Newton with the mean of both gradients.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -129,16 +130,27 @@ class Pyramid:
         The finest first, in units of `BAND_UNIT`.
     levels : dict of int to ndarray, float32
         Luminance at those levels that are at most `KEPT_SIDE_PX` px long.
+    tile_power : dict of (int, int) to ndarray, float32
+        By level and side of its tiles the band's mean square in each, once it was asked for: a
+        picture is compared with several others.
     """
 
     bands: tuple[BandArray, ...]
     levels: dict[int, FloatArray]
+    tile_power: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
 
     @property
     def shape(self) -> tuple[int, int]:
         """(H, W) of the finest level."""
         height, width = self.bands[0].shape
         return height, width
+
+    @cached_property
+    def waves(self) -> tuple[int, NDArray[np.complex64]]:
+        """The finest band that is at most `KEPT_SIDE_PX` px long, its level and transform."""
+        fitting = [k for k, band in enumerate(self.bands) if max(band.shape) <= KEPT_SIDE_PX]
+        level = min(fitting, default=len(self.bands) - 1)
+        return level, np.fft.rfft2(self.bands[level].astype(np.float32))
 
 
 def build_pyramid(luminance: FloatArray) -> Pyramid:
@@ -420,7 +432,7 @@ def _choose_tiles(
         # One level coarser: a quarter of the time and less noise.
         level = levels[min(1, len(levels) - 1)]
         side = TILE_PX >> (level - levels[0])
-        a, b = (_tile_power(p.bands[level], (down, across), side) for p in (one, two))
+        a, b = (_tile_power(p, level, (down, across), side) for p in (one, two))
         moved = cv2.warpPerspective(
             b, resample(current, 1 / TILE_PX), (across, down), flags=cv2.WARP_INVERSE_MAP
         )
@@ -429,10 +441,15 @@ def _choose_tiles(
     return np.stack([columns, rows], 1).astype(np.int64)
 
 
-def _tile_power(band: BandArray, grid: tuple[int, int], side: int) -> FloatArray:
-    """Return the mean square of a band in every tile; shape ``grid``."""
-    used = np.ascontiguousarray(band[: grid[0] * side, : grid[1] * side], np.float32)
-    return cv2.resize(used * used, grid[::-1], interpolation=cv2.INTER_AREA)
+def _tile_power(pyramid: Pyramid, level: int, grid: tuple[int, int], side: int) -> FloatArray:
+    """Return the mean square of a level's band in every tile; shape ``grid``."""
+    known = pyramid.tile_power.get((level, side))
+    if known is None:
+        used = pyramid.bands[level][: grid[0] * side, : grid[1] * side]
+        wide = np.ascontiguousarray(used, np.float32)
+        known = cv2.resize(wide * wide, grid[::-1], interpolation=cv2.INTER_AREA)
+        pyramid.tile_power[level, side] = known
+    return known
 
 
 def _spread_choice(detail: FloatArray, grid: tuple[int, int]) -> NDArray[np.intp]:
@@ -441,12 +458,11 @@ def _spread_choice(detail: FloatArray, grid: tuple[int, int]) -> NDArray[np.intp
     part = (rows * PARTS // grid[0]) * PARTS + columns * PARTS // grid[1]
     order = np.argsort(-detail, kind="stable")
     # Rank within each part of the picture: the best of every part come first.
-    rank = np.empty(len(detail), int)
-    counts = np.zeros(PARTS * PARTS, int)
-    for tile in order:
-        rank[tile] = counts[part[tile]]
-        counts[part[tile]] += 1
+    by_part = order[np.argsort(part[order], kind="stable")]
+    counts = np.bincount(part)
+    rank = np.empty(len(detail), np.intp)
+    rank[by_part] = np.arange(len(detail)) - np.repeat(np.cumsum(counts) - counts, counts)
     fair = MAX_TILES // (2 * PARTS * PARTS)
     first = np.flatnonzero(rank < fair)
-    rest = [t for t in order if rank[t] >= fair][: MAX_TILES - len(first)]
-    return np.sort(np.concatenate([first, np.array(rest, int)]))
+    rest = order[rank[order] >= fair][: MAX_TILES - len(first)]
+    return np.sort(np.concatenate([first, rest]))

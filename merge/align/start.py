@@ -28,9 +28,7 @@ def shift_of_detail(one: Pyramid, two: Pyramid) -> tuple[Array, float] | None:
     see from afar. Not whitened: the strongest detail decides. None where it fits elsewhere, too, as
     a pattern that repeats does, or noise.
     """
-    fitting = [k for k, band in enumerate(one.bands) if max(band.shape) <= KEPT_SIDE_PX]
-    depth = min(fitting, default=len(one.bands) - 1)
-    a, b = (np.fft.rfft2(p.bands[depth].astype(np.float32)) for p in (one, two))
+    (depth, a), (_, b) = one.waves, two.waves
     alike = np.fft.irfft2(np.conj(a) * b, one.bands[depth].shape)
     size = np.array(alike.shape)
     place = np.array(np.unravel_index(int(alike.argmax()), alike.shape))
