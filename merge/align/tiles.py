@@ -124,10 +124,11 @@ def _lies_inside(  # pragma: no cover - compiled
 def _fill(  # pragma: no cover - compiled
     first: BandArray, second: BandArray, left: int, top: int, matrix: Array, lines: FloatArray,
     patch: FloatArray,
-) -> None:  # fmt: skip
-    """Fill ``patch[:2]`` with a tile of both pictures, ``patch[2]`` with 1 where both have it.
+) -> bool:  # fmt: skip
+    """Fill ``patch[:2]`` with a tile of both pictures; tell whether both have all of it.
 
-    Over a tile the matrix is taken for the affine map at its middle.
+    If not, ``patch[2]`` is 1 where they do, else 0. Over a tile the matrix is taken for the affine
+    map at its middle.
     """
     side = patch.shape[1]
     x, y = left + side / 2 - 1.5, top + side / 2 - 1.5
@@ -144,8 +145,8 @@ def _fill(  # pragma: no cover - compiled
         for i in range(side):
             line = first[top - 1 + i, left - 1 :]
             for j in range(side):
-                patch[0, i, j], patch[2, i, j] = line[j], 1
-        return
+                patch[0, i, j] = line[j]
+        return True
     right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
     for i in range(side):
         y = top + i - 1
@@ -162,6 +163,38 @@ def _fill(  # pragma: no cover - compiled
             for k in range(4):
                 patch[1, i, j] += down[k] * _across(second, row - 1 + k, column - 1, across)
             patch[0, i, j], patch[2, i, j] = first[y, x], 1
+    return False
+
+
+@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
+def _sum_slopes(  # pragma: no cover - compiled
+    patch: FloatArray, fa: np.float32, fb: np.float32, whole: bool
+) -> tuple[np.float32, ...]:
+    """Return the sums of mean slopes' products, xx, xy, yy, and with what differs, x, y.
+
+    The two pictures count ``fa`` and ``fb`` times; unless a tile is ``whole``, where both have all
+    that its slopes are taken from.
+    """
+    xx = xy = yy = rx = ry = np.float32(0)
+    for i in range(1, patch.shape[1] - 1):
+        for j in range(1, patch.shape[2] - 1):
+            gx = fa * (patch[0, i, j + 1] - patch[0, i, j - 1])
+            gx += fb * (patch[1, i, j + 1] - patch[1, i, j - 1])
+            gy = fa * (patch[0, i + 1, j] - patch[0, i - 1, j])
+            gy += fb * (patch[1, i + 1, j] - patch[1, i - 1, j])
+            if not whole:
+                known = patch[2, i, j] * patch[2, i - 1, j] * patch[2, i + 1, j]
+                known *= patch[2, i, j - 1] * patch[2, i, j + 1]
+                gx *= known
+                gy *= known
+            residual = fb * patch[1, i, j] - fa * patch[0, i, j]
+            xx += gx * gx
+            xy += gx * gy
+            yy += gy * gy
+            rx += gx * residual
+            ry += gy * residual
+    once, twice = np.float32(1 / 4), np.float32(1 / 16)  # both differences are over two pixels
+    return twice * xx, twice * xy, twice * yy, once * rx, once * ry
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", takes="h2 h2 i2 i d2 d2 d2")
@@ -178,7 +211,7 @@ def _compare_tiles(  # pragma: no cover - compiled
         for k in range(3):
             own[k, 2] = matrix[k, 2] + matrix[k, 0] * offsets[tile, 0]
             own[k, 2] += matrix[k, 1] * offsets[tile, 1]
-        _fill(first, second, corners[tile, 0], corners[tile, 1], own, lines, patch)
+        whole = _fill(first, second, corners[tile, 0], corners[tile, 1], own, lines, patch)
         aa = bb = ab = count = np.float32(0)
         for i in range(1, side + 1):
             for j in range(1, side + 1):
@@ -186,7 +219,12 @@ def _compare_tiles(  # pragma: no cover - compiled
                 aa += a * a
                 bb += b * b
                 ab += a * b
-                count += patch[2, i, j]
+        if whole:
+            count = np.float32(side * side)
+        else:
+            for i in range(1, side + 1):
+                for j in range(1, side + 1):
+                    count += patch[2, i, j]
         if count == 0:
             continue
         floor = _NOISE_FLOOR**2 * count
@@ -196,21 +234,9 @@ def _compare_tiles(  # pragma: no cover - compiled
         trust = fa * fa * aa / (fa * fa * aa + 3 * misfit)
         weight = trust * trust * count / misfit
         ga, gb = np.float32(fa), np.float32(fb)
-        xx = xy = yy = rx = ry = np.float32(0)
-        for i in range(1, side + 1):
-            for j in range(1, side + 1):
-                known = patch[2, i, j] * patch[2, i - 1, j] * patch[2, i + 1, j]
-                known *= patch[2, i, j - 1] * patch[2, i, j + 1] / 4
-                gx = ga * (patch[0, i, j + 1] - patch[0, i, j - 1])
-                gx = known * (gx + gb * (patch[1, i, j + 1] - patch[1, i, j - 1]))
-                gy = ga * (patch[0, i + 1, j] - patch[0, i - 1, j])
-                gy = known * (gy + gb * (patch[1, i + 1, j] - patch[1, i - 1, j]))
-                residual = gb * patch[1, i, j] - ga * patch[0, i, j]
-                xx += gx * gx
-                xy += gx * gy
-                yy += gy * gy
-                rx += gx * residual
-                ry += gy * residual
+        # The compiler knows then which it is: what all have takes no masks.
+        sums = _sum_slopes(patch, ga, gb, True) if whole else _sum_slopes(patch, ga, gb, False)
+        xx, xy, yy, rx, ry = sums
         out[tile, 0], out[tile, 1], out[tile, 2] = weight * xx, weight * xy, weight * yy
         out[tile, 3], out[tile, 4] = weight * rx, weight * ry
         out[tile, 5] = weight * fa * fb * ab
