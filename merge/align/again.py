@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from merge.align.band import finest_wave
-from merge.align.camera import invert
+from merge.align.camera import invert, multiply
 from merge.align.choice import blocks_of, misfit_after
 from merge.align.geometry import StackGeometry
 from merge.align.motion import normaliser
@@ -186,5 +186,6 @@ def _expected_drag(
     pull = -(slope * (two - one).reshape(len(mean), 1, -1)).sum(2)
     told = (mean**2).sum((1, 2)) * wave**2 / np.trace(tiles.certainty, axis1=1, axis2=2)
     normal = told[:, None, None] * tiles.certainty + slope @ slope.transpose(0, 2, 1)
-    drag = np.matmul(invert(normal + np.eye(2) / TILE_PX**2), pull[..., None])[..., 0]
+    inverse = invert((normal + np.eye(2) / TILE_PX**2).transpose(1, 2, 0))
+    drag = multiply(inverse, pull.T[:, None])[:, 0].T
     return now, drag

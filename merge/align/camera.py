@@ -233,10 +233,14 @@ def _turn(x: Array, y: Array, bend: float) -> Array:
 
 
 def invert(m: Array) -> Array:
-    """Return the inverses of 2x2 matrices (n, 2, 2): ten times as fast as the general routine."""
-    a, b, c, d = m[:, 0, 0], m[:, 0, 1], m[:, 1, 0], m[:, 1, 1]
-    adjoint = np.stack([d, -b, -c, a], 1).reshape(-1, 2, 2)
-    return np.asarray(adjoint / (a * d - b * c)[:, None, None])
+    """Return the inverses of 2x2 matrices (2, 2, n): ten times as fast as the general routine."""
+    (a, b), (c, d) = m
+    return np.asarray(np.array([[d, -b], [-c, a]]) / (a * d - b * c))
+
+
+def multiply(a: Array, b: Array) -> Array:
+    """Return the products of 2x2 matrices (2, 2, n) and others (2, k, n)."""
+    return np.asarray(a[:, 0, None] * b[0] + a[:, 1, None] * b[1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,8 +249,8 @@ class Projection:
 
     Attributes
     ----------
-    seen : ndarray, shape (n, 2)
-    slope : ndarray, shape (n, 2, 2)
+    seen : ndarray, shape (2, n)
+    slope : ndarray, shape (2, 2, n)
         Derivative with respect to the point.
     """
 
@@ -256,6 +260,8 @@ class Projection:
 
 class Projector:
     """Maps points by a motion, with derivatives.
+
+    Points are the last axis of everything, along which numpy's loops run.
 
     Parameters
     ----------
@@ -270,60 +276,63 @@ class Projector:
         self._motion, self._frame = motion, frame
         self._z = position + motion.infinity
         self._all = motion.matrices()
-        self._m = self._all[frame]
+        self._m = self._of_frames(self._all)
         self._k = motion.radial()[frame]
-        self._e = motion.parallax()[frame]
+        self._e = self._of_frames(motion.parallax())
+
+    def _of_frames(self, values: Array) -> Array:
+        """Return of values (N, ...) of all frames those of every point, (..., n)."""
+        last = np.ascontiguousarray(np.moveaxis(values, 0, -1))
+        return np.asarray(np.take(last, self._frame, axis=-1))
 
     def _homogeneous(self, points: Array) -> Array:
-        h = self._m[:, :, 0] * points[:, :1] + self._m[:, :, 1] * points[:, 1:]
-        return np.asarray(h + self._m[:, :, 2] + self._z[:, None] * self._e)
+        h = self._m[:, 0] * points[0] + self._m[:, 1] * points[1]
+        return np.asarray(h + self._m[:, 2] + self._z * self._e)
 
     def _through(self, h: Array, change: Array) -> Array:
-        """Return the derivative of the seen point, given that of h; shapes (n, 3, k), (n, 2, k)."""
-        q = h[:, :2] / h[:, 2:]
-        moved = (change[:, :2] - q[:, :, None] * change[:, 2:]) / h[:, 2, None, None]
+        """Return the derivative of the seen point, given that of h; shapes (3, k, n), (2, k, n)."""
+        q = h[:2] / h[2]
+        moved = (change[:2] - q[:, None] * change[2]) / h[2]
         if not self._motion.model.radial:
             return np.asarray(moved)
-        along = np.einsum("ni,nik->nk", q, moved)
-        size = 1 + self._k * (q * q).sum(1)
-        spread = 2 * self._k[:, None, None] * q[:, :, None] * along[:, None, :]
-        return np.asarray(size[:, None, None] * moved + spread)
+        along = q[0] * moved[0] + q[1] * moved[1]
+        size = 1 + self._k * (q * q).sum(0)
+        return np.asarray(size * moved + 2 * self._k * q[:, None] * along)
 
     def project(self, points: Array) -> Projection:
-        """Return where points (n, 2) of the reference are seen."""
+        """Return where points (2, n) of the reference are seen."""
         h = self._homogeneous(points)
-        q = h[:, :2] / h[:, 2:]
-        seen = q * (1 + self._k * (q * q).sum(1))[:, None]
-        return Projection(seen, self._through(h, self._m[:, :, :2]))
+        q = h[:2] / h[2]
+        seen = q * (1 + self._k * (q * q).sum(0))
+        return Projection(seen, self._through(h, self._m[:, :2]))
 
     def locate(self, seen: Array) -> tuple[Array, Array]:
-        """Return the reference points (n, 2) that are seen there, and `Projection.slope`."""
-        inverse = np.linalg.inv(self._all)[self._frame]
-        h = inverse[:, :, 0] * seen[:, :1] + inverse[:, :, 1] * seen[:, 1:] + inverse[:, :, 2]
-        points = h[:, :2] / h[:, 2:]
+        """Return the reference points (2, n) that are seen there, and `Projection.slope`."""
+        inverse = self._of_frames(np.linalg.inv(self._all))
+        h = inverse[:, 0] * seen[0] + inverse[:, 1] * seen[1] + inverse[:, 2]
+        points = h[:2] / h[2]
         found = self.project(points)
         for _ in range(2 if self._motion.model.radial or self._motion.model.parallax else 0):
-            step = np.matmul(invert(found.slope), (found.seen - seen)[..., None])
-            points = points - step[..., 0]
+            step = multiply(invert(found.slope), (found.seen - seen)[:, None])
+            points = points - step[:, 0]
             found = self.project(points)
         return points, found.slope
 
     def parameter_slopes(self, points: Array) -> Array:
-        """Return how seen points react to own and shared parameters, shape (n, 2, p + g)."""
+        """Return how seen points react to own and shared parameters, shape (2, p + g, n)."""
         motion, model = self._motion, self._motion.model
-        slopes = motion.matrix_slopes()[self._frame]
+        slopes = self._of_frames(motion.matrix_slopes())
         h = self._homogeneous(points)
-        change = slopes[:, :, 0] * points[:, :1, None] + slopes[:, :, 1] * points[:, 1:, None]
-        change = change + slopes[:, :, 2]
+        change = slopes[:, 0] * points[0] + slopes[:, 1] * points[1] + slopes[:, 2]
         if model.parallax:
             for k in range(3):
-                change[:, k, model.own - 3 + k] = self._z
+                change[k, model.own - 3 + k] = self._z
         if model.sways:
-            change = np.concatenate([change, self._e[..., None]], 2)
+            change = np.concatenate([change, self._e[:, None]], 1)
         moved = self._through(h, change)
         if not model.radial:
             return moved
-        q = h[:, :2] / h[:, 2:]
-        radial = (q * (q * q).sum(1)[:, None])[..., None]
-        powers = motion.radial_powers()[self._frame]
-        return np.concatenate([moved, radial * powers[:, None, :]], 2)
+        q = h[:2] / h[2]
+        radial = q * (q * q).sum(0)
+        powers = self._of_frames(motion.radial_powers())
+        return np.concatenate([moved, radial[:, None] * powers], 1)

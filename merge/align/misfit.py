@@ -67,14 +67,14 @@ def _fit_field(powers: Array, misfit: Array, certainty: Array, kept: Array) -> A
     """Return the coefficients (2, K) of a smooth field of misfits (n, 2); heavy-tailed."""
     count = powers.shape[1]
     field = np.zeros((2, count))
+    products = (powers[:, :, None] * powers[:, None]).reshape(len(powers), -1)
     for _ in range(ROUNDS):
         left = misfit - powers @ field.T
         trust = kept / (1 + squared(left, certainty) / TAIL)
         weight = certainty * trust[:, None, None]
-        normal = np.block(
-            [[powers.T @ (powers * weight[:, i, j, None]) for j in (0, 1)] for i in (0, 1)]
-        )
-        right = (powers.T @ np.einsum("tij,tj->ti", weight, misfit)).T.ravel()
+        blocks = (weight.reshape(-1, 4).T @ products).reshape(2, 2, count, count)
+        normal = blocks.transpose(0, 2, 1, 3).reshape(2 * count, 2 * count)
+        right = (np.einsum("tij,tj->it", weight, misfit) @ powers).ravel()
         normal[np.diag_indices(2 * count)] += TILE_PX**-2  # corners without tiles stay calm
         field = np.linalg.solve(normal, right).reshape(2, count)
     return field

@@ -15,7 +15,7 @@ from scipy.sparse import coo_array, csc_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 from scipy.sparse.linalg import spsolve
 
-from merge.align.camera import Index, Motion, Projector, invert
+from merge.align.camera import Index, Motion, Projector, invert, multiply
 from merge.align.motion import normaliser
 from merge.align.pair import (
     BANDS,
@@ -185,24 +185,24 @@ class StackFit:
         points, slopes, derivatives = [], [], []
         for frame, seen in ((tiles.first, tiles.seen_first), (tiles.second, tiles.seen_second)):
             projector = Projector(motion, frame, tiles.position)
-            point, slope = projector.locate(seen)
+            point, slope = projector.locate(np.ascontiguousarray(seen.T))
             points.append(point)
             slopes.append(slope)
-            derivatives.append(np.matmul(invert(slope), projector.parameter_slopes(point)))
+            derivatives.append(multiply(invert(slope), projector.parameter_slopes(point)))
         one, two = derivatives
-        jacobian = np.concatenate(
-            [-one[..., :own], two[..., :own], two[..., own:] - one[..., own:]], 2
-        )
-        misfit = (points[1] - points[0]) * self.half
+        jacobian = np.concatenate([-one[:, :own], two[:, :own], two[:, own:] - one[:, own:]], 1)
+        told = np.ascontiguousarray(np.moveaxis(tiles.certainty, 0, -1))
+        spread = invert(multiply(slopes[0].swapaxes(0, 1), multiply(told, slopes[0])))
+        certainty = _by_tile(invert(spread + TILE_NOISE_PX**2 * np.eye(2)[..., None]))
+        misfit = _by_tile((points[1] - points[0]) * self.half)
+        here = _by_tile(points[0])
         if self.fields is not None:
-            misfit = misfit - self.between(self.fields, points[0])
-        spread = invert(slopes[0].transpose(0, 2, 1) @ tiles.certainty @ slopes[0])
-        certainty = invert(spread + TILE_NOISE_PX**2 * np.eye(2))
+            misfit = misfit - self.between(self.fields, here)
         trust = 1 / (1 + squared(misfit, certainty) / TAIL)
         # A pair that went wrong as a whole.
         off = (self.pair_means(misfit, certainty) ** 2).sum(1)
         trust = trust / (1 + off[tiles.pair] / PAIR_TAIL_PX**2)
-        return Linearised(points[0], misfit, jacobian * self.half, certainty, trust)
+        return Linearised(here, misfit, _by_tile(jacobian * self.half), certainty, trust)
 
     def between(self, fields: Array, points: Array) -> Array:
         """Return by how much fields (N, 2, K) move tiles in second over first frames, (n, 2) px."""
@@ -212,7 +212,8 @@ class StackFit:
 
     def pair_means(self, misfit: Array, certainty: Array) -> Array:
         """Return the mean misfit of every pair, by certainty, shape (pairs, 2)."""
-        weight, pair = np.sqrt(np.linalg.det(certainty)), self.tiles.pair
+        (a, b), (c, d) = certainty.transpose(1, 2, 0)
+        weight, pair = np.sqrt(a * d - b * c), self.tiles.pair
         total = np.maximum(np.bincount(pair, weight), 1e-12)
         sums = [np.bincount(pair, weight * m) for m in misfit.T]
         return np.asarray(np.stack(sums, 1) / total[:, None])
@@ -297,6 +298,11 @@ class StackFit:
         slope = np.array([1.0, -2.0, 1.0]) * self.half
         blocks = trust[:, None, None] * np.outer(slope, slope)
         return places, blocks, -(trust * curve)[:, None] * slope
+
+
+def _by_tile(values: Array) -> Array:
+    """Return values (..., n) of tiles as (n, ...)."""
+    return np.ascontiguousarray(np.moveaxis(values, -1, 0))
 
 
 def _check_sizes(motion: Motion, least: float) -> None:
