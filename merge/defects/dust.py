@@ -222,7 +222,7 @@ class _Sample:
         for _ in range(_ROUNDS):
             radius = np.hypot(y - dy, x - dx)
             flat = _without_slope(patches, y, x, (radius > inner) & (radius <= outer))
-            mean = np.tensordot(weights, flat, 1)
+            mean = (weights @ flat.reshape(len(flat), -1)).reshape(x.shape)
             profile = _radial_profile(mean, radius, inner)
             if profile[0] > np.log1p(-_SMALLEST_LOSS):
                 return None
@@ -371,10 +371,10 @@ def _without_slope(
     patches: FloatArray, y: FloatArray, x: FloatArray, ring: NDArray[np.bool_]
 ) -> FloatArray:
     """Return patches (K, n, n) less the plane that fits each in a ring."""
-    terms = np.stack([np.ones_like(x), x, y], axis=-1)
-    at_ring = terms[ring]
-    planes = np.linalg.solve(at_ring.T @ at_ring, at_ring.T @ patches[:, ring].T)
-    return patches - np.moveaxis(terms @ planes, -1, 0).astype(np.float32)
+    terms, at = np.stack([np.ones(x.size), x.ravel(), y.ravel()]), np.flatnonzero(ring)
+    there, values = terms[:, at], patches.reshape(len(patches), -1)[:, at]
+    planes = np.linalg.solve(there @ there.T, there @ values.T)
+    return patches - (planes.T @ terms).astype(np.float32).reshape(patches.shape)
 
 
 def _radial_profile(mean: FloatArray, radius: FloatArray, outer: float) -> FloatArray:
@@ -422,16 +422,18 @@ def _fit_frames(
     """
     slope_y, slope_x = np.asarray(np.gradient(template))
     both = seen[1:, 1:] & seen[:-1, :-1]
-    basis = _differences(np.stack([template, -slope_x, -slope_y]), both).T
-    values = _differences(flat, both).T
-    found = np.linalg.solve(basis.T @ basis, basis.T @ values)
-    rest = np.sqrt(((values - basis @ found) ** 2).mean(axis=0))
+    basis = _differences(np.stack([template, -slope_x, -slope_y]), both)
+    values = _differences(flat, both)
+    found = np.linalg.solve(basis @ basis.T, basis @ values.T)
+    rest = np.sqrt(((values - found.T @ basis) ** 2).mean(axis=1))
     moved = (found[1:] / np.maximum(np.abs(found[0]), 0.3)).T
     return _FramesFit(found[0], moved, rest)
 
 
 def _differences(pictures: NDArray[np.floating], kept: NDArray[np.bool_]) -> NDArray[np.floating]:
     """Return of pictures (K, n, n) the differences of neighbours in kept places, (K, M)."""
-    down = (pictures[:, 1:] - pictures[:, :-1])[:, :, 1:]
-    right = (pictures[:, :, 1:] - pictures[:, :, :-1])[:, 1:]
-    return np.concatenate([down[:, kept], right[:, kept]], axis=1)
+    side = pictures.shape[2]
+    row, column = np.nonzero(kept)
+    at, values = (row + 1) * side + column + 1, pictures.reshape(len(pictures), -1)
+    here = np.tile(values[:, at], 2)
+    return here - values[:, np.concatenate([at - side, at - 1])]
