@@ -308,7 +308,7 @@ class Projector:
 
     def locate(self, seen: Array) -> tuple[Array, Array]:
         """Return the reference points (2, n) that are seen there, and `Projection.slope`."""
-        inverse = self._of_frames(np.linalg.inv(self._all))
+        inverse = self._of_frames(np.asarray(np.linalg.inv(self._all), np.float64))
         h = inverse[:, 0] * seen[0] + inverse[:, 1] * seen[1] + inverse[:, 2]
         points = h[:2] / h[2]
         found = self.project(points)

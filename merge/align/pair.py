@@ -150,7 +150,8 @@ class Pyramid:
         """The finest band that is at most `KEPT_SIDE_PX` px long, its level and transform."""
         fitting = [k for k, band in enumerate(self.bands) if max(band.shape) <= KEPT_SIDE_PX]
         level = min(fitting, default=len(self.bands) - 1)
-        return level, np.fft.rfft2(self.bands[level].astype(np.float32))
+        waves = np.fft.rfft2(self.bands[level].astype(np.float32))
+        return level, np.asarray(waves, np.complex64)
 
 
 def build_pyramid(luminance: FloatArray) -> Pyramid:

@@ -8,14 +8,16 @@ sharp in every frame while the rest changes, which no places on an axis allow.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from merge.axis.preparing import StackEnergies
 from merge.axis.residuals import FLOOR, TYPICAL
 from merge.axis.transfer import LARGEST, BlurTables
-from merge.model import Array, Index
+from merge.model import Array, FloatArray, Index
 from merge.significance import FEWEST, SURE, blocks_score, tile_blocks
+from merge.threads import map_threads
 
 # More f-numbers than a lens has: third stops from f/1.4 to f/32.
 _MOST_FRAMES = 28
@@ -47,7 +49,7 @@ def only_pupils_change(data: StackEnergies, chosen: Index, frames_px: Array) -> 
     if not FEWEST <= len(frames_px) <= _MOST_FRAMES:
         return False
     peak = np.maximum(data.energy[:, :, chosen].max(axis=0), 1e-12)
-    value = np.maximum(data.energy[:, :, chosen] / peak, -FLOOR / 2)
+    value = np.maximum(data.energy[:, :, chosen] / peak, -FLOOR / 2).astype(np.float32)
     tiles = _Tiles(
         value, np.log(value + FLOOR), data.blur.choose_rows(peak), data.sigma_px, data.blur
     )
@@ -57,13 +59,12 @@ def only_pupils_change(data: StackEnergies, chosen: Index, frames_px: Array) -> 
     by_pupil = _cost_of_pupils(tiles)
     low, high = float(frames_px.min()), float(frames_px.max())
     beyond = (high - low) / 3
-    by_place = np.min(
-        [
-            tiles.cost(np.hypot(frames_px - place, np.sqrt(data.own))[:, None])[0]
-            for place in np.linspace(low - beyond, high + beyond, _PLACES)
-        ],
-        axis=0,
-    )
+
+    def cost_at(place: float) -> Array:
+        return tiles.cost(np.hypot(frames_px - place, np.sqrt(data.own))[:, None])[0]
+
+    places = np.linspace(low - beyond, high + beyond, _PLACES)
+    by_place = np.min(map_threads(cost_at, places), axis=0)
     better = (by_place - by_pupil) / (by_place + by_pupil)
     sure = blocks_score(better, tile_blocks(data.grid)[chosen])
     return bool(sure > SURE and by_pupil.sum() < by_place.sum())
@@ -71,22 +72,25 @@ def only_pupils_change(data: StackEnergies, chosen: Index, frames_px: Array) -> 
 
 @dataclass(frozen=True)
 class _Tiles:
-    """Energies over the largest, (N, B, K), their logarithms, and the spectra's rows (B, K)."""
+    """Energies over the largest, (N, B, K), their logarithms, and the spectra's rows (B, K).
 
-    value: Array
-    logarithm: Array
+    In single precision, which moves a cost by far less than its error.
+    """
+
+    value: FloatArray
+    logarithm: FloatArray
     rows: Index
     sigma_px: Array
     blur: BlurTables
 
-    def shares(self, blur_px: Array) -> Array:
+    def shares(self, blur_px: Array) -> FloatArray:
         """Return what blurs (..., K) leave of every band, (..., B, K)."""
-        last = self.blur.share.shape[1] - 1
+        last = self.blur.share_single.shape[1] - 1
         columns = [
             np.minimum(blur_px * (self.blur.per_unit / sigma) + 0.5, last).astype(np.intp)
             for sigma in self.sigma_px
         ]
-        return np.asarray(self.blur.share[self.rows, np.stack(columns, -2)])
+        return np.asarray(self.blur.share_single[self.rows, np.stack(columns, -2)])
 
     def cost(self, blur_px: Array) -> tuple[Array, Array]:
         """Return how badly blurs (N, K) explain every tile, (K,), and its amplitudes (B, K)."""
@@ -119,13 +123,16 @@ def _cost_of_pupils(tiles: _Tiles) -> Array:
     finest, count = float(tiles.sigma_px[0]), tiles.rows.shape[1]
     grid = _PUPILS * finest
     models = np.log(tiles.shares(np.repeat(grid[:, None], count, axis=1)) + FLOOR)
-    single = [_robust(frame - models).sum(axis=1).argmin(axis=0) for frame in tiles.logarithm]
-    blurs = grid[np.stack(single)]
-    pupils, everywhere = np.median(blurs[:, _most(blurs)], axis=1), np.zeros(len(blurs))
+    single = map_threads(
+        lambda frame: _robust(frame - models).sum(axis=1).argmin(axis=0), tiles.logarithm
+    )
+    alone = grid[np.stack(single)]
+    pupils, everywhere = np.median(alone[:, _most(alone)], axis=1), np.zeros(len(alone))
     pairs = np.stack(np.meshgrid(grid, _EVERYWHERE * finest, indexing="ij"), -1).reshape(-1, 2)
     least = np.full(count, np.inf)
     for _ in range(_ROUNDS):
-        tried = [tiles.cost(np.hypot(pupils * share, everywhere)[:, None]) for share in _SHARES]
+        blurs = [np.hypot(pupils * share, everywhere)[:, None] for share in _SHARES]
+        tried = map_threads(tiles.cost, blurs)
         costs = np.stack([cost for cost, _ in tried])
         chosen = costs.argmin(axis=0)
         if costs.min(axis=0).sum() > 0.998 * least.sum():
@@ -134,7 +141,10 @@ def _cost_of_pupils(tiles: _Tiles) -> Array:
         amplitude = np.stack([found for _, found in tried])[chosen, :, np.arange(count)].T
         left = tiles.shares(np.hypot(np.outer(pairs[:, 0], _SHARES[chosen]), pairs[:, 1:]))
         models = np.log(amplitude * left + FLOOR)
-        for frame, seen in enumerate(tiles.logarithm):
-            found = _robust(seen - models).sum(axis=(1, 2)).argmin()
-            pupils[frame], everywhere[frame] = pairs[found]
+        pupils, everywhere = pairs[map_threads(partial(_nearest, models), tiles.logarithm)].T
     return least
+
+
+def _nearest(models: Array, seen: Array) -> int:
+    """Return which of models (n, B, K) explains a frame (B, K) best."""
+    return int(_robust(seen - models).sum(axis=(1, 2)).argmin())

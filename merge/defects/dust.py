@@ -157,11 +157,10 @@ class _Sample:
         """Return the dust, most certain first."""
         found: list[DustSpot] = []
         taken = np.zeros(self._light[0].shape, np.uint8)
-        for row, column, sigma in self._candidates():
-            if taken[row, column]:
-                continue
-            spot = self._find_size(row, column, sigma)
-            if spot is None:
+        places = self._candidates()
+        spots = map_threads(lambda place: self._find_size(*place), places)
+        for (row, column, _), spot in zip(places, spots, strict=True):
+            if spot is None or taken[row, column]:
                 continue
             found.append(self._full_size(spot))
             cv2.circle(taken, (round(spot.column), round(spot.row)), len(spot.profile), 1, -1)
