@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -85,6 +86,7 @@ class SurfaceBlend:
         self._position, self._reach, self._reduction = position, reach, reduction
         self._count, self._coverage = count, coverage
         self._shape = shape
+        self._first, self._end = _frames_that_count(position, reach, reduction, count)
         self._sums: dict[Part, FloatArray] = {}
         self._totals: dict[Box, FloatArray] = {}
         self.parts = list(divide(shape, PART_PX, 1 << _LEVELS, margin_px(_LEVELS), rows))
@@ -92,26 +94,17 @@ class SurfaceBlend:
 
     def _frames_of(self, box: Box) -> BoolArray:
         """Return which frames count in a box; where some lack pixels, prepare the weights' sum."""
-        row, column, height, width = box
-        r = self._reduction
-        area = np.s_[row // r : -(-(row + height) // r), column // r : -(-(column + width) // r)]
-        position, reach = self._position[area], self._reach[area]
-        centre = self._window_centre(position, reach)
-        frames = np.zeros(self._count, bool)
-        for place in (reach <= 1, reach > 1):
-            if not place.any():
-                continue
-            # Between reduced pixels depth may be up to three quarters of a frame away.
-            farthest = float(reach[place].max()) + (0.75 if r > 1 else 0)
-            both = np.concatenate([position[place], centre[place]])
-            for depth in np.unique(np.round(both * 2)) / 2:
-                first = int(np.ceil(depth - 0.25 - farthest))
-                last = int(np.floor(depth + 0.25 + farthest))
-                frames[max(first, 0) : max(last + 1, 0)] = True
+        area = self._reduced(box)
+        # One more from the first that counts anywhere on, one less behind the last.
+        begun, over = (
+            np.bincount(ends[area].ravel(), minlength=self._count + 1)
+            for ends in (self._first, self._end)
+        )
+        frames = np.cumsum(begun - over)[: self._count] > 0
         if self._coverage is not None:
             masks = [self._coverage(k, box) for k in range(self._count)]
             if any(mask is not None for mask in masks):
-                total = np.zeros((height, width), np.float32)
+                total = np.zeros(box[2:], np.float32)
                 for k, mask in enumerate(masks):
                     total += self._hats(k, box)[0] * (1 if mask is None else mask)
                 if (total < 0.001).any():
@@ -119,11 +112,11 @@ class SurfaceBlend:
                 self._totals[box] = total
         return frames
 
-    def _window_centre(self, position: FloatArray, reach: FloatArray) -> FloatArray:
-        """Return about which frame fine detail is averaged: so that none lies beyond an end."""
-        middle = np.float32((self._count - 1) / 2)
-        inside = np.minimum(reach - 1, middle)
-        return np.clip(position, inside, 2 * middle - inside)
+    def _reduced(self, box: Box) -> tuple[slice, slice]:
+        """Return the pixels of the depth whose blocks a box takes part of."""
+        row, column, height, width = box
+        r = self._reduction
+        return np.s_[row // r : -(-(row + height) // r), column // r : -(-(column + width) // r)]
 
     def parts_with(self, index: int) -> list[Part]:
         """Return the parts in which frame ``index`` counts."""
@@ -144,24 +137,15 @@ class SurfaceBlend:
     def _box_of(self, index: int, box: Box) -> Box | None:
         """Return which part of a box a frame counts in, with the margin; None if in none."""
         row, column, height, width = box
-        r = self._reduction
-        top, left = row // r, column // r
-        area = np.s_[top : -(-(row + height) // r), left : -(-(column + width) // r)]
-        # Between reduced pixels depth may be up to three quarters of a frame away.
-        beside, reach = np.float32(0.75 if r > 1 else 0), self._reach[area]
-        near = np.abs(self._position[area] - np.float32(index)) < 1 + beside
-        if reach.max() > 1:
-            centre = self._window_centre(self._position[area], reach)
-            near |= np.abs(centre - np.float32(index)) < reach + beside
+        area, r = self._reduced(box), self._reduction
+        near = (self._first[area] <= index) & (index < self._end[area])
         if box in self._totals:  # where frames lack pixels, all may count everywhere
             near[:] = True
         rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
         if not len(rows):
             return None
-        # Interpolation carries weights one reduced pixel further.
-        beyond = r if r > 1 else 0
-        first, last = _with_margin((top + rows[[0, -1]]) * r - row, r, beyond, height)
-        start, end = _with_margin((left + columns[[0, -1]]) * r - column, r, beyond, width)
+        first, last = _with_margin((area[0].start + rows[[0, -1]]) * r - row, r, height)
+        start, end = _with_margin((area[1].start + columns[[0, -1]]) * r - column, r, width)
         return row + first, column + start, last - first, end - start
 
     def add_patch(self, patch: WeightedPatch, pixels: FloatArray) -> None:
@@ -236,15 +220,36 @@ class SurfaceBlend:
         return np.zeros((*part.core[2:], self._shape[2]), np.float32) if total is None else total
 
 
-def _with_margin(ends: NDArray[np.intp], block: int, beyond: int, size: int) -> tuple[int, int]:
+def _frames_that_count(
+    position: FloatArray, reach: FloatArray, reduction: int, count: int
+) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
+    """Return the first frame that has a weight somewhere in a pixel's block, and one past the last.
+
+    See `_fill_hats`; between pixels depth and reach are interpolated.
+    """
+    low = high = position
+    least = most = reach
+    if reduction > 1:
+        around = np.ones((3, 3), np.uint8)
+        low, high = cv2.erode(position, around), cv2.dilate(position, around)
+        least, most = cv2.erode(reach, around), cv2.dilate(reach, around)
+    middle, rounding = np.float32((count - 1) / 2), np.float32(1e-3)
+    inside, farther = np.minimum(least - 1, middle), np.minimum(most - 1, middle)
+    lower = np.minimum(np.maximum(low, inside), 2 * middle - farther) - most
+    upper = np.minimum(np.maximum(high, farther), 2 * middle - inside) + most
+    first = np.clip(np.floor(lower - rounding) + 1, 0, count)
+    return first.astype(np.int16), np.clip(np.ceil(upper + rounding), 0, count).astype(np.int16)
+
+
+def _with_margin(ends: NDArray[np.intp], block: int, size: int) -> tuple[int, int]:
     """Return the range of blocks with the margin, on the grid of the coarsest level.
 
     Beyond the margin a pyramid of zero weights is zero. ``ends`` are the first pixels of the first
     and the last block.
     """
     margin, grid = margin_px(_LEVELS), 1 << _LEVELS
-    first = max(int(ends[0]) - beyond - margin, 0) // grid * grid
-    last = -(-(int(ends[1]) + block + beyond + margin) // grid) * grid
+    first = max(int(ends[0]) - margin, 0) // grid * grid
+    last = -(-(int(ends[1]) + block + margin) // grid) * grid
     return first, min(last, size)
 
 
@@ -381,7 +386,7 @@ def _fill_hats(  # pragma: no cover - compiled
             if far > one:
                 differ = True
                 weight[i, j] = zero
-                # As `_window_centre`: noise is averaged over as many frames at an end as between.
+                # Noise is averaged over as many frames at an end as between.
                 inside = min(far - one, middle)
                 centre = min(max(depth, inside), middle + middle - inside)
                 away = abs(centre - index)
