@@ -222,9 +222,8 @@ def _measure_octave(
     _take_octave(picture, narrow, half_of_taps(_NEXT_SIGMA), side, sums, coarse)
     beyond = picture.shape[1] - 1  # the last column has no difference of its own
     sums[1:4, :, beyond:] = sums[1:4, :, beyond - 1 : beyond]
-    sums /= side
-    size = width, height
-    return [cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in sums], coarse
+    size, share = (width, height), np.float32(1 / side)
+    return [cv2.resize(s, size, interpolation=cv2.INTER_AREA) * share for s in sums], coarse
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
