@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from merge.align import SmallColours, StackRegistration, analysis_reduction, small_colours
 from merge.blend import block_strength
 from merge.depth import detail_of, measure_reduction, measure_samples
-from merge.encoding import linearize
+from merge.encoding import encode, linearize
 from merge.focus import SMALLEST_SIDE_PX, CellEnergies, measure_cells
 from merge.model import FloatArray, FocusAxis, MergeOptions, Misfit, Progress, Registration, Stack
 from merge.pipeline.deep import tile_depth_px
@@ -34,6 +34,7 @@ from merge.pipeline.repairing import DefectFinder, Repairs
 from merge.read import BlankRows, read_luminance, read_samples
 from merge.resizing import reduced_shape
 from merge.scratch import ScratchStack, as_floats
+from merge.significance import FEWEST
 from merge.threads import opencv_on_one_thread, work_ahead
 
 Strength = tuple[FloatArray, int]
@@ -147,7 +148,8 @@ def first_pass(
 
     Frames that turn out to be out of order are read once more, in order: neighbours in focus are
     what can be compared best, and so the result is that of the bracket in order. So are those that
-    were blurred after they were encoded: what blur mixes is then taken for light.
+    were blurred after they were encoded, unless the first few tell: what blur mixes is then taken
+    for light.
 
     Parameters
     ----------
@@ -254,28 +256,46 @@ def _compare_again(
 class _Look:
     """What is taken from one frame.
 
-    Reduced linear luminance, colours, measure and small copy, and for `detail` the strength of
-    blocks.
+    Reduced luminance as light, which it is with the encoding ``mixing``, colours, measure and small
+    copy, and for `detail` the strength of blocks.
     """
 
     light: FloatArray
+    mixing: str
     colours: SmallColours
     picture: FloatArray
     measure: FloatArray
     strength: Strength | None = None
 
 
+class _Compared:
+    """What frames' light tells of where they lie and how sharp they are."""
+
+    def __init__(self, stack: Stack, options: MergeOptions) -> None:
+        height, width = stack.sources[0].shape[:2]
+        self.reduction = analysis_reduction((height, width))
+        self.registrar = StackRegistration(
+            (height, width), reduction=self.reduction, transfer="linear", model=options.motion
+        )
+        self.cells: dict[int, CellEnergies] = {}
+        self.blank = BlankRows()
+
+    def add(self, frame: int, light: FloatArray, colours: SmallColours) -> None:
+        """Take the next frame."""
+        self.blank.add(light)
+        self.registrar.add(light, colours)
+        if min(light.shape) >= SMALLEST_SIDE_PX:
+            self.cells[frame] = measure_cells(light, scale=1 / self.reduction)
+
+
 def _read_frames(
     stack: Stack, options: MergeOptions, report: Progress, cache_bytes: int | None, mixing: str
 ) -> _Seen:
-    height, width = stack.sources[0].shape[:2]
-    reduction = analysis_reduction((height, width))
-    registrar = StackRegistration(
-        (height, width), reduction=reduction, transfer="linear", model=options.motion
-    )
-    cells: dict[int, CellEnergies] = {}
-    finder, blank = DefectFinder(stack), BlankRows()
+    compared, finder = _Compared(stack, options), DefectFinder(stack)
+    reduction = compared.reduction
     strengths: list[Strength] = []
+    # Of the first frames, as long as they may turn out to have been blurred after encoding.
+    first: list[tuple[FloatArray, SmallColours]] = []
     cache = None if cache_bytes is None else FirstPassCache(stack, cache_bytes)
 
     def read(frame: int) -> _Look:
@@ -291,22 +311,31 @@ def _read_frames(
         # One reader: the finder, which must not hold a whole frame, takes them in their order.
         with opencv_on_one_thread():
             for frame, look in enumerate(work_ahead(read, range(len(stack)), threads=1)):
-                blank.add(look.light)
-                registrar.add(look.light, look.colours)
-                if min(look.light.shape) >= SMALLEST_SIDE_PX:
-                    cells[frame] = measure_cells(look.light, scale=1 / reduction)
+                # Where blur turned out to mix stored values while it was read, these are the light.
+                light = look.light if look.mixing == mixing else encode(look.light, look.mixing)
+                compared.add(frame, light, look.colours)
+                if mixing != "linear" and frame <= FEWEST:
+                    first.append((light, look.colours))
                 if cache is not None:
                     cache.add(look.measure, look.picture)
                 if look.strength is not None:
                     strengths.append(look.strength)
                 report("Aligning", frame + 1, len(stack))
-                del look  # not held while the next one is waited for
-                if mixing != "linear" and registrar.proves_coded():
-                    break
+                del look, light  # not held while the next one is waited for
+                if mixing != "linear" and compared.registrar.proves_coded():
+                    if frame >= len(first):
+                        break
+                    compared = _Compared(stack, options)
+                    for k, (light, colours) in enumerate(first):
+                        compared.add(k, encode(light, mixing), colours)
+                    mixing = "linear"
+                if frame >= FEWEST:
+                    first.clear()
             else:
-                blank.check(stack.sources)
-                registration = registrar.finish(options.reference)
+                compared.blank.check(stack.sources)
+                registration = compared.registrar.finish(options.reference)
                 if mixing == "linear" or not registration.blurred_coded:
+                    registrar, cells = compared.registrar, compared.cells
                     return _Seen(
                         stack, registrar, registration, cells, finder, cache, mixing, strengths
                     )
@@ -316,7 +345,7 @@ def _read_frames(
         raise
     if cache is not None:
         cache.close()
-    del registrar  # its pictures go before the frames are read anew
+    del compared  # its pictures go before the frames are read anew
     return _read_frames(stack, options, report, cache_bytes, "linear")
 
 
@@ -337,4 +366,5 @@ def _look_at(
     measure = detail_of(told.power, small)
     strength = block_strength(told.power, small) if blocks else None
     colours = small_colours(told.colours, curves[0])
-    return _Look(linearize(told.light, curves[1]), colours, told.colours, measure, strength)
+    light = linearize(told.light, curves[1])
+    return _Look(light, curves[1], colours, told.colours, measure, strength)
