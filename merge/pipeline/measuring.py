@@ -20,6 +20,7 @@ from merge.depth import (
     FocusComposite,
     find_flat_areas,
     first_is_near,
+    follow_planes,
     locate_depth,
     mark_ends,
     refine_occlusion_edges,
@@ -140,7 +141,7 @@ def _estimate(
         depth = refine_occlusion_edges(
             depth, measures, pictures, axis_px, transfer=mixing, near_first=near_first
         )
-    depth = settle_highlights(depth, pictures)
+    depth = follow_planes(settle_highlights(depth, pictures), evidence)
     moving = find_moving_parts(
         pictures,
         depth,
