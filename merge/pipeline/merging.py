@@ -12,6 +12,7 @@ import numpy as np
 
 from merge.align import common_area
 from merge.allocator import return_freed_memory
+from merge.depth import measure_reduction
 from merge.diagnose import find_aperture_series
 from merge.errors import OptionError, RegistrationError
 from merge.model import (
@@ -85,6 +86,23 @@ class MergeResult(Inspected):
     repairs: Repairs
     seconds: dict[str, float] = field(default_factory=dict)
     places: OutputDepth | None = None
+
+    def small_depth(self) -> DepthMap:
+        """Return every so-many-th place of the depth map, about the size it was measured with.
+
+        Raises
+        ------
+        ValueError
+            If none was kept.
+        """
+        if self.depth is None:
+            raise ValueError("depth: none was kept; merge with keep_depth=True")
+        step = measure_reduction(self.pixels.shape)
+        taken = np.s_[step // 2 :: step, step // 2 :: step]
+        return DepthMap(
+            np.ascontiguousarray(self.depth.position[taken]),
+            np.ascontiguousarray(self.depth.confidence[taken]),
+        )
 
 
 def merge_stack(

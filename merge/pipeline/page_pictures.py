@@ -205,14 +205,15 @@ def locate_sharpest(
     stack : Stack
     registration : Registration
     axis : FocusAxis, optional
-        Where frames see near and far shifted differently, it tells how far things lie.
+        It tells how blur grows from frame to frame and, where they see near and far shifted
+        differently, how far things lie.
     progress : callable, optional
 
     Returns
     -------
     DepthMap, shape (h, w)
-        At a reduced size (see `merge.depth.measure_reduction`); positions count all frames of
-        the stack.
+        The depth itself, at a reduced size (see `merge.depth.measure_reduction`); positions count
+        all frames of the stack.
     """
     used = registration.aligned
     reduction = measure_reduction(registration.shape)
@@ -238,6 +239,8 @@ def locate_sharpest(
             guide.add(measure, np.nan_to_num(picture)[..., None])
             if progress is not None:
                 progress("Finding the sharpest parts", done, len(used))
-        depth = locate_depth(measures, guide.pixels, reduction)
-    place = np.interp(depth.position, np.arange(len(used)), used).astype(np.float32)
+        axis_px = None if axis is None else axis.positions_px
+        depth = locate_depth(measures, guide.pixels, reduction, axis_px=axis_px)
+    assert depth.exact is not None
+    place = np.interp(depth.exact, np.arange(len(used)), used).astype(np.float32)
     return DepthMap(place, depth.confidence)

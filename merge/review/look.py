@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.atomic import written_together
-from merge.depth import measure_reduction
 from merge.edits import (
     Edit,
     EditList,
@@ -59,7 +58,7 @@ class Look:
         self.target, self._edits_path = target, edits_path
         self.shape: tuple[int, int, int] = result.pixels.shape
         self.source = result.stack.sources[result.registration.reference]
-        self.depth = _view_depth(result)
+        self.depth = result.small_depth()
         self._lock = threading.RLock()
         self._scratch = ScratchPicture(self.shape, np.uint16)
         self.base: NDArray[np.uint16] = self._scratch.values
@@ -339,14 +338,3 @@ def _name_of(edit: Edit) -> str:
 
 def _area(box: Box) -> tuple[slice, slice]:
     return np.s_[box[0] : box[0] + box[2], box[1] : box[1] + box[3]]
-
-
-def _view_depth(result: MergeResult) -> DepthMap:
-    """Return the depth map at about the size that it was measured with."""
-    assert result.depth is not None, "a review merges by depth"
-    step = measure_reduction(result.pixels.shape[:2])
-    start = step // 2
-    return DepthMap(
-        np.ascontiguousarray(result.depth.position[start::step, start::step]),
-        np.ascontiguousarray(result.depth.confidence[start::step, start::step]),
-    )

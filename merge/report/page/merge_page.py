@@ -5,17 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-
-from merge.depth import measure_reduction
-from merge.model import DepthMap, Progress
+from merge.model import Progress
 from merge.pipeline.merging import MergeResult
-from merge.pipeline.page_pictures import locate_sharpest, screen_pixels
+from merge.pipeline.page_pictures import screen_pixels
 from merge.report.merge import times_text
 from merge.report.page.bracket_page import BracketView, RunFacts, bracket_page, version_rows
 from merge.report.page.shell import memory_row
 from merge.report.page.viewer import Captions
-from merge.resizing import reduced_shape
 
 _CHOSEN = "The frame that each part comes from"
 _SHARPEST = "The frame that is sharpest at each place; method detail mixes frames size by size"
@@ -29,6 +25,7 @@ def merge_page(
     Parameters
     ----------
     result : MergeResult
+        Merged with ``keep_depth``.
     record : mapping
         What ``--json`` prints, see `merge.pipeline.record.build_record`.
     progress : callable, optional
@@ -47,7 +44,7 @@ def merge_page(
         inspection=result.inspection,
         box=(*result.origin, *result.pixels.shape[:2]),
         main=screen_pixels(result.pixels, reference),
-        depth=_reduced_depth(result, progress),
+        depth=result.small_depth(),
         equalize=result.options.equalize_exposure,
         captions=Captions(main="Result", note="", frame_layer=chosen),
         deep=result.places,
@@ -59,28 +56,6 @@ def merge_page(
         run=RunFacts(rows=_rows(record), again="depthweld plan --from record.json"),
         data=record,
         progress=progress,
-    )
-
-
-def _reduced_depth(result: MergeResult, progress: Progress | None) -> DepthMap:
-    """Return a depth map over the result, at about the size that it was measured with."""
-    shape = result.pixels.shape[:2]
-    row, column = result.origin
-    if result.depth is not None:
-        step = measure_reduction(shape)
-        start = step // 2
-        return DepthMap(
-            np.ascontiguousarray(result.depth.position[start::step, start::step]),
-            np.ascontiguousarray(result.depth.confidence[start::step, start::step]),
-        )
-    whole = locate_sharpest(result.stack, result.registration, result.axis, progress=progress)
-    step = measure_reduction(result.registration.shape)
-    height, width = reduced_shape(shape, step)
-    rows = np.s_[row // step : row // step + height]
-    columns = np.s_[column // step : column // step + width]
-    return DepthMap(
-        np.ascontiguousarray(whole.position[rows, columns]),
-        np.ascontiguousarray(whole.confidence[rows, columns]),
     )
 
 
