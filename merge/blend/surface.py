@@ -22,6 +22,7 @@ from merge.resizing import Box, depth_between, neighbours
 _LEVELS = 2
 # Side of a part; around it one pixel of the coarsest level is blended for `restore_detail` to see.
 PART_PX = 256
+_STRIP_ROWS = 256
 
 Coverage = Callable[[int, Box], BoolArray | None]
 
@@ -227,18 +228,25 @@ def _frames_that_count(
 
     See `_fill_hats`; between pixels depth and reach are interpolated.
     """
-    low = high = position
-    least = most = reach
-    if reduction > 1:
-        around = np.ones((3, 3), np.uint8)
-        low, high = cv2.erode(position, around), cv2.dilate(position, around)
-        least, most = cv2.erode(reach, around), cv2.dilate(reach, around)
+    first, end = np.empty(position.shape, np.int16), np.empty(position.shape, np.int16)
     middle, rounding = np.float32((count - 1) / 2), np.float32(1e-3)
-    inside, farther = np.minimum(least - 1, middle), np.minimum(most - 1, middle)
-    lower = np.minimum(np.maximum(low, inside), 2 * middle - farther) - most
-    upper = np.minimum(np.maximum(high, farther), 2 * middle - inside) + most
-    first = np.clip(np.floor(lower - rounding) + 1, 0, count)
-    return first.astype(np.int16), np.clip(np.ceil(upper + rounding), 0, count).astype(np.int16)
+    around = np.ones((3, 3) if reduction > 1 else (1, 1), np.uint8)
+    for top in range(0, len(position), _STRIP_ROWS):
+        rows = slice(top, top + _STRIP_ROWS)
+        padded = slice(max(top - 1, 0), top + _STRIP_ROWS + 1)
+        (low, high), (least, most) = (
+            [
+                f(values[padded], around)[top - padded.start :][:_STRIP_ROWS]
+                for f in (cv2.erode, cv2.dilate)
+            ]
+            for values in (position, reach)
+        )
+        inside, farther = np.minimum(least - 1, middle), np.minimum(most - 1, middle)
+        lower = np.minimum(np.maximum(low, inside), 2 * middle - farther) - most
+        upper = np.minimum(np.maximum(high, farther), 2 * middle - inside) + most
+        first[rows] = np.clip(np.floor(lower - rounding) + 1, 0, count)
+        end[rows] = np.clip(np.ceil(upper + rounding), 0, count)
+    return first, end
 
 
 def _with_margin(ends: NDArray[np.intp], block: int, size: int) -> tuple[int, int]:
