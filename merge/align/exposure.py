@@ -129,7 +129,7 @@ def small_colours(picture: FloatArray, transfer: str, *, light: bool = False) ->
     """
     side = max(max(picture.shape) / _SIDE_PX, 1.0)
     stride = max(int(side / _SAMPLES), 1)
-    sampled = picture[::stride, ::stride]
+    sampled = np.ascontiguousarray(picture[::stride, ::stride])
     both = (
         (sampled, encode(sampled, transfer)) if light else (linearize(sampled, transfer), sampled)
     )
