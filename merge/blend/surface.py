@@ -223,12 +223,12 @@ class SurfaceBlend:
 
 def _frames_that_count(
     position: FloatArray, reach: FloatArray, reduction: int, count: int
-) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
+) -> tuple[NDArray[np.unsignedinteger], NDArray[np.unsignedinteger]]:
     """Return the first frame that has a weight somewhere in a pixel's block, and one past the last.
 
     See `_fill_hats`; between pixels depth and reach are interpolated.
     """
-    first, end = np.empty(position.shape, np.int16), np.empty(position.shape, np.int16)
+    first, end = (np.empty(position.shape, np.min_scalar_type(count)) for _ in range(2))
     middle, rounding = np.float32((count - 1) / 2), np.float32(1e-3)
     around = np.ones((3, 3) if reduction > 1 else (1, 1), np.uint8)
     for top in range(0, len(position), _STRIP_ROWS):

@@ -155,6 +155,7 @@ def blend_by_depth(job: BlendJob, measured: SceneEstimate, plan: MemoryPlan) -> 
         fill(rows, done)  # a function, so that one band is gone before the next one is begun
         if scratch is not None:
             scratch.release()
+    return_freed_memory()
     if scene is not None and measured.guessed is not None and measured.guessed.any():
         _lend_light(measured, measured.guessed, out)
     return out
