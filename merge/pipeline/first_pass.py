@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.align import SmallColours, StackRegistration, analysis_reduction, small_colours
+from merge.allocator import return_freed_memory
 from merge.blend import block_strength
 from merge.depth import detail_of, measure_reduction, measure_samples
 from merge.encoding import encode, linearize
@@ -329,8 +330,9 @@ def _read_frames(
                     for k, (light, colours) in enumerate(first):
                         compared.add(k, encode(light, mixing), colours)
                     mixing = "linear"
-                if frame >= FEWEST:
+                if frame == FEWEST:
                     first.clear()
+                    return_freed_memory()
             else:
                 compared.blank.check(stack.sources)
                 registration = compared.registrar.finish(options.reference)
