@@ -255,7 +255,10 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
     def work(name: str, stack: Stack, output: Path | None, progress: Progress) -> Any:
         assert output is not None
         files = OutputFiles(output, overwrite=given["overwrite"])
-        saved = merge_to_files(stack, files, options, keep_record=True, progress=progress)
+        saved = merge_to_files(
+            stack, files, options, keep_record=True, keep_depth=telling.page is not None,
+            progress=progress,
+        )  # fmt: skip
         assert saved.record is not None
         record = saved.record
         page = partial(merge_page, saved.result, record, progress=progress)
