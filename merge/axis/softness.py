@@ -18,8 +18,7 @@ import numpy as np
 
 from merge.axis.residuals import FLOOR, Windows, compare, inside_stack, slopes_of
 from merge.axis.solving import FROM_NEAR, Solution, by_depth, normal_matrix, solve
-from merge.compiled import njit
-from merge.model import Array, BoolArray, Index
+from merge.model import Array, BoolArray
 from merge.significance import (
     FEWEST,
     FOUND,
@@ -322,15 +321,26 @@ class _Model:
         sums : ndarray, shape (B, depths, seen)
             Of what is left, by the depths and frames of these tiles.
         """
-        pull, first, last = np.empty_like(column), *self._seen_by(some)
-        moved = np.pad(moved_px, self._beyond)
-        by_frame = np.zeros(len(moved))
+        (first, last), width = self._seen_by(some), column.shape[2]
+        frames = self._centre[some, None] - first + np.arange(width)
+        by_place, own, weight = self._by_place[some], self._own[some], self._weight[some]
+        left = column - by_place * np.pad(moved_px, self._beyond)[first:last][frames][:, None]
+        trusted = weight * own
+        norm = np.maximum(np.einsum("kbw,kbw->kb", trusted, own), 1e-9)[:, :, None]
+        left -= own * (np.einsum("kbw,kbw->kb", trusted, left)[:, :, None] / norm)
+        place = by_place - own * (np.einsum("kbw,kbw->kb", trusted, by_place)[:, :, None] / norm)
+        steep = weight * place
+        explained = np.einsum("kbw,kbw->k", steep, left)
+        explained /= 1e-6 + np.einsum("kbw,kbw->k", steep, place)
+        pull = weight * left - steep * explained[:, None, None]
+        by_frame = np.zeros(len(moved_px) + 2 * self._beyond)
+        row = np.einsum("kbw,kbw->kw", pull, by_place)
+        by_frame[first:last] = np.bincount(frames.ravel(), row.ravel(), last - first)
         depths, depth = np.unique(self._depth[some], return_inverse=True)
         sums = np.zeros((column.shape[1], len(depths), last - first))
-        _project(
-            self._centre[some] - first, depth, self._weight[some], self._own[some],
-            self._by_place[some], column, moved[first:last], pull, by_frame[first:last], sums,
-        )  # fmt: skip
+        places = (depth[:, None] * (last - first) + frames).ravel()
+        for band, part in zip(sums, np.moveaxis(pull, 1, 0), strict=True):
+            band[:] = np.bincount(places, part.ravel(), band.size).reshape(band.shape)
         return pull, by_frame[self._beyond : self._beyond + len(moved_px)], sums
 
     def _model_variance(self, some: slice, sums: Array) -> float:
@@ -344,51 +354,3 @@ class _Model:
             own = slice(both.start - seen.start, both.stop - seen.start)
             variance += float(np.einsum("bi,bij,bj->", part, alike[:, own, own], part))
         return variance
-
-
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="i1 i1 d3 d3 d3 d3 d1 d3 d1 d3")
-def _project(  # pragma: no cover - compiled
-    centres: Index,
-    depth: Index,
-    weight: Array,
-    own: Array,
-    by_place: Array,
-    column: Array,
-    moved: Array,
-    pull: Array,
-    by_frame: Array,
-    sums: Array,
-) -> None:
-    """See `_Model._project`; frames count from half a window before the first tile's peak."""
-    bands, width = own.shape[1:]
-    left, place, row = np.empty((bands, width)), np.empty((bands, width)), np.empty(width)
-    for k in range(len(centres)):
-        first = centres[k]
-        explained, whole = 0.0, 1e-6
-        for b in range(bands):
-            norm = mine = its = 0.0
-            for w in range(width):
-                left[b, w] = column[k, b, w] - by_place[k, b, w] * moved[first + w]
-                here = weight[k, b, w] * own[k, b, w]
-                norm += here * own[k, b, w]
-                mine += here * left[b, w]
-                its += here * by_place[k, b, w]
-            mine /= max(norm, 1e-9)
-            its /= max(norm, 1e-9)
-            for w in range(width):
-                left[b, w] -= own[k, b, w] * mine
-                place[b, w] = by_place[k, b, w] - own[k, b, w] * its
-                here = weight[k, b, w] * place[b, w]
-                explained += here * left[b, w]
-                whole += here * place[b, w]
-        explained /= whole
-        row[:] = 0
-        for b in range(bands):
-            for w in range(width):
-                pull[k, b, w] = weight[k, b, w] * (left[b, w] - place[b, w] * explained)
-            for w in range(width):
-                row[w] += pull[k, b, w] * by_place[k, b, w]
-            for w in range(width):
-                sums[b, depth[k], first + w] += pull[k, b, w]
-        for w in range(width):
-            by_frame[first + w] += row[w]

@@ -24,7 +24,6 @@ from merge.axis.residuals import (
     take_tiles,
 )
 from merge.axis.searching import search_tiles
-from merge.compiled import njit
 from merge.model import Array, BoolArray, Index
 from merge.significance import widened_by_few
 
@@ -213,145 +212,78 @@ def _equations(
     data: Windows, fit: Fit, weight: Array, frames_px: Array, tiles_px: Array
 ) -> _Equations:
     """Linearise about the present positions."""
-    tiles, shape = len(tiles_px), data.frames.shape
-    pull, row, total, whole = np.zeros(shape), np.empty(shape), np.empty(tiles), np.empty(tiles)
+    shape, count = data.frames.shape, len(frames_px)
+    pull, row, total, whole = np.empty(shape), np.empty(shape), *np.empty((2, shape[0]))
+    later, earlier = np.tril_indices(shape[1])
 
     def fill(first: int, last: int) -> Array:
-        band = np.zeros((shape[1], len(frames_px)))
-        _eliminate(
-            data.frames, data.used, data.sigma_px, fit.residual, fit.amplitude, fit.share,
-            fit.derivative, weight, frames_px, tiles_px, first, last, band, pull, row, total, whole,
-        )  # fmt: skip
-        return band
-
-    band = np.sum(in_chunks(fill, tiles), axis=0)
-    return _Equations(band, pull, row, total, whole, data.frames)
-
-
-@njit(
-    nogil=True,
-    fastmath=True,
-    error_model="numpy",
-    takes="i2 b2 d1 d3 d2 d3 d3 d3 d1 d1 i i d2 d2 d2 d1 d1",
-)
-def _eliminate(  # pragma: no cover - compiled
-    frames: Index,
-    used: BoolArray,
-    sigma_px: Array,
-    residual: Array,
-    amplitude: Array,
-    share: Array,
-    derivative: Array,
-    weight: Array,
-    frames_px: Array,
-    tiles_px: Array,
-    first: int,
-    last: int,
-    band: Array,
-    pull: Array,
-    row: Array,
-    total: Array,
-    whole: Array,
-) -> None:
-    """Write what some tiles add to the equations; ``band`` is added to."""
-    bands, width = len(sigma_px), frames.shape[1]
-    cross, per = np.empty((bands, width)), np.empty(bands)
-    own, gradient, left = np.empty(width), np.empty(width), np.empty(width)
-    for k in range(first, last):
-        for i in range(width):
-            own[i] = row[k, i] = gradient[i] = 0.0
-        for b in range(bands):
-            own_sum = left_over = shared = 0.0
-            for w in range(width):
-                side = np.sign(frames_px[frames[k, w]] - tiles_px[k])
-                model = amplitude[k, b] * share[k, b, w] + FLOOR
-                part = amplitude[k, b] * share[k, b, w] / model
-                slope = amplitude[k, b] * derivative[k, b, w] * side / model / sigma_px[b]
-                here = weight[k, b, w]
-                cross[b, w] = here * part * slope
-                shared += here * part * slope
-                own_sum += here * part * part
-                left_over += here * part * residual[k, b, w]
-                own[w] += here * slope * slope
-                gradient[w] += here * slope * residual[k, b, w]
-            per[b] = 1.0 / max(own_sum, 1e-9)
-            for i in range(width):
-                gradient[i] -= cross[b, i] * left_over * per[b]
-                row[k, i] -= cross[b, i] * shared * per[b]
+        some = slice(first, last)
+        frames, residual = data.frames[some], fit.residual[some]
+        part, slope = _derivatives(data, fit, some, frames_px, tiles_px)
+        trusted, steep = weight[some] * part, weight[some] * slope
+        cross = trusted * slope
+        per = 1 / np.maximum(np.einsum("kbw,kbw->kb", trusted, part), 1e-9)
+        left_over = np.einsum("kbw,kbw->kb", trusted, residual) * per
+        own = np.einsum("kbw,kbw->kw", steep, slope)
+        gradient = np.einsum("kbw,kbw->kw", steep, residual)
+        gradient -= np.einsum("kbw,kb->kw", cross, left_over)
         # Moving a tile is moving all frames the other way: its column is minus the sum of theirs.
-        both = total[k] = 0.0
-        for i in range(width):
-            row[k, i] += own[i]
-            both += row[k, i]
-            total[k] += gradient[i]
-        whole[k] = max(both, 0.0) + 1e-6
-        for i in range(width):
-            if not used[k, i]:
-                continue
-            pull[k, i] = gradient[i] - row[k, i] * total[k] / whole[k]
-            for j in range(i + 1):
-                left[j] = -row[k, i] * row[k, j] / whole[k]
-            left[i] += own[i]
-            for b in range(bands):
-                over = cross[b, i] * per[b]
-                for j in range(i + 1):
-                    left[j] -= over * cross[b, j]
-            for j in range(i + 1):
-                if used[k, j]:
-                    band[frames[k, i] - frames[k, j], frames[k, j]] += left[j]
+        row[some] = own - np.einsum("kbw,kb->kw", cross, cross.sum(axis=2) * per)
+        total[some], whole[some] = gradient.sum(axis=1), np.maximum(row[some].sum(axis=1), 0) + 1e-6
+        pull[some] = gradient - row[some] * (total[some] / whole[some])[:, None]
+        taken = np.empty((len(frames), cross.shape[1] + 1, shape[1]))
+        np.multiply(cross, np.sqrt(per)[:, :, None], out=taken[:, :-1])
+        np.divide(row[some], np.sqrt(whole[some])[:, None], out=taken[:, -1])
+        # Tiles follow by their peaks: those of one peak have the same frames.
+        firsts = np.flatnonzero(np.diff(frames[:, shape[1] // 2], prepend=-1))
+        left = -np.add.reduceat(taken.transpose(0, 2, 1) @ taken, firsts)[:, later, earlier]
+        left[:, later == earlier] += np.add.reduceat(own, firsts)
+        # Frames beyond the stack stand for its ends there and have no weight.
+        here = frames[firsts]
+        places = (here[:, later] - here[:, earlier]) * count + here[:, earlier]
+        band = np.bincount(places.ravel(), left.ravel(), shape[1] * count)
+        return np.asarray(band.reshape(shape[1], count), float)
+
+    bands = np.sum(in_chunks(fill, shape[0]), axis=0)
+    return _Equations(bands, pull, row, total, whole, data.frames)
+
+
+def _derivatives(
+    data: Windows, fit: Fit, some: slice, frames_px: Array, tiles_px: Array
+) -> tuple[Array, Array]:
+    """Return what amplitudes, as a factor, and frames' places add to logarithms, (k, B, W)."""
+    amplitude = fit.amplitude[some, :, None]
+    part = fit.share[some] * amplitude
+    model = part + FLOOR
+    side = np.sign(frames_px[data.frames[some]] - tiles_px[some, None])[:, None]
+    slope = fit.derivative[some] * amplitude * (side / data.sigma_px[:, None]) / model
+    part /= model
+    return part, slope
 
 
 def _local_step(frames_px: Array, least_px: float) -> Array:
     return np.maximum(np.abs(np.gradient(frames_px)), 0.1 * least_px)
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="i2 b2 d1 d2 d3 d3 d3 d2 d1 d1 d1 i d3")
-def _respond(  # pragma: no cover - compiled
-    frames: Index,
-    used: BoolArray,
-    sigma_px: Array,
-    amplitude: Array,
-    share: Array,
-    derivative: Array,
-    weight: Array,
-    row: Array,
-    whole: Array,
-    frames_px: Array,
-    tiles_px: Array,
-    first: int,
-    answer: Array,
-) -> None:
-    """Add to ``answer`` (B, N, N) what residuals in every band and frame do to the gradient.
-
-    ``first`` is the frame that index 0 of the answer stands for.
-    """
-    width = frames.shape[1]
-    own, slope = np.empty(width), np.empty(width)
-    left = np.empty((width, width))
-    for k in range(len(tiles_px)):
-        for b in range(len(sigma_px)):
-            own_sum = 0.0
-            for w in range(width):
-                side = np.sign(frames_px[frames[k, w]] - tiles_px[k])
-                model = amplitude[k, b] * share[k, b, w] + FLOOR
-                own[w] = amplitude[k, b] * share[k, b, w] / model
-                slope[w] = amplitude[k, b] * derivative[k, b, w] * side / model / sigma_px[b]
-                own_sum += weight[k, b, w] * own[w] * own[w]
-            own_sum = max(own_sum, 1e-9)
-            for j in range(width):
-                total = 0.0
-                for i in range(width):
-                    pull = weight[k, b, i] * own[i] * slope[i]
-                    left[i, j] = -pull * weight[k, b, j] * own[j] / own_sum
-                    if i == j:
-                        left[i, j] += weight[k, b, i] * slope[i]
-                    total += left[i, j]
-                for i in range(width):
-                    left[i, j] -= row[k, i] * total / whole[k]
-            for i in range(width):
-                for j in range(width):
-                    if used[k, i] and used[k, j]:
-                        answer[b, frames[k, i] - first, frames[k, j] - first] += left[i, j]
+def _responses(
+    data: Windows, fit: Fit, weight: Array, equations: _Equations, places: tuple[Array, Array],
+    seen: slice,
+) -> Array:  # fmt: skip
+    """Return what residuals of some tiles do to the gradient, (B, M, M), of the M frames seen."""
+    count, size = len(data.sigma_px), seen.stop - seen.start
+    part, slope = _derivatives(data, fit, slice(None), *places)
+    trusted, steep = weight * part, weight * slope
+    own = np.maximum(np.einsum("kbw,kbw->kb", trusted, part), 1e-9)
+    left = (-trusted * slope / own[:, :, None])[:, :, :, None] * trusted[:, :, None]
+    frame = np.arange(steep.shape[2])
+    left[:, :, frame, frame] += steep
+    share = equations.row / equations.whole[:, None]
+    left -= share[:, None, :, None] * left.sum(axis=2, keepdims=True)
+    frames = data.frames - seen.start
+    rows = (np.arange(count)[:, None, None] * size + frames[:, None, :, None]) * size
+    at = rows + frames[:, None, None]
+    answer = np.bincount(at.ravel(), left.ravel(), count * size**2)
+    return np.asarray(answer.reshape(count, size, size), float)
 
 
 def _covariance(
@@ -380,11 +312,8 @@ def _covariance(
         trust = np.ascontiguousarray(weight[here])
         own = _equations(some, part, trust, frames_px, tiles_px[here])
         np.add.at(by_block, (some.blocks[:, None], some.frames), own.pull)
-        answer = np.zeros(depth.alike.shape)
-        _respond(
-            some.frames, some.used, some.sigma_px, part.amplitude, part.share, part.derivative,
-            trust, own.row, own.whole, frames_px, tiles_px[here], seen.start, answer,
-        )  # fmt: skip
+        places = frames_px, tiles_px[here]
+        answer = _responses(some, part, trust, own, places, seen)
         scatter[seen, seen] += (answer @ depth.alike @ answer.transpose(0, 2, 1)).sum(axis=0)
         normal += own.normal()
     scatter += by_block.T @ by_block
