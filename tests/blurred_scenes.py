@@ -184,7 +184,6 @@ def _seen(sharp, depth, focus, lens, wave_f_px):
         # But for the rims both sides of the focus blur alike.
         diameter = diameter if lens in {"soft rim", "bright rim"} else abs(diameter)
         kernel = _kernel(lens, diameter, wave_f_px, fields[zone])
-        kernel = np.pad(kernel, ((0, 0), (0, -kernel.shape[1] % _LANES)))
         _sum_around(wide, most, place, kernel, out.reshape(-1), sharp.shape[1])
     return out
 
@@ -207,7 +206,9 @@ def _sum_around(wide, border, places, kernel, out, width):  # pragma: no cover -
 @lru_cache(maxsize=4096)
 def _kernel(lens, diameter, wave_f_px, field):
     if lens == "diffraction":
-        return wave_kernel(diameter, wave_f_px, int(abs(diameter)) // 2 + _ROOM_PX)
-    if abs(diameter) < 0.3:
-        return np.ones((1, 1), np.float32)
-    return lens_kernel(lens, diameter, field=field)
+        kernel = wave_kernel(diameter, wave_f_px, int(abs(diameter)) // 2 + _ROOM_PX)
+    elif abs(diameter) < 0.3:
+        kernel = np.ones((1, 1), np.float32)
+    else:
+        kernel = lens_kernel(lens, diameter, field=field)
+    return np.pad(kernel, ((0, 0), (0, -kernel.shape[1] % _LANES)))

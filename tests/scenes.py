@@ -104,79 +104,58 @@ def warp_exact(picture: np.ndarray, matrix: np.ndarray, shape=None) -> np.ndarra
 def photograph_stack(
     frames: int = 20,
     *,
-    step_px: float | Sequence[float] = 3.0,
-    breathing: float = 0.03,
+    step_px: float = 3.0,
     noise: float = 0.006,
-    shifts: Sequence[tuple[float, float]] | None = None,
-    rotations_deg: Sequence[float] | None = None,
     gains: Sequence[float] | None = None,
-    drop: Sequence[int] = (),
     scale: float = 1.0,
-    seed: int = 7,
-    margin: float = 0.0,
+    part: tuple[slice, slice] = np.s_[:, :],
 ) -> SceneStack:
-    """Return a bracket of the stereo photograph.
+    """Return a bracket of the stereo photograph, from its nearest to its farthest point.
+
+    Sizes change by 3 % from the first to the last frame.
 
     Parameters
     ----------
     frames : int
-        Number of frames before dropping.
-    step_px : float or sequence of frames-1 floats
-        Focus steps in px of blur-circle diameter.
-    breathing : float
-        Relative change of magnification from the first to the last frame.
+    step_px : float
+        Focus step in px of blur-circle diameter.
     noise : float
         Standard deviation at mid grey in sRGB-coded units; grows with the square root of light.
-    shifts, rotations_deg, gains : sequences, one value a frame
-    drop : indices left out afterwards
-    margin : float
-        How far, in steps, the first and last focus lie outside the scene's depth range
-        (negative: the bracket stops short of it).
+    gains : sequence, one value a frame
+    scale : float
+    part : rows and columns that are kept, after scaling
     """
-    rng = np.random.default_rng(seed)
-    picture, depth01 = photograph(scale)
-    steps = np.broadcast_to(np.asarray(step_px, float), (frames - 1,))
-    focus = np.concatenate([[0.0], np.cumsum(steps)])
-    first, last = margin * steps[0], focus[-1] - margin * steps[-1]
-    position = (first + depth01 * (last - first)).astype(np.float32)
+    rng = np.random.default_rng(7)
+    picture, depth01 = (values[part] for values in photograph(scale))
+    focus = np.arange(frames) * step_px
+    position = ((depth01 - depth01.min()) / np.ptp(depth01) * focus[-1]).astype(np.float32)
     light = to_light(picture)
-    kept = [i for i in range(frames) if i not in set(drop)]
-    reference = kept[len(kept) // 2]
+    reference = frames // 2
     shape = picture.shape
-    shifts = shifts if shifts is not None else rng.uniform(-1.5, 1.5, (frames, 2))
-    rotations = rotations_deg if rotations_deg is not None else np.zeros(frames)
+    shifts = rng.uniform(-1.5, 1.5, (frames, 2))
     gains = list(gains) if gains is not None else [1.0] * frames
-    trend = 1 + breathing * (np.arange(frames) - reference) / max(frames - 1, 1)
-    maps = [
-        similarity(shape, magnification=trend[i], rotation_deg=rotations[i], shift=shifts[i])
-        for i in range(frames)
-    ]
-    to_reference = np.linalg.inv(maps[reference])
+    trend = 1 + 0.03 * (np.arange(frames) - reference) / max(frames - 1, 1)
+    maps = [similarity(shape, magnification=trend[i], shift=shifts[i]) for i in range(frames)]
+    to_painted = np.linalg.inv(maps[reference])
     out = []
-    for i, seen in zip(kept, render_focus(light, position, focus[kept], rng), strict=True):
+    for i, seen in enumerate(render_focus(light, position, focus, rng)):
         moved = warp_exact(seen, np.linalg.inv(maps[i])) * (gains[i] / gains[reference])
         coded = to_coded(np.maximum(moved, 0))
         sigma = noise * np.sqrt(0.25 + 0.75 * np.clip(coded, 0, 1) / 0.5)
         out.append(
             np.clip(coded + sigma * rng.standard_normal(coded.shape), 0, 1).astype(np.float32)
         )
-    truth = to_coded(np.maximum(warp_exact(light, np.linalg.inv(maps[reference])), 0))
-    in_frames = np.interp(position, focus[kept], np.arange(len(kept))).astype(np.float32)
-    depth = cv2.warpAffine(
-        in_frames,
-        maps[reference][:2],
-        shape[1::-1],
-        flags=cv2.INTER_NEAREST,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    place = {"flags": cv2.INTER_NEAREST, "borderMode": cv2.BORDER_REPLICATE}
     return SceneStack(
         frames=out,
-        truth=truth,
-        depth=depth,
-        transforms=[maps[i] @ to_reference for i in kept],
-        gains=[gains[i] / gains[reference] for i in kept],
-        positions_px=focus[kept] - focus[kept[0]],
-        reference=kept.index(reference),
+        truth=to_coded(np.maximum(warp_exact(light, to_painted), 0)),
+        depth=cv2.warpAffine(
+            position / np.float32(step_px), maps[reference][:2], shape[1::-1], **place
+        ),
+        transforms=[m @ to_painted for m in maps],
+        gains=[gain / gains[reference] for gain in gains],
+        positions_px=focus,
+        reference=reference,
     )
 
 

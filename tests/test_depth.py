@@ -484,7 +484,7 @@ def test_depth_of_a_photograph_is_right_to_a_quarter_of_a_frame():
     Made at twice the size: the scene puts points on whole pixels, so that blur of less than one
     does not show.
     """
-    scene = photograph_stack(8, scale=1.0, step_px=6.0, noise=0.012)
+    scene = photograph_stack(6, step_px=6.0, noise=0.012)
     size = scene.depth.shape[1] // 2, scene.depth.shape[0] // 2
 
     def halved(values: np.ndarray) -> np.ndarray:
@@ -500,7 +500,7 @@ def test_depth_of_a_photograph_is_right_to_a_quarter_of_a_frame():
     sharpest = np.argmax([cv2.GaussianBlur(m, (0, 0), 2.0) for m in measures], axis=0)
     rows, columns = np.indices(sharpest.shape)
     guide = np.stack(aligned)[sharpest, rows, columns]
-    depth = located(measures, guide, axis_px=np.arange(8) * 3.0)
+    depth = located(measures, guide, axis_px=np.arange(6) * 3.0)
     around = np.ones((3, 3), np.uint8)
     step = cv2.dilate(place, around) - cv2.erode(place, around) > 0.5
     off_edges = cv2.distanceTransform((~step).astype(np.uint8), cv2.DIST_L2, 5) > 10
