@@ -31,19 +31,15 @@ def write_frames(folder, frames, quality=97):
     return paths
 
 
-@lru_cache(maxsize=2)
-def slanted(shape=(432, 576)):
-    return slanted_stack(10, step_px=3.0, shape=shape)
-
-
-def small():
+@lru_cache(maxsize=1)
+def slanted():
     """Return a bracket that an audit takes a second for."""
-    return slanted((288, 384))
+    return slanted_stack(8, step_px=3.0, shape=(288, 384))
 
 
 @pytest.fixture
 def whole(tmp_path):
-    write_frames(tmp_path, small().frames)
+    write_frames(tmp_path, slanted().frames)
     return tmp_path
 
 
@@ -51,8 +47,10 @@ def run(*arguments):
     return CliRunner().invoke(main, ["audit", *map(str, arguments)])
 
 
-def test_a_whole_bracket_misses_nothing_and_says_the_margin(whole):
+def test_a_whole_bracket_misses_nothing_says_the_margin_and_stays_as_it_is(whole):
+    before = {p.name: p.read_bytes() for p in whole.iterdir()}
     result = run(whole)
+    assert {p.name: p.read_bytes() for p in whole.iterdir()} == before
     assert result.exit_code == 0, result.output
     assert "Nothing missed: between planes blur reaches 1." in result.stdout
     assert "to spare" in result.stdout
@@ -72,16 +70,19 @@ def test_a_missing_slice_fails_on_request_and_goes_on_to_the_plan(whole):
 
 
 @pytest.mark.slow
-def test_fail_on_lets_lesser_findings_pass(whole):
-    assert run(whole, "--tolerance", "6px", "--fail-on", "warning").exit_code == 0
-    assert run(whole, "--tolerance", "6px", "--fail-on", "note").exit_code == 3
+def test_fail_on_lets_lesser_findings_pass(whole, monkeypatch):
+    result = audit_stack(find_frames(whole), AuditOptions(tolerance="6px"))
+    assert {f.severity for f in result.findings} == {"note"}
+    monkeypatch.setattr("merge.cli.audit.audit_stack", lambda *_given, **_more: result)
+    assert run(whole, "--fail-on", "warning").exit_code == 0
+    assert run(whole, "--fail-on", "note").exit_code == 3
 
 
 @pytest.mark.slow
 def test_a_frame_of_another_size_is_named_not_fatal(whole):
     small = np.full((100, 120, 3), 90, np.uint8)
     cv2.imwrite(str(whole / "IMG_0003_b.jpg"), small)
-    result = run(whole)
+    result = run(*sorted(whole.iterdir())[:5])
     assert result.exit_code == 0, result.output
     assert "IMG_0003_b.jpg could not be aligned: 120 x 100 px" in result.stdout
 
@@ -90,7 +91,7 @@ def test_ctrl_c_judges_the_frames_seen(whole):
     asked = []
     result = audit_stack(find_frames(whole), stop=lambda: len(asked) > 4 or asked.append(1))
     assert result.interrupted
-    assert 4 <= len(result.stack) < 10
+    assert 4 <= len(result.stack) < 8
     assert len(result.axis.positions_px) == len(result.stack)
     assert "stopped early" in audit_text(result)
 
@@ -99,17 +100,20 @@ def test_ctrl_c_judges_the_frames_seen(whole):
 def test_the_picture_marks_the_hole(whole, tmp_path):
     for number in (5, 6):
         (whole / f"IMG_{number:04d}.jpg").unlink()
-    target = tmp_path / "weak.png"
-    result = run(whole, "--picture", target)
+    target = tmp_path / "out" / "weak.png"
+    target.parent.mkdir()
+    target.write_bytes(b"another")
+    assert run(whole, "--picture", target).exit_code == 1
+    assert target.read_bytes() == b"another"
+    result = run(whole, "--picture", target, "--overwrite")
     assert result.exit_code == 0, result.output
     picture = cv2.imread(str(target)).astype(int)
     tinted = (picture[..., 2] - picture[..., 0]) > 60
-    hole = (small().depth_px > 11) & (small().depth_px < 16)  # between planes at 9 and 18 px
+    depth = slanted().depth_px
+    hole = (depth > 11) & (depth < 16)  # between planes at 9 and 18 px
     hole = cv2.resize(hole.astype(np.uint8), tinted.shape[::-1]).astype(bool)
     assert tinted[hole].mean() > 0.5
     assert tinted[~hole].mean() < 0.25
-    assert run(whole, "--picture", target).exit_code == 1
-    assert run(whole, "--picture", target, "--overwrite").exit_code == 0
 
 
 @pytest.mark.slow
@@ -117,7 +121,8 @@ def test_tolerance_on_the_sensor_needs_the_pixel_pitch(whole):
     result = run(whole, "--tolerance", "0.03mm")
     assert result.exit_code == 1
     assert "--pixel-pitch" in result.stderr
-    result = run(whole, "--tolerance", "0.03mm", "--pixel-pitch", "6", "--json")
+    few = sorted(whole.iterdir())[:3]
+    result = run(*few, "--tolerance", "0.03mm", "--pixel-pitch", "6", "--json")
     assert json.loads(result.stdout)["tolerance_px"] == pytest.approx(5.0)
     with pytest.raises(MergeError, match="expected for example"):
         audit_stack(find_frames(whole), AuditOptions(tolerance="wide"))
@@ -134,12 +139,6 @@ def test_one_picture_is_refused_in_one_line(whole):
 def test_wrong_numbers_are_usage_errors(whole):
     assert run(whole, "--magnification", "0").exit_code == 2
     assert run(whole, "--fail-on", "nothing").exit_code == 2
-
-
-def test_sources_stay_as_they_are(whole):
-    before = {p.name: p.read_bytes() for p in whole.iterdir()}
-    run(whole)
-    assert {p.name: p.read_bytes() for p in whole.iterdir()} == before
 
 
 def test_path_traced_landscape_tells_its_steps_and_hole(tmp_path):
@@ -202,11 +201,11 @@ def test_small_frames_are_refused_in_one_line(tmp_path):
 
 @pytest.mark.parametrize(
     ("moves", "expected"),
-    [({4: (5, 4)}, [(4,)]), ({i: (0, 9) for i in range(6, 10)}, [(5, 6)])],
+    [({4: (5, 4)}, [(4,)]), ({i: (0, 9) for i in range(5, 8)}, [(4, 5)])],
     ids=["one frame", "for good"],
 )
 def test_a_knock_is_found_where_it_was(tmp_path, moves, expected):
-    frames = [np.roll(f, moves.get(i, (0, 0)), axis=(0, 1)) for i, f in enumerate(small().frames)]
+    frames = [np.roll(f, moves.get(i, (0, 0)), axis=(0, 1)) for i, f in enumerate(slanted().frames)]
     write_frames(tmp_path, frames)
     findings = audit_stack(find_frames(tmp_path)).findings
     bumps = [f for f in findings if f.kind == "bumped frame"]
@@ -241,7 +240,7 @@ def test_quick_finds_a_frame_cut_short(whole):
 def write_raws(folder, *, preview, content=True):
     """Write the slanted bracket as DNG of twice its size, grey; a preview may hold it, too."""
     paths = []
-    for i, light in enumerate(slanted().frames[:6]):
+    for i, light in enumerate(slanted().frames[:5]):
         seen = np.clip(light, 0, 1) if content else np.full_like(light, 0.3)
         large = cv2.resize(seen, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
         mosaic = mosaic_of(camera_colours(np.clip(large, 0, 1)[..., None] * D65_XYZ))
@@ -253,25 +252,25 @@ def write_raws(folder, *, preview, content=True):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("preview", [576, None, 400])
+@pytest.mark.parametrize("preview", [384, None, 267])
 def test_raw_frames_are_measured_in_full_size_pixels(tmp_path, monkeypatch, preview):
     """Whole preview, none, and one of another crop, which is not used: steps of 2 x 3 px.
 
     With the whole preview the raw itself is blank, so the steps can come from nowhere else.
     """
-    monkeypatch.setattr(auditing, "MEASURED_PIXELS", 260_000)
-    write_raws(tmp_path, preview=preview, content=preview != 576)
+    monkeypatch.setattr(auditing, "MEASURED_PIXELS", 116_000)
+    write_raws(tmp_path, preview=preview, content=preview != 384)
     result = audit_stack(find_frames(tmp_path))
     steps = np.diff(result.axis.positions_px)
     assert steps == pytest.approx(6, rel=0.15)
     assert np.median(steps) == pytest.approx(6, rel=0.06)
-    assert result.registration.shape == (864, 1152)
+    assert result.registration.shape == (576, 768)
 
 
 @pytest.mark.slow
 def test_a_preview_that_is_too_small_is_not_used(tmp_path, monkeypatch):
     """Blank raws with previews of half of what is measured: there is nothing to see."""
-    monkeypatch.setattr(auditing, "MEASURED_PIXELS", 1_000_000)
-    write_raws(tmp_path, preview=576, content=False)
+    monkeypatch.setattr(auditing, "MEASURED_PIXELS", 500_000)
+    write_raws(tmp_path, preview=384, content=False)
     with pytest.raises(RegistrationError):
         audit_stack(find_frames(tmp_path))

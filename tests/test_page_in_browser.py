@@ -1,6 +1,8 @@
 """Every report page in a real browser: quiet, self-contained, usable by pointer, keys and voice."""
 
 import json
+from contextlib import ExitStack
+from functools import lru_cache
 
 import pytest
 from browser_pages import (
@@ -29,11 +31,25 @@ SHOWN = """() => {
   return outlined(e) || outlined(label) || (label && [...label.children].some(outlined)) || drawn;
 }"""
 
+# Notes of each stop, once it is reached, whether it shows that.
+NOTE_STOPS = """((find, shows) => {
+  window.stops = find();
+  document.addEventListener('focusin', (event) => { event.target.shown ??= shows(); });
+  return stops.length;
+})"""
+
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory):
     skip_without_browser()
     return write_pages(tmp_path_factory.mktemp("pages"))
+
+
+@pytest.fixture(scope="module")
+def opened(browser, pages):
+    """Open each page once for the tests that press, point at and switch nothing."""
+    with ExitStack() as stack:
+        yield lru_cache(lambda name: stack.enter_context(visit(browser, pages[name].path)))
 
 
 def run_data(page):
@@ -56,13 +72,13 @@ def settled(page):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_a_page_loads_without_complaint_asks_for_nothing_and_carries_its_json(browser, pages, name):
-    with visit(browser, pages[name].path) as seen:
-        seen.page.wait_for_load_state("networkidle")
-        assert seen.page.locator("main section h2").count() >= 2
-        assert seen.complaints == []
-        assert seen.requests == []
-        data = run_data(seen.page)
+def test_a_page_loads_without_complaint_asks_for_nothing_and_carries_its_json(opened, pages, name):
+    seen = opened(name)
+    seen.page.wait_for_load_state("networkidle")
+    assert seen.page.locator("main section h2").count() >= 2
+    assert seen.complaints == []
+    assert seen.requests == []
+    data = run_data(seen.page)
     expected = pages[name].record
     assert expected
     assert {key: data.get(key) for key in expected} == expected
@@ -79,21 +95,21 @@ def test_the_check_for_requests_sees_one(browser, tmp_path):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_nothing_is_wider_than_the_window(browser, pages, name):
-    with visit(browser, pages[name].path) as seen:
-        for width in (360, 390, 820, 1440):
-            seen.page.set_viewport_size({"width": width, "height": 800})
-            wide = seen.page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
-            assert wide == [width, width]
-        # What a mark says when it is visited has room, too.
-        seen.page.set_viewport_size({"width": 390, "height": 800})
-        widest = seen.page.evaluate(
-            """() => Math.max(0, ...[...document.querySelectorAll('.mark')].map((mark) => {
-              mark.focus();
-              return document.documentElement.scrollWidth;
-            }))"""
-        )
-        assert widest <= 390
+def test_nothing_is_wider_than_the_window(opened, name):
+    page = opened(name).page
+    for width in (360, 390, 820, 1440):
+        page.set_viewport_size({"width": width, "height": 800})
+        wide = page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
+        assert wide == [width, width]
+    # What a mark says when it is visited has room, too.
+    page.set_viewport_size({"width": 390, "height": 800})
+    widest = page.evaluate(
+        """() => Math.max(0, ...[...document.querySelectorAll('.mark')].map((mark) => {
+          mark.focus();
+          return document.documentElement.scrollWidth;
+        }))"""
+    )
+    assert widest <= 390
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -137,39 +153,27 @@ def test_tab_reaches_everything_and_shows_where_it_is(browser, pages, name):
         page = seen.page
         if name in PICTURE_PAGES:
             settled(page)
-        wanted = page.evaluate(
-            f"() => ({STOPS})().map((e, i) => {{ e.dataset.stop = i; return i; }})"
-        )
-        assert len(wanted) > 3
-        reached, hidden = set(), []
-        for _ in range(len(wanted) + 5):
+        count = page.evaluate(f"{NOTE_STOPS}({STOPS}, {SHOWN})")
+        assert count > 3
+        for _ in range(count + 5):
             page.keyboard.press("Tab")
-            stop = page.evaluate("document.activeElement.dataset.stop ?? null")
-            if stop is None or int(stop) in reached:
-                continue
-            reached.add(int(stop))
-            if not page.evaluate(SHOWN):
-                hidden.append(page.evaluate("document.activeElement.outerHTML.slice(0, 160)"))
-        missed = [
-            page.locator(f"[data-stop='{i}']").evaluate("(e) => e.outerHTML.slice(0, 160)")
-            for i in sorted(set(wanted) - reached)
-        ]
-    assert missed == []
-    assert hidden == []
+        stops = page.evaluate("stops.map((stop) => [stop.outerHTML.slice(0, 160), stop.shown])")
+    assert len(stops) == count
+    assert [html for html, shown in stops if shown is None] == []  # not reached
+    assert [html for html, shown in stops if not shown] == []
 
 
 @pytest.mark.parametrize("name", ["merge", "audit", "apertures"])
-def test_file_names_with_html_in_them_are_harmless(browser, pages, name):
-    with visit(browser, pages[name].path) as seen:
-        page = seen.page
-        page.wait_for_load_state("networkidle")
-        assert HOSTILE in page.locator("body").inner_text()
-        assert page.title() != "taken"
-        assert page.locator("img[src=x],[onerror]").count() == 0
-        assert page.evaluate(
-            "[...document.querySelectorAll('[aria-label]')]"
-            f".some((e) => e.getAttribute('aria-label').includes({json.dumps(HOSTILE)}))"
-        )
+def test_file_names_with_html_in_them_are_harmless(opened, name):
+    page = opened(name).page
+    page.wait_for_load_state("networkidle")
+    assert HOSTILE in page.locator("body").inner_text()
+    assert page.title() != "taken"
+    assert page.locator("img[src=x],[onerror]").count() == 0
+    assert page.evaluate(
+        "[...document.querySelectorAll('[aria-label]')]"
+        f".some((e) => e.getAttribute('aria-label').includes({json.dumps(HOSTILE)}))"
+    )
 
 
 @pytest.mark.parametrize("name", PICTURE_PAGES)
@@ -275,22 +279,21 @@ def test_a_gap_shows_its_place_and_its_frames(browser, pages, visited):
         assert page.locator("#viewer").get_attribute("data-lit") == ""
 
 
-def test_numbers_of_the_audit_are_those_of_its_json(browser, pages):
-    with visit(browser, pages["audit"].path) as seen:
-        page, data = seen.page, run_data(seen.page)
-        text = page.locator("main").inner_text()
-        for finding in data["findings"]:
-            if finding["severity"] != "note":
-                assert finding["message"] in text
-        for index, position in zip(
-            data["focus_axis"]["frames"], data["focus_axis"]["positions_px"], strict=True
-        ):
-            label = page.locator(f"#coverage .mark[data-frame='{index}'][aria-label^='Frame']")
-            assert f"at {position:.1f} px" in label.get_attribute("aria-label")
-        for s in data["slices"]:
-            label = page.locator(f"#limits .mark[data-frame='{s['frame']}']")
-            pixel = f"pixel {100 * s['pixel_contrast']:.0f} %"
-            assert pixel in label.get_attribute("aria-label")
+def test_numbers_of_the_audit_are_those_of_its_json(opened):
+    page, data = opened("audit").page, run_data(opened("audit").page)
+    text = page.locator("main").inner_text()
+    for finding in data["findings"]:
+        if finding["severity"] != "note":
+            assert finding["message"] in text
+    for index, position in zip(
+        data["focus_axis"]["frames"], data["focus_axis"]["positions_px"], strict=True
+    ):
+        label = page.locator(f"#coverage .mark[data-frame='{index}'][aria-label^='Frame']")
+        assert f"at {position:.1f} px" in label.get_attribute("aria-label")
+    for s in data["slices"]:
+        label = page.locator(f"#limits .mark[data-frame='{s['frame']}']")
+        pixel = f"pixel {100 * s['pixel_contrast']:.0f} %"
+        assert pixel in label.get_attribute("aria-label")
 
 
 def test_numbers_of_the_series_are_those_of_its_json(browser, pages):
@@ -321,18 +324,17 @@ def test_a_fine_screen_shows_crops_pixel_for_pixel(browser, pages):
         assert shown[0] == shown[1]
 
 
-def test_numbers_of_the_plan_are_those_of_its_json(browser, pages):
-    with visit(browser, pages["plan"].path) as seen:
-        page, data = seen.page, run_data(seen.page)
-        rows = page.locator("#focus table tbody tr")
-        assert rows.count() == data["chosen"]["frames"] == len(data["positions"])
-        for row, position in zip(rows.all(), data["positions"], strict=True):
-            shown = row.locator("td").nth(1).inner_text()
-            assert float(shown.removesuffix(" m")) == pytest.approx(
-                position["focus_mm"] / 1000, rel=0.005
-            )
-        assert data["caution"] in page.locator(".caution").inner_text()
-        assert f"f/{data['chosen']['f_number']:g}" in page.locator(".summary").inner_text()
+def test_numbers_of_the_plan_are_those_of_its_json(opened):
+    page, data = opened("plan").page, run_data(opened("plan").page)
+    rows = page.locator("#focus table tbody tr")
+    assert rows.count() == data["chosen"]["frames"] == len(data["positions"])
+    for row, position in zip(rows.all(), data["positions"], strict=True):
+        shown = row.locator("td").nth(1).inner_text()
+        assert float(shown.removesuffix(" m")) == pytest.approx(
+            position["focus_mm"] / 1000, rel=0.005
+        )
+    assert data["caution"] in page.locator(".caution").inner_text()
+    assert f"f/{data['chosen']['f_number']:g}" in page.locator(".summary").inner_text()
 
 
 @pytest.mark.parametrize("name", PAGES)

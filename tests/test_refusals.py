@@ -16,7 +16,7 @@ from marks import slow
 
 from merge.cli import main
 
-SHAPE = (288, 384)
+SHAPE = (216, 288)
 
 
 @cache
