@@ -476,7 +476,7 @@ def test_reshoot_puts_positions_of_aligned_frames_in_their_places():
 @pytest.mark.slow
 def test_an_audit_with_a_dropped_slice_and_a_stranger_becomes_a_plan(tmp_path):
     """A written bracket with steps of 3.3 px: a slice dropped, a frame of noise slipped in."""
-    bracket = write_demo(tmp_path / "in", frames=8, drop=[5], shape=(400, 600))
+    bracket = write_demo(tmp_path / "in", frames=8, drop=[5], shape=(320, 480))
     with Image.open(bracket.frames[0]) as first:
         pixels = np.random.default_rng(7).integers(0, 256, (first.height, first.width, 3))
         stranger = Image.fromarray(pixels.astype(np.uint8))

@@ -12,15 +12,18 @@ from pathlib import Path
 import imagecodecs
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from marks import slow
 from small_brackets import write_bracket
 
+from merge.cli import main
 from merge.printable import printable, printable_json, printable_name
 
 ROOT = Path(__file__).parents[1]
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(ROOT)}
 PLAN = ("plan", "--pixel-pitch", "3.76um", "--magnification", "1:1", "--depth", "5mm")
 SMALL = {"suffix": ".jpg", "height": 96, "width": 128}
+ALL_CLOSED = ">&- 2>&- <&-"
 full_device = pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full is of Linux")
 posix = pytest.mark.skipif(os.name != "posix", reason="shells and pipes of POSIX")
 
@@ -68,7 +71,7 @@ def test_a_narrow_terminal_shows_escapes(encoding):
 
 
 @posix
-@pytest.mark.parametrize("closed", [slow("2>&-"), slow(">&-"), slow("<&-"), ">&- 2>&- <&-"])
+@pytest.mark.parametrize("closed", [slow("2>&-"), slow(">&-"), slow("<&-"), ALL_CLOSED])
 def test_closed_streams_change_neither_work_nor_exit_code(tmp_path, closed):
     """Else the next file opened gets the number 2, and libraries write their remarks into it."""
     frames = write_bracket(tmp_path, **SMALL)
@@ -77,6 +80,8 @@ def test_closed_streams_change_neither_work_nor_exit_code(tmp_path, closed):
     result = subprocess.run(["bash", "-c", code], capture_output=True, env=ENVIRONMENT)
     assert (result.returncode, result.stderr) == (0, b"")
     assert (tmp_path / "out.tif").exists()
+    if closed != ALL_CLOSED:
+        return
     frames[0].write_bytes(b"broken")
     result = subprocess.run(["bash", "-c", code], capture_output=True, env=ENVIRONMENT)
     assert result.returncode == 1
@@ -132,11 +137,15 @@ def test_a_warning_of_a_library_is_no_text_on_the_screen():
 def test_a_pipe_named_as_a_frame_is_refused(tmp_path):
     frames = write_bracket(tmp_path, **SMALL)
     os.mkfifo(tmp_path / "pipe.jpg")
-    for arguments in (("merge", *frames, tmp_path / "pipe.jpg"), ("audit", tmp_path / "pipe.jpg"),
-                      ("plan", "--frame", tmp_path / "pipe.jpg", "--near", "1m")):  # fmt: skip
-        result = run(*arguments)
-        assert result.returncode == 1
-        assert b"pipe.jpg: no ordinary file" in result.stderr
+    pipe = tmp_path / "pipe.jpg"
+    # In a process of its own, which ends in time even where a pipe is opened and nothing comes.
+    result = run("merge", *frames, pipe)
+    assert result.returncode == 1
+    assert b"pipe.jpg: no ordinary file" in result.stderr
+    for arguments in (("audit", pipe), ("plan", "--frame", pipe, "--near", "1m")):
+        here = CliRunner().invoke(main, [*map(str, arguments)])
+        assert here.exit_code == 1
+        assert "pipe.jpg: no ordinary file" in here.stderr
 
 
 HOSTILE = ("\x1b[31mred", "two\nlines", "\x9b2J", "‮gpj", "[/bold]", "<b>", "'\"&;$(x)")
@@ -149,15 +158,17 @@ def test_names_no_terminal_should_see_are_escaped_and_found_again(tmp_path):
     frames = write_bracket(day, **SMALL)
     for path, name in zip(frames, (b"a\xff1.jpg", b"a\x1b[31m2.jpg", b"a\n3.jpg"), strict=True):
         os.rename(path, os.fsencode(day) + b"/" + name)
-    result = run("sort", day, "--into", tmp_path / "groups")
-    assert (result.returncode, b"Traceback" in result.stderr) == (0, False), result.stderr
-    assert b"\x1b" not in result.stdout + result.stderr
-    for command in ("audit", "merge"):
-        extra = () if command == "audit" else ("-o", tmp_path / "out")
-        result = run(command, "--each", tmp_path / "groups", *extra)
-        assert b"Traceback" not in result.stderr
-        assert b"\x1b" not in result.stdout + result.stderr
-        assert b"damaged record" not in result.stderr
+    groups = tmp_path / "groups"
+    for arguments in (
+        ("sort", day, "--into", groups),
+        ("audit", "--each", groups),
+        ("merge", "--each", groups, "-o", tmp_path / "out", "--method", "detail"),
+    ):
+        here = CliRunner().invoke(main, [*map(str, arguments)])
+        assert isinstance(here.exception, SystemExit | None), here.exception
+        assert "\x1b" not in here.output
+        assert "damaged record" not in here.output
+        assert groups.exists()
     outputs = ("-o", "o.tif", "--record", "r.json", "--report", "p.html", "--depth", "d.tif")
     result = run("merge", day, *outputs, cwd=tmp_path)
     assert (result.returncode, result.stderr) == (0, b"")

@@ -38,7 +38,7 @@ def test_a_failure_reaches_the_caller():
 
 
 def test_threads_change_no_result(monkeypatch):
-    frames, _ = small_bracket(5, height=320, width=480)
+    frames, _ = small_bracket(4, height=260, width=390)
     shared = merge_stack(frames)
     assert not any(in_the_callers_thread())
     monkeypatch.setattr(os, "cpu_count", lambda: 1)
