@@ -227,12 +227,10 @@ def _press_stone(
     relief = relief + size * 0.62 * inside**0.6 + rough - 0.15 * size
     seen = (inside > 0) & (relief > height[box])
     height[box][seen] = relief[seen]
-    colour[box][seen] = _stone_colour(size, clouds, inside.shape, rng)[seen]
+    colour[box][seen] = _stone_colour(size, inside.shape, rng)[seen]
 
 
-def _stone_colour(
-    size: float, clouds: FloatArray, shape: tuple[int, ...], rng: np.random.Generator
-) -> FloatArray:
+def _stone_colour(size: float, shape: tuple[int, ...], rng: np.random.Generator) -> FloatArray:
     """Return a stone's colours: grains plain, pebbles speckled and partly under lichen."""
     base = _STONES[rng.integers(len(_STONES))] * rng.uniform(0.75, 1.15)
     plain = base + np.zeros((*shape, 3), np.float32)

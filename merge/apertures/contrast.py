@@ -91,13 +91,14 @@ def pooled_contrast(series: SeriesPowers, ring: int = REFERENCE_RING) -> NDArray
     return np.asarray(contrast / max(float(contrast.max()), 1e-12))
 
 
-def contrast_errors(series: SeriesPowers, ring: int = REFERENCE_RING) -> NDArray[np.float64]:
+def contrast_errors(series: SeriesPowers) -> NDArray[np.float64]:
     """Return the standard error of log contrast against the sharpest frame's, shape (N,).
 
     From resampling the tiles (bootstrap), which holds noise, texture and uneven sharpness.
     """
     counts = _resampled(len(series))
-    logs = np.log(np.maximum(_mean_contrast(_sector_energies(series, ring, counts)), 1e-4))
+    energies = _sector_energies(series, REFERENCE_RING, counts)
+    logs = np.log(np.maximum(_mean_contrast(energies), 1e-4))
     top = int(np.argmax(logs.mean(axis=0)))
     return np.asarray((logs - logs[:, [top]]).std(axis=0))
 

@@ -18,7 +18,7 @@ from merge.pipeline.record import program_version
 from merge.pipeline.sorting import RECORD_NAME as SORTED_RECORD
 from merge.pipeline.sorting import load_groups
 from merge.read import find_frames
-from merge.sort import GroupKind, NamedGroup, SortedFrames, name_groups
+from merge.sort import NamedGroup, SortedFrames, name_groups
 
 FORMAT = "depthweld finished groups"
 VERSION = 2
@@ -98,11 +98,9 @@ class EachSummary:
         return {"groups": rows}
 
 
-def chosen_groups(
-    sorted_frames: SortedFrames, kind: GroupKind = "focus bracket"
-) -> list[NamedGroup]:
-    """Return the groups of one kind with their names."""
-    return [n for n in name_groups(sorted_frames.groups) if n.group.kind == kind]
+def chosen_groups(sorted_frames: SortedFrames) -> list[NamedGroup]:
+    """Return the focus brackets with their names."""
+    return [n for n in name_groups(sorted_frames.groups) if n.group.kind == "focus bracket"]
 
 
 @dataclass(frozen=True)

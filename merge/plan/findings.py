@@ -31,73 +31,85 @@ def plan_findings(
     fine_steps : (float, float) or None
         Least step between focus distances and the nearer one, in mm, where a scale cannot show it.
     """
-    found = []
-    if chosen.blur_px > request.tolerance_px * (1 + 1e-6):
-        found.append(
-            Finding(
-                kind="tolerance not held",
-                severity="problem",
-                message=f"{frames_text(chosen.frames)} at f/{chosen.f_number:g} "
-                f"{'leaves' if chosen.frames == 1 else 'leave'} {chosen.blur_px:.2f} px of blur, "
-                f"more than {request.tolerance_px:g} px.",
-                advice=f"Holding it takes {frames_text(chosen.frames_for_tolerance)} at this "
-                "f-number.",
-                value=chosen.blur_px,
-                threshold=request.tolerance_px,
-                unit="px",
-            )
-        )
-    if chosen.diffraction_blur_px > request.tolerance_px:
-        found.append(_diffraction_finding(request, chosen))
-    found.append(_one_frame_finding(request, chosen, one_frame, alone))
-    if chosen.frames > 1 and chosen.light < 1 - COUNT_SLACK:
-        found.append(
-            Finding(
-                kind="less light than one frame",
-                severity="warning",
-                message=f"In the same exposure time {frames_text(chosen.frames)} at "
-                f"f/{chosen.f_number:g} gather less light than one frame as deep as they.",
-                advice=f"Take one frame at {_take(_marked_above(alone))}, or open up.",
-                value=chosen.light,
-                threshold=1.0,
-            )
-        )
-    if request.time_s is not None and request.exposure_s is None:
-        found.append(
-            Finding(
-                kind="exposure not known",
-                severity="warning",
-                message=f"The time holds pauses of {request.pause_s:g} s only, no exposures.",
-                advice="Give a metered exposure with --exposure and --exposure-at.",
-            )
-        )
-    if fine_steps is not None:
-        found.append(
-            Finding(
-                kind="steps finer than a focus scale",
-                severity="note",
-                message=f"Neighbouring frames lie as little as {fine_steps[0]:.2g} mm apart at "
-                f"{fine_steps[1] / 1000:.2g} m, finer than a focus scale shows.",
-                advice="Let the camera step its focus, or move the camera on a rail "
-                "(--magnification with --depth).",
-                value=fine_steps[0],
-                unit="mm",
-            )
-        )
-    if assumed is not None:
-        found.append(
-            Finding(
-                kind="lens assumed",
-                severity="note",
-                message=f"The lens is taken as f/{request.widest:g} wide open and sharpest from "
-                f"f/{assumed[0]:g}, {assumed[1]}.",
-                advice="Say better with --widest or --sharpest.",
-            )
-        )
-    return tuple(found)
+    found = [
+        _tolerance_finding(request, chosen),
+        _diffraction_finding(request, chosen),
+        _one_frame_finding(request, chosen, one_frame, alone),
+        _light_finding(chosen, alone),
+        _exposure_finding(request),
+        _scale_finding(*fine_steps) if fine_steps is not None else None,
+        _lens_finding(request, *assumed) if assumed is not None else None,
+    ]
+    return tuple(finding for finding in found if finding is not None)
 
 
-def _diffraction_finding(request: PlanRequest, chosen: ApertureOption) -> Finding:
+def _tolerance_finding(request: PlanRequest, chosen: ApertureOption) -> Finding | None:
+    if chosen.blur_px <= request.tolerance_px * (1 + 1e-6):
+        return None
+    return Finding(
+        kind="tolerance not held",
+        severity="problem",
+        message=f"{frames_text(chosen.frames)} at f/{chosen.f_number:g} "
+        f"{'leaves' if chosen.frames == 1 else 'leave'} {chosen.blur_px:.2f} px of blur, "
+        f"more than {request.tolerance_px:g} px.",
+        advice=f"Holding it takes {frames_text(chosen.frames_for_tolerance)} at this f-number.",
+        value=chosen.blur_px,
+        threshold=request.tolerance_px,
+        unit="px",
+    )
+
+
+def _light_finding(chosen: ApertureOption, alone: float) -> Finding | None:
+    if chosen.frames == 1 or chosen.light >= 1 - COUNT_SLACK:
+        return None
+    return Finding(
+        kind="less light than one frame",
+        severity="warning",
+        message=f"In the same exposure time {frames_text(chosen.frames)} at "
+        f"f/{chosen.f_number:g} gather less light than one frame as deep as they.",
+        advice=f"Take one frame at {_take(_marked_above(alone))}, or open up.",
+        value=chosen.light,
+        threshold=1.0,
+    )
+
+
+def _exposure_finding(request: PlanRequest) -> Finding | None:
+    if request.time_s is None or request.exposure_s is not None:
+        return None
+    return Finding(
+        kind="exposure not known",
+        severity="warning",
+        message=f"The time holds pauses of {request.pause_s:g} s only, no exposures.",
+        advice="Give a metered exposure with --exposure and --exposure-at.",
+    )
+
+
+def _scale_finding(least_mm: float, at_mm: float) -> Finding:
+    return Finding(
+        kind="steps finer than a focus scale",
+        severity="note",
+        message=f"Neighbouring frames lie as little as {least_mm:.2g} mm apart at "
+        f"{at_mm / 1000:.2g} m, finer than a focus scale shows.",
+        advice="Let the camera step its focus, or move the camera on a rail "
+        "(--magnification with --depth).",
+        value=least_mm,
+        unit="mm",
+    )
+
+
+def _lens_finding(request: PlanRequest, sharpest: float, stopped_down: str) -> Finding:
+    return Finding(
+        kind="lens assumed",
+        severity="note",
+        message=f"The lens is taken as f/{request.widest:g} wide open and sharpest from "
+        f"f/{sharpest:g}, {stopped_down}.",
+        advice="Say better with --widest or --sharpest.",
+    )
+
+
+def _diffraction_finding(request: PlanRequest, chosen: ApertureOption) -> Finding | None:
+    if chosen.diffraction_blur_px <= request.tolerance_px:
+        return None
     most = chosen.f_number * request.tolerance_px / chosen.diffraction_blur_px
     close = chosen.effective_f_number > 1.05 * chosen.f_number
     effective = f" (f/{chosen.effective_f_number:.3g} effective)" if close else ""

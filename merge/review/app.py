@@ -29,7 +29,7 @@ from merge.report.page.shell import joined_scripts, joined_styles
 from merge.review.candidates import Candidate
 from merge.review.look import Look
 from merge.review.session import Session
-from merge.review.viewing import TILE, VIEW_SCRIPTS, groups_html, look_html, tile_box
+from merge.review.viewing import VIEW_SCRIPTS, groups_html, look_html, tile_box
 
 _THUMBNAIL_SIDE = 220
 _QUALITY, _THUMBNAIL_QUALITY = 92, 80
@@ -177,7 +177,7 @@ def _overview(request: Request, session: Session) -> Response:
 
 def _tile(request: Request, session: Session) -> Response:
     look = _look_of(request, session)
-    box = tile_box(look.shape, request.path_params["row"], request.path_params["column"], TILE)
+    box = tile_box(look.shape, request.path_params["row"], request.path_params["column"])
     return _exact(look.part(box, before="before" in request.query_params))
 
 
@@ -194,7 +194,7 @@ def _frame(request: Request, session: Session) -> Response:
 def _frame_tile(request: Request, session: Session) -> Response:
     look = _look_of(request, session)
     index = _aligned(look, request.path_params["frame"])
-    box = tile_box(look.shape, request.path_params["row"], request.path_params["column"], TILE)
+    box = tile_box(look.shape, request.path_params["row"], request.path_params["column"])
     return _exact(look.frame_part(index, box))
 
 

@@ -36,6 +36,8 @@ from merge.write import write_json
 # Reduced pictures are at least (the whole) or about (frames) so large; the browser shows them until
 # tiles are there.
 OVERVIEW_SIDE, FRAME_SIDE = 1800, 1400
+# Side of the tiles in px.
+TILE = 512
 
 
 class Look:
@@ -248,13 +250,13 @@ class Look:
     def _box(self, edit: Edit) -> Box | None:
         return affected_box(edit, self.shape) if edit.on else None
 
-    def _mark(self, boxes: Sequence[Box], side: int = 512) -> None:
+    def _mark(self, boxes: Sequence[Box]) -> None:
         """Give the tiles that changed a new version, so that they are asked for again."""
         tiles = {
             f"{row},{column}"
             for top, left, height, width in boxes
-            for row in range(top // side, (top + height - 1) // side + 1)
-            for column in range(left // side, (left + width - 1) // side + 1)
+            for row in range(top // TILE, (top + height - 1) // TILE + 1)
+            for column in range(left // TILE, (left + width - 1) // TILE + 1)
         }
         for box in boxes:
             self._renew_overview(box)

@@ -7,14 +7,14 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from merge.model import Box
 from merge.report.page.finding_crops import Places
 from merge.report.page.pictures import nearest_frame
 from merge.report.page.shell import embed_json, render
 from merge.report.page.viewer import VIEWER_SCRIPTS, Captions, blur_map, encoded_depth, palettes
-from merge.review.look import Look
+from merge.review.look import TILE, Look
 from merge.review.session import Group, Session
 
-TILE = 512
 VIEW_SCRIPTS = VIEWER_SCRIPTS
 # Blur allowed where the page colours weak parts.
 _TOLERANCE_PX = 2.0
@@ -24,18 +24,18 @@ _PAGES = Environment(
 )
 
 
-def tile_box(shape: Sequence[int], row: int, column: int, side: int) -> tuple[int, int, int, int]:
-    """Return (row, column, height, width) of a tile, cut to the picture.
+def tile_box(shape: Sequence[int], row: int, column: int) -> Box:
+    """Return (row, column, height, width) of a tile in px, cut to the picture.
 
     Raises
     ------
     KeyError
         If it lies outside.
     """
-    top, left = row * side, column * side
+    top, left = row * TILE, column * TILE
     if top >= shape[0] or left >= shape[1]:
         raise KeyError((row, column))
-    return top, left, min(side, shape[0] - top), min(side, shape[1] - left)
+    return top, left, min(TILE, shape[0] - top), min(TILE, shape[1] - left)
 
 
 def groups_html(session: Session) -> str:

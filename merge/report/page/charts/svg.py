@@ -118,11 +118,9 @@ def box(x1: float, y1: float, x2: float, y2: float, *, style: str = "", classes:
     )
 
 
-def dot(x: float, y: float, radius: float = 4.0, *, style: str = "", classes: str = "") -> str:
+def dot(x: float, y: float, radius: float, *, style: str) -> str:
     """Return a round mark."""
-    return (
-        f'<circle cx="{number(x)}%" cy="{number(y)}" r="{number(radius)}"{_dress(style, classes)}/>'
-    )
+    return f'<circle cx="{number(x)}%" cy="{number(y)}" r="{number(radius)}" style="{style}"/>'
 
 
 def swatch(left_px: float, y: float, style: str, words: str) -> list[str]:
@@ -137,9 +135,9 @@ def swatch(left_px: float, y: float, style: str, words: str) -> list[str]:
     ]
 
 
-def line_key(entries: Sequence[tuple[str, str]], y: float = 48.0) -> list[str]:
-    """Return what curves mean, side by side: (name, style) of each."""
-    parts, room = [], 100 / max(len(entries), 2)
+def line_key(entries: Sequence[tuple[str, str]]) -> list[str]:
+    """Return what curves mean, side by side below the chart's hint: (name, style) of each."""
+    parts, room, y = [], 100 / max(len(entries), 2), 48.0
     for k, (name, style) in enumerate(entries):
         # A swatch of its own length within percent, as `diamond`.
         parts.append(
@@ -246,9 +244,9 @@ def cut(words: str, most: int = 44) -> str:
     return words if len(words) <= most else words[: most - 1] + "…"
 
 
-def hint(words: str, y: float = 14.0) -> str:
+def hint(words: str) -> str:
     """Return what stands where a visited mark speaks, as long as none is."""
-    return text(0, y, words, classes="soft rest")
+    return text(0, 14, words, classes="soft rest")
 
 
 def spaced(places: Sequence[float], words: Sequence[str], *, wide: bool) -> list[int]:
