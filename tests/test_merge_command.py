@@ -513,7 +513,9 @@ def test_progress_on_a_terminal_is_a_bar_that_goes_away(monkeypatch, quiet):
     terminal = Terminal()
     monkeypatch.setattr(sys, "stderr", terminal)
     monkeypatch.setenv("TERM", "xterm")
-    with show_progress(quiet=quiet) as progress:
+    command = click.Context(click.Command("any"))
+    command.meta["merge.quiet"] = quiet
+    with command, show_progress() as progress:
         for done in (1, 2, 3):
             progress("Aligning", done, 3)
             time.sleep(0.12)

@@ -120,16 +120,17 @@ def interlaced(values):
     )  # fmt: skip
 
 
-def test_a_warning_of_a_library_is_no_text_on_the_screen():
+@pytest.mark.parametrize(("more", "told"), [((), b""), (("-v",), b"note: a library warned: odd\n")])
+def test_a_warning_of_a_library_is_a_note_for_those_who_ask(more, told):
     code = (
         "import sys, warnings, merge.cli, merge.cli.plan as plan\n"
         "before = plan.print_text\n"
         "plan.print_text = lambda text: (warnings.warn('odd', stacklevel=1), before(text))\n"
-        f"sys.argv = ['depthweld', *{PLAN!r}]\n"
+        f"sys.argv = ['depthweld', *{(*PLAN, *more)!r}]\n"
         "merge.cli.main()"
     )
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, env=ENVIRONMENT)
-    assert (result.returncode, result.stderr) == (0, b"")
+    assert (result.returncode, result.stderr) == (0, told)
 
 
 @pytest.mark.slow

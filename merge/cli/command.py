@@ -44,7 +44,7 @@ class Command(click.Command):
             if name not in own:
                 names = [f"-{name[0]}", f"--{name}"]
                 option = click.Option(
-                    names, is_flag=True, expose_value=False, callback=_keep, help=text
+                    names, is_flag=True, expose_value=False, callback=keep_loudness, help=text
                 )
                 self.params.append(option)
 
@@ -59,7 +59,7 @@ class Command(click.Command):
         """Run the command; what a user can cause is one line."""
         pool_freed_memory()
         try:
-            with _exit_on_termination(), _notes(shown=bool(ctx.params.get("verbose"))):
+            with _exit_on_termination(), _notes(shown=ctx.meta.get("merge.verbose", False)):
                 return super().invoke(ctx)
         except click.UsageError as exc:
             self._refuse_usage(exc)
@@ -83,9 +83,10 @@ class Command(click.Command):
         sys.exit(code)
 
 
-def _keep(ctx: click.Context, param: click.Parameter, value: bool) -> None:
-    """Keep an option of every command where `show_progress` looks for it."""
+def keep_loudness(ctx: click.Context, param: click.Parameter, value: bool) -> bool:
+    """Keep --quiet or --verbose where `show_progress` looks for it."""
     ctx.meta[f"merge.{param.name}"] = value
+    return value
 
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")

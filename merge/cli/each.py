@@ -25,7 +25,7 @@ class Telling:
         Name of the command, for what goes wrong.
     line : callable
         What is printed of a bracket that was worked on.
-    as_json, quiet, verbose : bool
+    as_json, quiet : bool
     page : Path or None
         The page of the day.
     overwrite : bool
@@ -36,7 +36,6 @@ class Telling:
     line: Callable[[Outcome], str]
     as_json: bool = False
     quiet: bool = False
-    verbose: bool = False
     page: Path | None = None
     overwrite: bool = False
 
@@ -69,7 +68,7 @@ def run_brackets(path: Path, job: BracketJob, folder: Path | None, telling: Tell
         check_writable(telling.page, overwrite=telling.overwrite)
         pages_folder(telling.page).mkdir(exist_ok=True)
     try:
-        with show_progress(quiet=telling.quiet, verbose=telling.verbose) as bar:
+        with show_progress() as bar:
             for_each_bracket(path, job, folder=folder, watch=Watch(start, bar, report))
     except KeyboardInterrupt:
         _finish(outcomes, telling)

@@ -18,6 +18,7 @@ from merge.cli.command import (
     exit_code,
     fail_on_option,
     inspection_options,
+    keep_loudness,
     page_option,
     prefer_option,
 )
@@ -142,8 +143,20 @@ class _Bytes(click.ParamType):
 @each_option("Merge")
 @fail_on_option
 @click.option("--json", "as_json", is_flag=True, help="Print the record instead of the summary.")
-@click.option("-q", "--quiet", is_flag=True, help="No progress; print the written names alone.")
-@click.option("-v", "--verbose", is_flag=True, help="A line for each frame; list everything.")
+@click.option(
+    "-q",
+    "--quiet",
+    is_flag=True,
+    callback=keep_loudness,
+    help="No progress; print the written names alone.",
+)
+@click.option(
+    "-v",
+    "--verbose",
+    is_flag=True,
+    callback=keep_loudness,
+    help="A line for each frame; list everything.",
+)
 @click.pass_context
 def command(ctx: click.Context, frames: tuple[str, ...], each: Path | None, **given: Any) -> None:
     """Merge a focus bracket into one picture that is sharp throughout.
@@ -176,8 +189,7 @@ def _merge_one(frames: tuple[str, ...], given: dict[str, Any]) -> int:
         picture = place_in(given["output"], picture)
     files = OutputFiles(picture, given["depth"], given["record"], given["overwrite"], given["mesh"])
     _check_report(given["report"], files, stack)
-    shown = show_progress(quiet=given["quiet"], verbose=given["verbose"])
-    with shown as progress, written_together():
+    with show_progress() as progress, written_together():
         saved = merge_to_files(
             stack,
             files,
@@ -249,7 +261,7 @@ def _merge_each(frames: tuple[str, ...], each: Path, given: dict[str, Any]) -> i
         command="merge",
         line=lambda outcome: str(outcome.output) if quiet else outcome_line(outcome),
         page=given["report"],
-        **{name: given[name] for name in ("as_json", "quiet", "verbose", "overwrite")},
+        **{name: given[name] for name in ("as_json", "quiet", "overwrite")},
     )
 
     def work(name: str, stack: Stack, output: Path | None, progress: Progress) -> Any:

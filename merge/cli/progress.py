@@ -15,21 +15,18 @@ from merge.printable import printable_name
 
 
 @contextmanager
-def show_progress(*, quiet: bool = False, verbose: bool = False) -> Iterator[Progress]:
+def show_progress() -> Iterator[Progress]:
     """Give a function to be called with (stage, done, total) as work goes on.
 
     On a terminal the stage at work is a bar, gone when the work is done. Without a terminal nothing
-    is printed, or with ``verbose`` one line for each finished stage; ``quiet`` prints nothing. Both
-    default to the options of the command at work.
+    is printed, or with --verbose one line for each finished stage; --quiet prints nothing.
     """
     context = click.get_current_context(silent=True)
     kept = {} if context is None else context.meta
-    quiet = quiet or kept.get("merge.quiet", False)
-    verbose = verbose or kept.get("merge.verbose", False)
-    if quiet:
+    if kept.get("merge.quiet"):
         yield lambda stage, done, total: None
     elif not sys.stderr.isatty():
-        yield _stage_lines() if verbose else lambda stage, done, total: None
+        yield _stage_lines() if kept.get("merge.verbose") else lambda stage, done, total: None
     else:
         # Loaded only here: most of its cost is of no use without a terminal.
         from rich.console import Console
