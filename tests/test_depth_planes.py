@@ -11,7 +11,7 @@ from merge.model import DepthMap
 def followed(place: np.ndarray, sure: np.ndarray | None = None, reduction: int = 1) -> np.ndarray:
     sure = np.ones(place.shape, bool) if sure is None else sure
     depth = DepthMap(np.rint(place), np.full(place.shape, 0.7, np.float32), place)
-    found = follow_planes(depth, Evidence(sure, 0.0, reduction))
+    found = follow_planes(depth, Evidence(sure, 0.0, np.zeros(sure.shape, np.float32), reduction))
     np.testing.assert_array_equal(found.position, depth.position)
     assert found.exact is not None
     return found.exact

@@ -4,13 +4,9 @@ Each frame leaves a reduced, half-precision map of its local detail; the maps of
 then filtered along picture edges and their peak along the stack is located.
 """
 
-from merge.depth.coarse import (
-    Evidence,
-    find_flat_areas,
-    settle_smooth_places,
-    weigh_evidence,
-)
+from merge.depth.coarse import settle_smooth_places
 from merge.depth.ends import mark_ends
+from merge.depth.evidence import Evidence, find_flat_areas, weigh_evidence
 from merge.depth.guide import FocusComposite
 from merge.depth.highlights import settle_highlights
 from merge.depth.locating import locate_depth
@@ -24,3 +20,4 @@ from merge.depth.measuring import (
 from merge.depth.nearness import first_is_near
 from merge.depth.occlusion import refine_occlusion_edges
 from merge.depth.planes import follow_planes
+from merge.depth.rims import settle_rims

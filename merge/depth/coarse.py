@@ -10,35 +10,22 @@ of a sharp thing lies over a place do not count there.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from functools import partial
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.compiled import njit
+from merge.depth.evidence import Evidence
 from merge.depth.filling import COLOUR_STEP, spread_along_links
-from merge.depth.filtering import FILTER_RADIUS_PX
-from merge.depth.measuring import REACH_WIDE, mean_around, measure_detail, white_noise_power
+from merge.depth.measuring import white_noise_power
 from merge.depth.octaves import CELL_PX, LEAST_SHARE, OCTAVES, Octaves
 from merge.disks import blur_by_disk, end_of_layer
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.pyramid import build_gaussian
 from merge.resizing import enlarge_part, reduce_map, reduced_shape
 from merge.scratch import ScratchStack, as_floats
-from merge.threads import FRAMES_AT_ONCE, map_threads, work_ahead
+from merge.threads import FRAMES_AT_ONCE, work_ahead
 
-# A place shows detail of its own from this many times the noise power on. Of a dozen frames of
-# noise alone the strongest has 1.8 times the mean power in the window of the measure. As many
-# times as strong again it counts even where the depths around differ, as on hairs.
-_LEAST_POWER = 3.0
-# Power so many times as much is clearly more: coarse detail in one frame than in another, and
-# detail at a place than what the measure answers there to a line or an edge beside.
-_CLEARLY = 2.0
-# Noise power is looked for in blocks of this side, and differs up to this much over the picture.
-_BLOCK_PX, _UNEVEN = 16, 4.0
-_STRIP_ROWS = 64  # a multiple of these blocks
 # An octave counts where so much of its window is free; a thing's blur reaches so many times as far
 # as its place tells.
 _FREE_SHARE, _SAFE_BLUR = 0.1, 1.25
@@ -52,134 +39,9 @@ _LOOSE, _BOUND = 0.25, 0.4
 # Independent values in the window of the finest measure: with those of an octave a backdrop at ISO
 # 6400 loses 0.5 dB.
 _FINE_FREEDOM = 60.0
-# Detail on fewer pixels than this is noise or a speck.
-_LEAST_SURE_PX = 20
+# Power so many times as much is clearly more.
+_CLEARLY = 2.0
 _SCRATCH_BYTES = 128 << 20
-
-
-@dataclass(frozen=True, eq=False)
-class Evidence:
-    """Which places show detail of their own, (h, w), and one pixel's noise of luminance.
-
-    ``reduction`` says how many pixels of the frames, of which each has that noise, a place spans.
-    """
-
-    sure: BoolArray
-    noise: float
-    reduction: int = 1
-
-    def in_map_px(self, length_px: float) -> int:
-        """Return a length in pixels of the frames as one in places, at least one."""
-        return max(round(length_px / self.reduction), 1)
-
-
-def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) -> Evidence:
-    """Return which places show fine detail of their own at their depth.
-
-    Parameters
-    ----------
-    measures : ScratchStack of (h, w)
-        `measure_detail` of every frame.
-    depth : DepthMap, shape (h, w)
-        From `locate_depth`: confidence is 0 where too few neighbours agree.
-    reduction : int
-        Pixels of the frames for one of the maps.
-    """
-    position = depth.position
-    power, least = _strongest_and_least(measures, position)
-    least_quiet = np.float32(max(float(np.percentile(least, 10)), 1e-10))
-    # Bright and dark places, and what a camera or JPEG made of them, differ in noise.
-    local = np.clip(cv2.blur(least, (3, 3)), least_quiet, _UNEVEN * least_quiet)
-    whole = 0, 0, *position.shape
-    noise = float(np.sqrt(least_quiet / white_noise_power()))
-    quiet = enlarge_part(local, whole, _BLOCK_PX)
-    weak = mean_around(power, reduction) < _LEAST_POWER * quiet
-    own = (power >= _CLEARLY * _answer_beside(power, reduction)).astype(np.uint8)
-    # Texture has weak spots, but no wide ones.
-    own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(max(round(2 / reduction), 1)))
-    sure = ((depth.confidence > 0) | (power > _LEAST_POWER**2 * quiet)) & ~weak & (own > 0)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(sure.astype(np.uint8))
-    keep = stats[:, cv2.CC_STAT_AREA] >= _LEAST_SURE_PX / reduction**2
-    keep[0] = False
-    sure = keep[labels]
-    return Evidence(sure, noise, reduction)
-
-
-def _strongest_and_least(
-    measures: ScratchStack, position: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the power of the frames that places lie between, (h, w), and blocks' least of any."""
-    power = np.zeros(position.shape, np.float32)
-    least = np.full(reduced_shape(position.shape, _BLOCK_PX), np.inf, np.float32)
-
-    def take(frame: int, measure: NDArray[np.float16], first: int) -> None:
-        rows = slice(first, first + _STRIP_ROWS)
-        blocks = slice(first // _BLOCK_PX, (first + _STRIP_ROWS) // _BLOCK_PX)
-        square = as_floats(measure[rows]) ** 2
-        near = np.abs(position[rows] - np.float32(frame)) < 1
-        np.maximum(power[rows], square, out=power[rows], where=near)
-        np.minimum(least[blocks], reduce_map(square, _BLOCK_PX), out=least[blocks])
-
-    for frame, measure in enumerate(measures):
-        map_threads(partial(take, frame, measure), range(0, len(position), _STRIP_ROWS))
-    return power, least
-
-
-def find_flat_areas(evidence: Evidence) -> FloatArray:
-    """Return 1 where no frame shows fine detail but noise, 0 on detail, softly between, (h, w)."""
-    reach = evidence.in_map_px(FILTER_RADIUS_PX)
-    flat = cv2.erode((~evidence.sure).astype(np.float32), np.ones((2 * reach + 1,) * 2, np.uint8))
-    return cv2.blur(flat, (reach + 1,) * 2)
-
-
-def _ellipse(radius: int) -> NDArray[np.uint8]:
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
-
-
-def _leak_table(reduction: int) -> FloatArray:
-    """Return the measure's power beside a line or an edge over that on it, by distance in px."""
-    answers, reach = [], -(-REACH_WIDE // reduction)
-    for width in (2, 40 * reduction):
-        picture = np.zeros((33 * reduction, 81 * reduction), np.float32)
-        picture[:, 40 * reduction : 40 * reduction + width] = 1
-        power = measure_detail(picture, reduction)[16] ** 2
-        answers.append(power[39 : 39 - reach - 2 : -1] / power.max())
-    return np.concatenate([[1], np.maximum(*answers)[: reach + 1]]).astype(np.float32)
-
-
-def _answer_beside(power: FloatArray, reduction: int) -> FloatArray:
-    """Return what the measure answers to the strongest beside, (h, w)."""
-    table, reach = _leak_table(reduction), -(-REACH_WIDE // reduction)
-    down, along = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    distance = np.hypot(down, along)
-    used = (distance >= 2) & (distance <= reach)
-    offsets = np.stack([down[used], along[used]], axis=1)
-    answers = np.interp(distance[used], np.arange(len(table)), table).astype(np.float32)
-    out = np.zeros_like(power)
-    rows = [(top, top + _STRIP_ROWS) for top in range(0, len(power), _STRIP_ROWS)]
-    map_threads(lambda strip: _find_strongest(power, offsets, answers, strip, out), rows)
-    return out
-
-
-@njit(nogil=True, fastmath=True, takes="f2 i2 f1 it2 f2")
-def _find_strongest(  # pragma: no cover - compiled
-    power: FloatArray,
-    offsets: NDArray[np.int64],
-    answers: FloatArray,
-    strip: tuple[int, int],
-    out: FloatArray,
-) -> None:
-    """Raise ``out`` to the strongest answer beside; whole rows at once, which vectorises."""
-    height, width = power.shape
-    for row in range(strip[0], min(strip[1], height)):
-        for k in range(len(answers)):
-            other, along = row + offsets[k, 0], offsets[k, 1]
-            if other < 0 or other >= height:
-                continue
-            answer, first, last = answers[k], max(0, -along), min(width, width - along)
-            beside, best = power[other, first + along :], out[row, first:last]
-            for i in range(last - first):
-                best[i] = max(best[i], beside[i] * answer)
 
 
 def settle_smooth_places(
@@ -303,10 +165,11 @@ def _judge_octaves(
     around, trust = _spread(own, weight**2, colour, free < 1)
     trust = np.sqrt(trust)
     # A smooth place of which no frame shows more than another is rather far than near; one that
-    # blur of sharp things reaches in some frame, and that is not clearly apart from them by its
-    # colour, as far as any of them.
+    # blur of sharp things reaches in the farthest frame, or in some frame and that is not clearly
+    # apart from them by its colour, as far as any of them.
     tie = _tie(evidence, guide)
     apart = known | ((trust > 0) & (tie < _LOOSE))
+    apart &= _free_cells(position, evidence.sure, axis_px, [far]) > 0
     last = np.where(apart, np.float32(far), _farthest(position, evidence.sure, axis_px, far))
     around = (around * trust**2 + last * _PRIOR**2) / (trust**2 + _PRIOR**2)
     near = cv2.GaussianBlur(weight, (0, 0), 1.0)
@@ -374,7 +237,9 @@ def _losses(
     count, cells = len(pictures), reduced_shape(position.shape, CELL_PX)
     # One window for all frames: powers of different windows could not be compared.
     free = enlarge_part(
-        _free_cells(position, evidence.sure, axis_px), (0, 0, *position.shape), CELL_PX
+        _free_cells(position, evidence.sure, axis_px, range(count)),
+        (0, 0, *position.shape),
+        CELL_PX,
     )
     inside = (((free > 0.5) & ~_grown(evidence.sure, by)).astype(np.float32) for by in (1, 3))
     octaves = Octaves(*inside)
@@ -409,13 +274,15 @@ def _powers(
     return work_ahead(measure, frames, threads=FRAMES_AT_ONCE)
 
 
-def _free_cells(position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float64]) -> FloatArray:
-    """Return 1 for cells that no sharp thing's blur reaches in any frame, else 0."""
+def _free_cells(
+    position: FloatArray, sure: BoolArray, axis_px: NDArray[np.float64], frames: Iterable[int]
+) -> FloatArray:
+    """Return 1 for cells that no sharp thing's blur reaches in any of some frames, else 0."""
     count = len(axis_px)
     nearest = np.clip(np.rint(position), 0, count - 1)
     layers = [reduce_map((sure & (nearest == k)).astype(np.float32), CELL_PX) for k in range(count)]
     free = np.ones(layers[0].shape, np.float32)
-    for k in range(count):
+    for k in frames:
         blur_cells = np.abs(axis_px - axis_px[k]) / CELL_PX
         order, total = np.argsort(blur_cells), np.zeros_like(free)
         while len(order):

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.depth.coarse import Evidence
+from merge.depth.evidence import Evidence
 from merge.depth.measuring import white_noise_power
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.scratch import ScratchStack, as_floats

@@ -7,7 +7,7 @@ import dataclasses
 import cv2
 import numpy as np
 
-from merge.depth.coarse import Evidence
+from merge.depth.evidence import Evidence
 from merge.model import BoolArray, DepthMap, FloatArray
 from merge.threads import map_threads
 from merge.tiles import Tile, grow_tile, iterate_tiles, tile_within

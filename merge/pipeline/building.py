@@ -27,7 +27,7 @@ LATER_MODULES = (
     "merge.align.warp",
     "merge.depth.filtering",
     "merge.depth.filling",
-    "merge.depth.coarse",
+    "merge.depth.evidence",
     "merge.moving.compare",
     "merge.blend.surface",
     "merge.blend.mixing",

@@ -25,6 +25,7 @@ from merge.depth import (
     mark_ends,
     refine_occlusion_edges,
     settle_highlights,
+    settle_rims,
     settle_smooth_places,
     weigh_evidence,
 )
@@ -125,10 +126,12 @@ def _estimate(
     kept.close()
     return_freed_memory()
     evidence = weigh_evidence(measures, depth, kept.reduction)
+    if first.positions_px is not None:
+        axis_px = first.positions_px / kept.reduction
+        depth, evidence = settle_rims(depth, evidence, guide, axis_px, mixing)
     flat = find_flat_areas(evidence)
     near_first, near_known, limits, guessed = None, None, None, None
     if first.positions_px is not None:
-        axis_px = first.positions_px / kept.reduction
         limits = _light_limits(pictures, kept.reduction, mixing)
         near_known = _near_first_by_distance(first)
         if near_known is None:
