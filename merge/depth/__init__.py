@@ -20,4 +20,4 @@ from merge.depth.measuring import (
 from merge.depth.nearness import first_is_near
 from merge.depth.occlusion import refine_occlusion_edges
 from merge.depth.planes import follow_planes
-from merge.depth.rims import settle_rims
+from merge.depth.rims import BlurRims, settle_rims

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from merge.depth.filtering import FILTER_RADIUS_PX
 from merge.depth.measuring import REACH_SIGMAS, WINDOW_SIGMA_PX
 from merge.depth.octaves import CELL_PX, LEAST_SHARE
+from merge.depth.rims import BlurRims
 from merge.disks import blur_by_disk, end_of_layer
 from merge.encoding import encode, linearize
 from merge.model import BoolArray, DepthMap, FloatArray
@@ -67,6 +68,7 @@ def refine_occlusion_edges(
     *,
     transfer: str,
     near_first: bool = True,
+    rims: BlurRims | None = None,
 ) -> DepthMap:
     """Return a depth map with the places beside depth edges on the surface they belong to.
 
@@ -84,6 +86,8 @@ def refine_occlusion_edges(
         Of the pictures, see `merge.encoding`.
     near_first : bool
         Whether the first frame is the near end.
+    rims : BlurRims, optional
+        A second peak of sharpness that is the rim of something's blur is no thin thing.
 
     Returns
     -------
@@ -100,6 +104,10 @@ def refine_occlusion_edges(
     position = depth.position if near_first else np.float32(count - 1) - depth.position
     gap = gap_in_frames(positions_px)
     peaks = _nearer_peaks(position, (measures[k] for k in frames), gap)
+    if rims is not None:
+        found, sharpness = peaks
+        where = found if near_first else np.float32(count - 1) - found
+        found[rims.explain(where, sharpness**2, found >= 0)] = -1
     candidates = _Candidates.of(position, depth.confidence > 0, peaks, gap)
     out = position.copy()
     if candidates.tiles:

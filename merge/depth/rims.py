@@ -68,7 +68,11 @@ def settle_rims(
     Evidence
         Rims are not sure.
     """
-    rims = _find_rims(depth.position, evidence, guide, axis_px, transfer)
+    rims = np.zeros(evidence.sure.shape, bool)
+    for _ in range(_ROUNDS):
+        left = replace(evidence, sure=evidence.sure & ~rims)
+        blur = BlurRims.of(depth, left, guide, axis_px, transfer)
+        rims = blur.explain(depth.position, evidence.power, evidence.sure)
     if not rims.any():
         return depth, evidence
     sure = evidence.sure & ~rims
@@ -82,56 +86,97 @@ def settle_rims(
     return settled, replace(evidence, sure=sure)
 
 
-def _find_rims(
-    position: FloatArray,
-    evidence: Evidence,
-    guide: FloatArray,
-    axis_px: NDArray[np.float64],
-    transfer: str,
-) -> BoolArray:
-    """Return which of the sure places show no more than the blur of others can, (h, w)."""
-    radius = np.interp(position, np.arange(len(axis_px)), axis_px / 2).astype(np.float32)
-    # Light mixes, stored values do not: near black they make much of little light.
-    light = linearize(guide @ luma_shares(guide.shape[2]), transfer)[..., None]
-    window = 2 * round(3 * WINDOW_SIGMA_PX / evidence.reduction) + 1
-    slope = cv2.blur(light_slope(light, transfer), (window, window)).reshape(position.shape)
-    sure, power = evidence.sure, evidence.power * slope**2
-    rims = np.zeros(position.shape, bool)
-    tiles = [tile for tile in iterate_tiles(rims.shape, _TILE, _TILE) if sure[tile].any()]
-    for _ in range(_ROUNDS):
-        sources = np.where(sure & ~rims, power, np.float32(0))
-        found = np.zeros_like(rims)
+@dataclass(frozen=True, eq=False)
+class BlurRims:
+    """What the blur of sure places can show in other frames than their own.
 
-        def look(tile: Tile, sources: FloatArray = sources, found: BoolArray = found) -> None:
-            spread = _spread_power(sources, radius, sure, evidence.reduction, tile)
-            found[tile] = sure[tile] & (power[tile] < spread)
+    Attributes
+    ----------
+    power : ndarray, shape (h, w), float32
+        Of sure places, in linear light; 0 elsewhere.
+    radius : ndarray, shape (h, w), float32
+        Where places lie on the focus axis, in places of blur's radius.
+    slope : ndarray, shape (h, w), float32
+        Of linear light over stored values.
+    axis : ndarray, shape (N,)
+        Frames, in the units of ``radius``.
+    reduction : int
+        Pixels of the frames for a place.
+    """
 
-        map_threads(look, tiles)
-        rims = found
-    return rims
+    power: FloatArray
+    radius: FloatArray
+    slope: FloatArray
+    axis: NDArray[np.float64]
+    reduction: int
+
+    @classmethod
+    def of(
+        cls,
+        depth: DepthMap,
+        evidence: Evidence,
+        guide: FloatArray,
+        axis_px: NDArray[np.float64],
+        transfer: str,
+    ) -> BlurRims:
+        """Return what the sure places of a depth map do; see `settle_rims`."""
+        # Light mixes, stored values do not: near black they make much of little light.
+        light = linearize(guide @ luma_shares(guide.shape[2]), transfer)[..., None]
+        window = 2 * round(3 * WINDOW_SIGMA_PX / evidence.reduction) + 1
+        slope = cv2.blur(light_slope(light, transfer), (window, window)).reshape(light.shape[:2])
+        power = np.where(evidence.sure, evidence.power * slope**2, np.float32(0))
+        radius = _radius(depth.position, axis_px / 2)
+        return cls(power, radius, slope, axis_px / 2, evidence.reduction)
+
+    def explain(self, position: FloatArray, power: FloatArray, asked: BoolArray) -> BoolArray:
+        """Return which of some places show no more than rims can, (h, w).
+
+        Parameters
+        ----------
+        position : ndarray, shape (h, w), float32
+            Frames in which they are looked at.
+        power : ndarray, shape (h, w), float32
+            Of the measure there.
+        asked : ndarray of bool, shape (h, w)
+            Those places.
+        """
+        radius, power = _radius(position, self.axis), power * self.slope**2
+        found = np.zeros_like(asked)
+
+        def look(tile: Tile) -> None:
+            own = np.where(asked[tile], radius[tile], np.float32(np.nan))
+            found[tile] = asked[tile] & (power[tile] < self._spread(own, radius, tile))
+
+        tiles = iterate_tiles(asked.shape, _TILE, _TILE)
+        map_threads(look, [tile for tile in tiles if asked[tile].any()])
+        return found
+
+    def _spread(self, own: FloatArray, radius: FloatArray, tile: Tile) -> FloatArray:
+        """Return the most power that rims can have at the places of a tile, (rows, columns).
+
+        ``own`` is ``radius`` there, NaN where nothing is asked.
+        """
+        least, greatest = np.nanmin(own), np.nanmax(own)
+        widest = max(greatest - self.radius.min(), self.radius.max() - least)
+        most, side = np.zeros(own.shape, np.float32), 1
+        while _begins(side) < widest + _BESIDE:
+            ring = _ring(side, self.reduction)
+            padded = grow_tile(tile, _SINGLY * side + side, radius.shape)
+            power, place, core = self.power[padded], self.radius[padded], tile_within(tile, padded)
+            known = place[power > 0]
+            # No blur here is wider than between the ends of the depths around.
+            if len(known) and max(known.max() - least, greatest - known.min()) >= _LEAST_RADIUS:
+                out = np.zeros(place.shape, np.float32)
+                here, rows = np.ascontiguousarray(radius[padded]), (core[0].start, core[0].stop)
+                strongest = _strongest_in_squares(power, place, side)
+                find_strongest(*strongest, here, ring.offsets, ring.limits, rows, out)
+                np.maximum(most, out[core], out=most)
+            side *= 2
+        return most
 
 
-def _spread_power(
-    sources: FloatArray, radius: FloatArray, sure: BoolArray, reduction: int, tile: Tile
-) -> FloatArray:
-    """Return the most power that rims can have at the places of a tile, for their depths."""
-    own = radius[tile][sure[tile]]
-    most = np.zeros(radius[tile].shape, np.float32)
-    side = 1
-    while _begins(side) < np.ptp(radius) + _BESIDE:
-        ring = _ring(side, reduction)
-        padded = grow_tile(tile, _SINGLY * side + side, radius.shape)
-        power, place, core = sources[padded], radius[padded], tile_within(tile, padded)
-        known = place[power > 0]
-        # No blur here is wider than between the ends of the depths around.
-        if len(known) and max(known.max() - own.min(), own.max() - known.min()) >= _LEAST_RADIUS:
-            out = np.zeros(place.shape, np.float32)
-            rows, place = (core[0].start, core[0].stop), np.ascontiguousarray(place)
-            strongest = _strongest_in_squares(power, place, side)
-            find_strongest(*strongest, place, ring.offsets, ring.limits, rows, out)
-            np.maximum(most, out[core], out=most)
-        side *= 2
-    return most
+def _radius(position: FloatArray, axis: NDArray[np.float64]) -> FloatArray:
+    return np.interp(position, np.arange(len(axis)), axis).astype(np.float32)
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,6 +17,7 @@ from merge.align import equalize_exposure, find_places, rescale_transform, valid
 from merge.allocator import return_freed_memory
 from merge.blend import OcclusionScene, observed_range
 from merge.depth import (
+    BlurRims,
     FocusComposite,
     find_flat_areas,
     first_is_near,
@@ -141,8 +142,9 @@ def _estimate(
             depth, evidence, measures, pictures, guide, axis_px, near_first=near_first
         )
         depth = mark_ends(depth, evidence, measures, axis_px)
+        rims = BlurRims.of(depth, evidence, guide, axis_px, mixing)
         depth = refine_occlusion_edges(
-            depth, measures, pictures, axis_px, transfer=mixing, near_first=near_first
+            depth, measures, pictures, axis_px, transfer=mixing, near_first=near_first, rims=rims
         )
     depth = follow_planes(settle_highlights(depth, pictures), evidence)
     moving = find_moving_parts(
