@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,13 +16,15 @@ from merge.threads import map_threads
 _MARGIN_PX = 4
 # Noise of a band, in its units; in linear light chosen on the photograph scenes out of 0.001,
 # 0.002, 0.004.
-_NOISE_FLOOR = 0.004 / BAND_UNIT
+_NOISE_POWER = (0.004 / BAND_UNIT) ** 2
 # Neighbouring pixels of a band are not independent; share of independent ones. With it the
 # tiles' shifts err by what their certainty says (measured against truth, for every band).
 _INDEPENDENT = 1 / 8
-_CHUNK = 40
-# Maps that turn, shear and stretch less are taken row by row.
-_GENTLE = 0.1
+_CHUNK_PX = 100000
+# Of maps that turn by an eighth at most: the least growth along an axis, and the most rows that a
+# row of a tile may take a pixel.
+_LEAST_SLOPE, _MOST_ROWS = 0.4, 3.0
+_AT_RIM = 1
 
 
 @njit(inner=True, nogil=True, fastmath=True)
@@ -32,26 +36,23 @@ def _cubic(t: np.float32) -> tuple[np.float32, ...]:  # pragma: no cover - compi
     return w0, w1, np.float32(1) - w0 - w1 - w3, w3
 
 
-@njit(inner=True, nogil=True, fastmath=True, inline="always")
-def _across(  # pragma: no cover - compiled
-    band: BandArray, row: int, column: int, weights: tuple[np.float32, ...]
-) -> np.float32:
-    """Return the weighted sum of four pixels of a row."""
-    # Unsigned places: no check for those counted from the end.
-    y, x = np.uint64(row), np.uint64(column)
-    one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
-    total = weights[0] * band[y, x] + weights[1] * band[y, x + one]
-    return total + weights[2] * band[y, x + two] + weights[3] * band[y, x + three]
-
-
 @njit(inner=True, nogil=True, fastmath=True)
 def _interpolate(  # pragma: no cover - compiled
-    out: FloatArray, a: Array, b: Array, c: Array, d: Array, first: np.float32, step: np.float32
-) -> None:
-    """Fill a row with what lies between b (0) and c (1) at ``first`` + k ``step``."""
-    for k in range(len(out)):
+    values: Array, start: int, apart: int, first: np.float32, step: np.float32, out: FloatArray,
+    begin: int, stop: int,
+) -> None:  # fmt: skip
+    """Fill ``out`` from ``begin`` on with what lies between the second (0) and third (1) of four.
+
+    The first of them are the values from ``start`` on, the others lie ``apart``; at ``first`` +
+    k ``step``. Unsigned places: no check for those counted from the end.
+    """
+    one, two = np.uint64(start) + np.uint64(apart), np.uint64(start) + np.uint64(2 * apart)
+    three = two + np.uint64(apart)
+    for k in range(np.uint64(stop - begin)):
         weights = _cubic(first + step * np.float32(k))
-        out[k] = weights[0] * a[k] + weights[1] * b[k] + weights[2] * c[k] + weights[3] * d[k]
+        total = weights[0] * values[np.uint64(start) + k] + weights[1] * values[one + k]
+        total += weights[2] * values[two + k] + weights[3] * values[three + k]
+        out[np.uint64(begin) + k] = total
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
@@ -65,182 +66,111 @@ def _steps_inside(place: float, step: float, most: int) -> int:  # pragma: no co
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _sample_affine(  # pragma: no cover - compiled
-    band: BandArray, x0: float, y0: float, slopes: tuple, lines: FloatArray, out: FloatArray
+    band: Array, width: int, affine: Array, lines: FloatArray, out: FloatArray
 ) -> None:
-    """Fill ``out`` with the band at (x0 + xx j + xy i, y0 + yx j + yy i).
+    """Fill ``out`` with the band at (x0 + xx j + xy i, y0 + yx j + yy i) where that lies inside.
 
     First along its rows, where columns of ``out`` cross them, then across these. Neighbours take
     whole pixels side by side, which vectorises: 7 ns a pixel against 23 one by one.
     """
-    xx, xy, yx, yy = slopes
-    height, width = out.shape
-    low = min(y0, y0 + yx * (width - 1))
-    high = max(y0, y0 + yx * (width - 1)) + yy * (height - 1)
-    top = int(low) - 1
+    x0, y0, xx, xy, yx, yy = affine[0], affine[1], affine[2], affine[3], affine[4], affine[5]
+    side = out.shape[1]
+    top = int(np.floor(min(y0, y0 + yx * (side - 1)))) - 1
+    bottom = int(max(y0, y0 + yx * (side - 1)) + yy * (side - 1)) + 3
     step = xx - xy * yx / yy
-    for row in range(top, int(high) + 3):
+    for row in range(max(top, 0), min(bottom, len(band) // width)):
         start, done = x0 + xy * (row - y0) / yy, 0
-        while done < width:
+        while done < side:
             place = start + step * done
-            column = int(place)
-            end = done + _steps_inside(place, step - 1, width - done)
-            _interpolate(
-                lines[row - top, done:end], band[row, column - 1 :], band[row, column:],
-                band[row, column + 1 :], band[row, column + 2 :],
-                np.float32(place - column), np.float32(step - 1),
-            )  # fmt: skip
+            column = int(np.floor(place))
+            end = done + _steps_inside(place, step - 1, side - done)
+            begin, stop = done + max(1 - column, 0), min(end, done + width - 2 - column)
+            if begin < stop:
+                rest = place - column + (step - 1) * (begin - done)
+                _interpolate(
+                    band, row * width + column + begin - done - 1, np.int64(1), np.float32(rest),
+                    np.float32(step - 1), lines, (row - top) * side + begin,
+                    (row - top) * side + stop,
+                )  # fmt: skip
             done = end
-    for i in range(height):
+    for i in range(side):
         start, done = y0 + yy * i - top, 0
-        while done < width:
+        while done < side:
             place = start + yx * done
             row = int(place)
-            end = done + _steps_inside(place, yx, width - done)
+            end = done + _steps_inside(place, yx, side - done)
             _interpolate(
-                out[i, done:end], lines[row - 1, done:], lines[row, done:],
-                lines[row + 1, done:], lines[row + 2, done:],
-                np.float32(place - row), np.float32(yx),
+                lines, (row - 1) * side + done, side, np.float32(place - row), np.float32(yx),
+                out[i], done, end,
             )  # fmt: skip
             done = end
-
-
-@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
-def _lies_inside(  # pragma: no cover - compiled
-    first: BandArray, left: int, top: int, side: int, matrix: Array
-) -> bool:
-    """Tell whether a tile with the pixel around it lies inside both: its corners do."""
-    right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
-    for y in (top - 1, top + side - 2):
-        for x in (left - 1, left + side - 2):
-            depth = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2]
-            sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / depth
-            sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / depth
-            if min(x, y, sx, sy) < _MARGIN_PX or max(x, sx) > right or max(y, sy) > bottom:
-                return False
-    return True
-
-
-@njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
-def _fill(  # pragma: no cover - compiled
-    first: BandArray, second: BandArray, left: int, top: int, matrix: Array, lines: FloatArray,
-    patch: FloatArray,
-) -> bool:  # fmt: skip
-    """Fill ``patch[:2]`` with a tile of both pictures; tell whether both have all of it.
-
-    If not, ``patch[2]`` is 1 where they do, else 0. Over a tile the matrix is taken for the affine
-    map at its middle.
-    """
-    side = patch.shape[1]
-    x, y = left + side / 2 - 1.5, top + side / 2 - 1.5
-    scale = 1.0 / (matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2])
-    sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) * scale
-    sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) * scale
-    xx, xy = (matrix[0, 0] - sx * matrix[2, 0]) * scale, (matrix[0, 1] - sx * matrix[2, 1]) * scale
-    yx, yy = (matrix[1, 0] - sy * matrix[2, 0]) * scale, (matrix[1, 1] - sy * matrix[2, 1]) * scale
-    gentle = min(xx, yy) > 1 - _GENTLE and max(xx, yy) < 1 + _GENTLE
-    if gentle and max(abs(xy), abs(yx)) < _GENTLE and _lies_inside(first, left, top, side, matrix):
-        middle = (side - 1) / 2
-        x0, y0 = sx - middle * (xx + xy), sy - middle * (yx + yy)
-        _sample_affine(second, x0, y0, (xx, xy, yx, yy), lines, patch[1])
-        for i in range(side):
-            line = first[top - 1 + i, left - 1 :]
-            for j in range(side):
-                patch[0, i, j] = line[j]
-        return True
-    right, bottom = first.shape[1] - 1 - _MARGIN_PX, first.shape[0] - 1 - _MARGIN_PX
-    for i in range(side):
-        y = top + i - 1
-        for j in range(side):
-            x = left + j - 1
-            scale = 1.0 / (matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2])
-            sx = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) * scale
-            sy = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) * scale
-            patch[0, i, j] = patch[1, i, j] = patch[2, i, j] = 0
-            if min(x, y, sx, sy) < _MARGIN_PX or max(x, sx) > right or max(y, sy) > bottom:
-                continue
-            column, row = int(sx), int(sy)
-            across, down = _cubic(np.float32(sx - column)), _cubic(np.float32(sy - row))
-            for k in range(4):
-                patch[1, i, j] += down[k] * _across(second, row - 1 + k, column - 1, across)
-            patch[0, i, j], patch[2, i, j] = first[y, x], 1
-    return False
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
 def _sum_slopes(  # pragma: no cover - compiled
-    patch: FloatArray, fa: np.float32, fb: np.float32, whole: bool
-) -> tuple[np.float32, ...]:
-    """Return the sums of mean slopes' products, xx, xy, yy, and with what differs, x, y.
+    patch: FloatArray, known: FloatArray, fa: np.float32, fb: np.float32, out: Array
+) -> None:
+    """Write the sums of mean slopes' products, xx, xy, yy, and with what differs, x, y.
 
-    The two pictures count ``fa`` and ``fb`` times; unless a tile is ``whole``, where both have all
-    that its slopes are taken from.
+    The two pictures count ``fa`` and ``fb`` times.
     """
+    a, b = patch[0], patch[1]
     xx = xy = yy = rx = ry = np.float32(0)
     for i in range(1, patch.shape[1] - 1):
         for j in range(1, patch.shape[2] - 1):
-            gx = fa * (patch[0, i, j + 1] - patch[0, i, j - 1])
-            gx += fb * (patch[1, i, j + 1] - patch[1, i, j - 1])
-            gy = fa * (patch[0, i + 1, j] - patch[0, i - 1, j])
-            gy += fb * (patch[1, i + 1, j] - patch[1, i - 1, j])
-            if not whole:
-                known = patch[2, i, j] * patch[2, i - 1, j] * patch[2, i + 1, j]
-                known *= patch[2, i, j - 1] * patch[2, i, j + 1]
-                gx *= known
-                gy *= known
-            residual = fb * patch[1, i, j] - fa * patch[0, i, j]
+            gx = fa * (a[i, j + 1] - a[i, j - 1]) + fb * (b[i, j + 1] - b[i, j - 1])
+            gy = fa * (a[i + 1, j] - a[i - 1, j]) + fb * (b[i + 1, j] - b[i - 1, j])
+            gx *= known[i, j]
+            gy *= known[i, j]
+            residual = fb * b[i, j] - fa * a[i, j]
             xx += gx * gx
             xy += gx * gy
             yy += gy * gy
             rx += gx * residual
             ry += gy * residual
-    once, twice = np.float32(1 / 4), np.float32(1 / 16)  # both differences are over two pixels
-    return twice * xx, twice * xy, twice * yy, once * rx, once * ry
+    # Both differences are over two pixels.
+    out[0], out[1], out[2] = xx / 16, xy / 16, yy / 16
+    out[3], out[4] = rx / 4, ry / 4
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="h2 h2 i2 i d2 d2 d2")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="h2 h1 i i2 d2 i1 f4 f3 f1 d2")
 def _compare_tiles(  # pragma: no cover - compiled
-    first: BandArray, second: BandArray, corners: NDArray[np.int64], side: int, matrix: Array,
-    offsets: Array, out: Array,
+    first: BandArray, second: BandArray, across: int, corners: NDArray[np.int64], maps: Array,
+    masked: NDArray[np.int64], masks: FloatArray, patch: FloatArray, lines: FloatArray, out: Array,
 ) -> None:  # fmt: skip
-    """Fill ``out`` (n, 7): normal matrix xx, xy, yy, right-hand side x, y, cross power, power."""
-    patch = np.empty((3, side + 2, side + 2), np.float32)
-    lines = np.empty((2 * side + 12, side + 2), np.float32)
-    own = matrix.copy()
-    for tile in range(corners.shape[0]):
-        out[tile] = 0
-        for k in range(3):
-            own[k, 2] = matrix[k, 2] + matrix[k, 0] * offsets[tile, 0]
-            own[k, 2] += matrix[k, 1] * offsets[tile, 1]
-        whole = _fill(first, second, corners[tile, 0], corners[tile, 1], own, lines, patch)
+    """Fill ``out`` (n, 10): sums of slopes' products, `_sum_slopes`; of a², b², ab; pixels, ratio.
+
+    ``second`` is flat, ``across`` its width; ``masked`` tells which of the ``masks`` a tile has,
+    -1 if none; ``patch`` and ``lines`` are room.
+    """
+    height, width = first.shape
+    for tile in range(len(maps)):
+        mask = masked[tile]
+        if mask < 0:
+            continue
+        _sample_affine(second, across, maps[tile], lines, patch[1])
+        a, b, known = patch[0], patch[1], masks[mask, 0]
+        left, top = corners[tile, 0] - 1, corners[tile, 1] - 1
+        for i in range(max(0, -top), min(len(a), height - top)):
+            line, place = a[i], first[top + i]
+            for j in range(max(0, -left), min(len(a), width - left)):
+                line[j] = place[np.uint64(left + j)]
         aa = bb = ab = count = np.float32(0)
-        for i in range(1, side + 1):
-            for j in range(1, side + 1):
-                a, b = patch[0, i, j], patch[1, i, j]
-                aa += a * a
-                bb += b * b
-                ab += a * b
-        if whole:
-            count = np.float32(side * side)
-        else:
-            for i in range(1, side + 1):
-                for j in range(1, side + 1):
-                    count += patch[2, i, j]
+        for i in range(1, len(a) - 1):
+            for j in range(1, len(a) - 1):
+                one, two = known[i, j] * a[i, j], known[i, j] * b[i, j]
+                aa += one * one
+                bb += two * two
+                ab += one * two
+                count += known[i, j]
         if count == 0:
             continue
-        floor = _NOISE_FLOOR**2 * count
-        ratio = np.sqrt((bb + floor) / (aa + floor))
-        fa, fb = min(ratio, 1.0), min(1 / ratio, 1.0)
-        misfit = fa * fa * aa + fb * fb * bb - 2 * fa * fb * ab + floor
-        trust = fa * fa * aa / (fa * fa * aa + 3 * misfit)
-        weight = trust * trust * count / misfit
-        ga, gb = np.float32(fa), np.float32(fb)
-        # The compiler knows then which it is: what all have takes no masks.
-        sums = _sum_slopes(patch, ga, gb, True) if whole else _sum_slopes(patch, ga, gb, False)
-        xx, xy, yy, rx, ry = sums
-        out[tile, 0], out[tile, 1], out[tile, 2] = weight * xx, weight * xy, weight * yy
-        out[tile, 3], out[tile, 4] = weight * rx, weight * ry
-        out[tile, 5] = weight * fa * fb * ab
-        out[tile, 6] = weight * (fa * fa * aa + fb * fb * bb) / 2
+        floor = _NOISE_POWER * count
+        ratio = math.sqrt((bb + floor) / (aa + floor))
+        fa, fb = np.float32(min(ratio, 1.0)), np.float32(min(1 / ratio, 1.0))
+        _sum_slopes(patch, masks[mask, 1], fa, fb, out[tile])
+        out[tile, 5], out[tile, 6], out[tile, 7] = aa, bb, ab
+        out[tile, 8], out[tile, 9] = count, ratio
 
 
 def compare_tiles(
@@ -277,16 +207,93 @@ def compare_tiles(
     residual from place to place move asymmetric edges (windows of 9, 15, 25, 41 px gave 0.26,
     0.22, 0.21, 0.20 px rms error over four stacks, one window a tile 0.20).
     """
-    out = np.empty((len(corners), 7))
-    moved = np.zeros((len(corners), 2)) if offsets is None else offsets
-    chunks = [slice(k, k + _CHUNK) for k in range(0, len(corners), _CHUNK)]
+    second, matrix = _turned_alike(second, matrix)
+    out, flat = np.zeros((len(corners), 10)), second.reshape(-1)
+    shapes = np.array([first.shape, second.shape])
+    maps, state = _affine_maps(shapes, corners, side, matrix, offsets)
+    whole, step = np.ones((1, 2, side + 2, side + 2), np.float32), max(_CHUNK_PX // side**2, 1)
+    chunks = [slice(k, k + step) for k in range(0, len(corners), step)]
 
     def compare(part: slice) -> None:
-        _compare_tiles(first, second, corners[part], side, matrix, moved[part], out[part])
+        masked, masks = state[part].copy(), whole
+        rim = masked == _AT_RIM
+        if rim.any():
+            some = _masks(shapes, corners[part][rim], maps[part][rim], side)
+            masks, masked[rim] = np.concatenate([whole, some]), np.arange(1, 1 + len(some))
+        patch = np.zeros((2, side + 2, side + 2), np.float32)
+        lines = np.zeros((int(_MOST_ROWS * (side + 2)) + 6) * (side + 2), np.float32)
+        _compare_tiles(
+            first, flat, second.shape[1], corners[part], maps[part], masked, masks, patch, lines,
+            out[part],
+        )  # fmt: skip
 
     if len(chunks) == 1:
         compare(chunks[0])
     else:
         map_threads(compare, chunks)
-    normal = out[:, [0, 1, 1, 2]].reshape(-1, 2, 2) * _INDEPENDENT
-    return normal, out[:, 3:5] * _INDEPENDENT, out[:, 5], out[:, 6]
+    aa, bb, ab, count, ratio = out[:, 5:].T
+    fa, fb = np.minimum(ratio, 1.0), np.minimum(1 / np.maximum(ratio, 1e-9), 1.0)
+    power = fa * fa * aa + fb * fb * bb
+    misfit = np.maximum(power - 2 * fa * fb * ab + _NOISE_POWER * count, 1e-30)
+    trust = fa * fa * aa / (fa * fa * aa + 3 * misfit)
+    weight = trust * trust * count / misfit
+    out[:, :5] *= weight[:, None] * _INDEPENDENT
+    normal = out[:, [0, 1, 1, 2]].reshape(-1, 2, 2)
+    return normal, out[:, 3:5], weight * fa * fb * ab, weight * power / 2
+
+
+def _turned_alike(band: BandArray, matrix: Array) -> tuple[BandArray, Array]:
+    """Return a band turned by quarters so that the map to it turns by an eighth at most."""
+    quarters = round(math.atan2(matrix[1, 0], matrix[0, 0]) / (math.pi / 2)) % 4
+    for _ in range(quarters):
+        back = np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, band.shape[1] - 1.0], [0.0, 0.0, 1.0]])
+        band, matrix = np.rot90(band, 1), back @ matrix
+    return np.ascontiguousarray(band), np.ascontiguousarray(matrix)
+
+
+def _affine_maps(
+    shapes: NDArray[np.int64], corners: NDArray[np.int64], side: int, matrix: Array,
+    offsets: Array | None,
+) -> tuple[Array, NDArray[np.int64]]:  # fmt: skip
+    """Return a map at the middle of every tile, (n, 6), for `_sample_affine`, and its state, (n,).
+
+    It leads from the pixels of a tile and those around it to the second picture. The state is 0
+    where both have all of them, `_AT_RIM` where not, -1 where the map bends them too much.
+    """
+    middle = corners + (side - 1) / 2
+    if offsets is not None:
+        middle += offsets
+    whole = middle @ matrix[:, :2].T + matrix[:, 2]
+    scale = 1 / whole[:, 2:]
+    seen = whole[:, :2] * scale
+    slopes = (matrix[:2, :2] - seen[:, :, None] * matrix[2, :2]) * scale[:, None]
+    across, down = slopes[:, :, 0] * (side + 1), slopes[:, :, 1] * (side + 1)
+    place = seen - (across + down) / 2
+    low = place + np.minimum(across, 0) + np.minimum(down, 0)
+    high = place + np.maximum(across, 0) + np.maximum(down, 0)
+    ends = shapes[:, ::-1] - 1 - _MARGIN_PX
+    inside = (np.minimum(low, corners - 1) >= _MARGIN_PX) & (high <= ends[1])
+    inside &= corners + side <= ends[0]
+    rows = slopes[:, 1, 1] + np.abs(slopes[:, 1, 0])
+    gentle = (np.minimum(slopes[:, 0, 0], slopes[:, 1, 1]) > _LEAST_SLOPE) & (rows < _MOST_ROWS)
+    maps = np.concatenate([place, slopes.reshape(-1, 4)], axis=1)
+    return maps, np.where(gentle, np.where(inside.all(axis=1), 0, _AT_RIM), -1)
+
+
+def _masks(
+    shapes: NDArray[np.int64], corners: NDArray[np.int64], maps: Array, side: int
+) -> FloatArray:
+    """Return 1 where both pictures have the pixels of tiles, and those that slopes take; else 0."""
+    steps, ends = np.arange(side + 2), shapes[:, ::-1] - 1 - _MARGIN_PX
+    known = np.ones((len(corners), side + 2, side + 2), bool)
+    for axis in range(2):
+        own = corners[:, axis, None] - 1 + steps
+        known &= np.expand_dims((own >= _MARGIN_PX) & (own <= ends[0, axis]), 1 + axis)
+        place, xx, xy = maps[:, [axis, 2 + 2 * axis, 3 + 2 * axis]].T[:, :, None]
+        seen = (place + xx * steps)[:, None] + (xy * steps)[:, :, None]
+        known &= (seen >= _MARGIN_PX) & (seen <= ends[1, axis])
+    around = known[:, 1:-1, 1:-1] & known[:, :-2, 1:-1] & known[:, 2:, 1:-1]
+    masks = np.zeros((len(corners), 2, side + 2, side + 2), np.float32)
+    masks[:, 0] = known
+    masks[:, 1, 1:-1, 1:-1] = around & known[:, 1:-1, :-2] & known[:, 1:-1, 2:]
+    return masks
