@@ -8,12 +8,14 @@ or has been blurred to a disk that reaches the sixteen.
 
 from __future__ import annotations
 
+import math
+from itertools import product
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from merge.compiled import njit
 from merge.model import FloatArray
 from merge.threads import map_threads
 
@@ -28,86 +30,10 @@ _MISSED_SHARE = 0.25
 _STEADY = 0.35
 # Side of the window around a spike that is kept: what developing and JPEG spread it over.
 WINDOW = 7
-_STRIP_ROWS = 256
+_STRIP_ROWS = 64
 # Rows that noise is taken from: with twice or half as many the same is found.
 _NOISE_LINES = 64
-_STRIP_SPIKES = 65536
-
-
-@njit(inner=True, nogil=True)
-def _height(  # pragma: no cover - compiled
-    pixels: Any, row: int, column: int, channel: int, sign: float, reach: int
-) -> float:
-    """Return how far a pixel is above (sign 1) or below (-1) all those ``reach`` steps away."""
-    centre = sign * float(pixels[row, column, channel])
-    lowest = np.inf
-    for i in range(-reach, reach + 1):
-        for r, c in ((row - reach, column + i), (row + reach, column + i)):
-            lowest = min(lowest, centre - sign * float(pixels[r, c, channel]))
-    for i in range(1 - reach, reach):
-        for r, c in ((row + i, column - reach), (row + i, column + reach)):
-            lowest = min(lowest, centre - sign * float(pixels[r, c, channel]))
-    return lowest
-
-
-@njit(inner=True, nogil=True, fastmath=True)
-def _mark_row(  # pragma: no cover - compiled
-    here: Any, above: Any, below: Any, step: int, least: np.float32, marks: Any
-) -> None:
-    """Mark what is above or below all four neighbours ``step`` values away by so much, or not.
-
-    Without branches, which vectorises: the few marked ones are then looked at one by one.
-    """
-    right, centre, up, down = here[2 * step :], here[step:], above[step:], below[step:]
-    for x in range(len(marks)):
-        own = np.float32(centre[x])
-        a, b = own - np.float32(here[x]), own - np.float32(right[x])
-        c, d = own - np.float32(up[x]), own - np.float32(down[x])
-        low, high = min(min(a, b), min(c, d)), max(max(a, b), max(c, d))
-        marks[x] = (low >= least) | (high <= -least)
-
-
-@njit(nogil=True)
-def _scan(  # pragma: no cover - compiled
-    pixels: Any, rows: tuple, threshold: float, reach: int, found: Any
-) -> int:
-    """Write (row, column, channel, sign) of the spikes in some rows; return how many there are."""
-    height, width, channels = pixels.shape
-    step, count = reach * channels, 0
-    lines = pixels.reshape(height, width * channels)
-    marks = np.empty(max(width - 2 * reach, 0) * channels, np.bool_)
-    least = np.float32(threshold * (1 - 1e-6))  # rounding must not hide one
-    for row in range(max(rows[0], reach), min(rows[1], height - reach)):
-        _mark_row(lines[row], lines[row - reach], lines[row + reach], step, least, marks)
-        for x in range(len(marks)):
-            if not marks[x]:
-                continue
-            column, channel = x // channels + reach, x % channels
-            centre = float(pixels[row, column, channel])
-            left = centre - float(pixels[row, column - reach, channel])
-            sign = 1.0 if left > 0 else -1.0
-            if _height(pixels, row, column, channel, sign, reach) < threshold:
-                continue
-            # One of a blob: its highest pixel, the first of equals.
-            highest = True
-            for i in range(-1, 2):
-                for j in range(-1, 2):
-                    other = sign * (float(pixels[row + i, column + j, channel]) - centre)
-                    if other > 0 or (other == 0 and (i < 0 or (i == 0 and j < 0))):
-                        highest = False
-            if highest and count < found.shape[0]:
-                found[count, 0], found[count, 1] = row, column
-                found[count, 2], found[count, 3] = channel, int(sign)
-                count += 1
-    return count
-
-
-@njit(nogil=True)
-def _heights(pixels: Any, places: Any, reach: int, out: Any) -> None:  # pragma: no cover - compiled
-    for i in range(places.shape[0]):
-        row, column = np.int64(places[i, 0]), np.int64(places[i, 1])
-        channel, sign = np.int64(places[i, 2]), float(places[i, 3])
-        out[i] = _height(pixels, row, column, channel, sign, reach)
+_STRIP_SPIKES = 16384
 
 
 def noise_level(pixels: NDArray[Any]) -> float:
@@ -152,8 +78,7 @@ class SpikeSearch:
         threshold = max(_NOISE_FACTOR * noise_level(pixels), _FLOOR * white)
         if self._done <= self._may_miss:
             self._merge(_find(pixels, threshold, self._reach))
-        heights = np.empty(len(self._places), np.float32)
-        _heights(pixels, self._places, self._reach, heights)
+        heights = _heights(pixels, self._places, self._reach)
         heights[heights < threshold] = 0
         heights /= white
         self._seen = np.concatenate([self._seen, heights[:, None]], axis=1)
@@ -203,14 +128,67 @@ def _codes(places: NDArray[np.int32]) -> NDArray[np.int64]:
 
 
 def _find(pixels: NDArray[Any], threshold: float, reach: int) -> NDArray[np.int32]:
-    """Return (M, 4) row, column, channel, sign of one frame's spikes; at most 65536 a strip."""
+    """Return (M, 4) row, column, channel, sign of one frame's spikes; at most 16384 a strip."""
+    height, width, channels = pixels.shape
+    beside = _ring(reach)
 
     def scan(top: int) -> NDArray[np.int32]:
-        found = np.empty((_STRIP_SPIKES, 4), np.int32)
-        return found[: _scan(whole, (top, top + _STRIP_ROWS), threshold, reach, found)]
+        first, last = max(top, reach), min(top + _STRIP_ROWS, height - reach)
+        if first >= last or width <= 2 * reach:
+            return np.empty((0, 4), np.int32)
+        strip = np.ascontiguousarray(pixels[first - reach : last + reach])
+        found = []
+        for sign, around in ((1, cv2.dilate), (-1, cv2.erode)):
+            edge = around(strip, beside)
+            over = cv2.subtract(strip, edge) if sign > 0 else cv2.subtract(edge, strip)
+            inside = over.reshape(strip.shape)[reach:-reach, reach : width - reach]
+            places = _places_from(inside.reshape(len(inside), -1), threshold)
+            row, column = np.divmod(places, (width - 2 * reach) * channels)
+            column, channel = np.divmod(column, channels)
+            signs = np.full(len(row), sign)
+            found.append(np.stack([row + first, column + reach, channel, signs], axis=1))
+        both = np.concatenate(found).astype(np.int32)
+        both = both[np.argsort(_codes(both))]
+        return both[_highest(pixels, both)][:_STRIP_SPIKES]
 
-    whole = np.ascontiguousarray(pixels)
-    return np.concatenate(map_threads(scan, range(0, len(pixels), _STRIP_ROWS)))
+    return np.concatenate(map_threads(scan, range(0, height, _STRIP_ROWS)))
+
+
+def _ring(reach: int) -> NDArray[np.uint8]:
+    """Return 1 for the pixels ``reach`` steps from the middle one."""
+    ring = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    ring[1:-1, 1:-1] = 0
+    return ring
+
+
+def _places_from(values: NDArray[Any], least: float) -> NDArray[np.int64]:
+    """Return where values (h, w) are so large, counted row by row; few are."""
+    marks = np.zeros(-(-values.size // 8) * 8, bool)
+    bound = math.ceil(least) if values.dtype.kind == "u" else np.float32(least)
+    np.greater_equal(values, bound, out=marks[: values.size].reshape(values.shape))
+    eights = np.flatnonzero(marks.view(np.uint64))  # an eighth of the time
+    within, place = np.nonzero(marks.reshape(-1, 8)[eights])
+    return np.asarray(eights[within] * 8 + place, np.int64)
+
+
+def _highest(pixels: NDArray[Any], places: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Tell which spikes are the highest pixel of their blob, the first of equals."""
+    row, column, channel, sign = places.T
+    centre, highest = pixels[row, column, channel].astype(float), np.ones(len(row), bool)
+    for i, j in product((-1, 0, 1), repeat=2):
+        higher = sign * (pixels[row + i, column + j, channel] - centre)
+        highest &= (higher < 0) | ((higher == 0) & ((i, j) >= (0, 0)))
+    return highest
+
+
+def _heights(pixels: NDArray[Any], places: NDArray[np.int32], reach: int) -> FloatArray:
+    """Return how far pixels are above (sign 1) or below (-1) all those ``reach`` steps away."""
+    row, column, channel, sign = places.T
+    centre, lowest = pixels[row, column, channel].astype(float), np.full(len(row), np.inf)
+    for i, j in np.argwhere(_ring(reach)) - reach:
+        beside = pixels[row + i, column + j, channel]
+        np.minimum(lowest, sign * (centre - beside), out=lowest)
+    return lowest.astype(np.float32)
 
 
 def _cut_windows(pixels: NDArray[Any], places: NDArray[np.int32]) -> FloatArray:
