@@ -1,6 +1,6 @@
-"""Compiled filters of one tile of a measure, and the peaks along the stack that they lead to.
+"""Filters of one tile of a measure, and the peaks along the stack that they lead to.
 
-`fit_windows` and `filter_tile` are the guided filter with a colour guide [1]_. A tile is small
+`_fit_windows` and `filter_tile` are the guided filter with a colour guide [1]_. A tile is small
 enough that everything kept of it stays in a processor's cache while the frames go by.
 
 .. [1] K. He, J. Sun and X. Tang, "Guided image filtering", IEEE Trans. Pattern Anal. Mach.
@@ -9,6 +9,9 @@ enough that everything kept of it stays in a processor's cache while the frames 
 
 from __future__ import annotations
 
+from itertools import combinations_with_replacement
+
+import cv2
 import numpy as np
 
 from merge.compiled import njit
@@ -60,53 +63,31 @@ def _box_mean(  # pragma: no cover - compiled
                     mean[x] += other[x] * share
 
 
-@njit(nogil=True, fastmath=True, takes="f3 f3")
-def fit_windows(guide: FloatArray, fit: FloatArray) -> None:  # pragma: no cover - compiled
-    """Fill ``fit`` with every window's mean colour and inverse colour spread.
+def _fit_windows(guide: FloatArray, pad: int) -> FloatArray:
+    """Return every window's mean colour and inverse colour spread.
 
-    Parameters
-    ----------
-    guide : ndarray, shape (C, h + 2 pad, w + 2 pad), float32
-        C is 1 or 3; ``pad`` is two radii of a window, see `padding_px`.
-    fit : ndarray, shape (C + C (C + 1) / 2, h + pad, w + pad), float32
-        Means, then the upper triangle of the inverse covariance, row by row.
+    For a guide (C, h + 2 pad, w + 2 pad) of 1 or 3 channels, see `padding_px`. Shape
+    (C + C (C + 1) / 2, h + pad, w + pad): means, then the upper triangle of the inverse covariance,
+    row by row.
     """
-    channels, side = guide.shape[0], guide.shape[1] - fit.shape[1] + 1
-    product = np.empty_like(guide[0])
-    for one in range(channels):
-        _box_mean(guide[one], product.shape, side, fit[one])
-    plane = channels
-    for one in range(channels):
-        for two in range(one, channels):
-            for row in range(product.shape[0]):
-                for x in range(product.shape[1]):
-                    product[row, x] = guide[one, row, x] * guide[two, row, x]
-            _box_mean(product, product.shape, side, fit[plane])
-            for row in range(fit.shape[1]):
-                for x in range(fit.shape[2]):
-                    fit[plane, row, x] -= fit[one, row, x] * fit[two, row, x]
-                    if one == two:
-                        fit[plane, row, x] += np.float32(FILTER_VARIANCE)
-            plane += 1
-    for row in range(fit.shape[1]):
-        for x in range(fit.shape[2]):
-            if channels == 1:
-                fit[1, row, x] = 1 / fit[1, row, x]
-            else:
-                _invert(fit[3:, row, x])
-
-
-@njit(inner=True, nogil=True)
-def _invert(upper: FloatArray) -> None:  # pragma: no cover - compiled
-    """Invert a symmetric 3 x 3 matrix, given by its upper triangle, in place."""
-    a, b, c = np.float64(upper[0]), np.float64(upper[1]), np.float64(upper[2])
-    d, e, f = np.float64(upper[3]), np.float64(upper[4]), np.float64(upper[5])
+    means = [_whole_windows(colour, pad) for colour in guide]
+    spread = []
+    for one, two in combinations_with_replacement(range(len(guide)), 2):
+        both = _whole_windows(cv2.multiply(guide[one], guide[two]), pad) - means[one] * means[two]
+        spread.append(both + np.float32(FILTER_VARIANCE) if one == two else both)
+    if len(guide) == 1:
+        return np.stack([*means, 1 / spread[0]])
+    a, b, c, d, e, f = np.array(spread, float)
     first, second, third = d * f - e * e, c * e - b * f, b * e - c * d
-    scale = 1 / (a * first + b * second + c * third)
-    upper[0], upper[1], upper[2] = first * scale, second * scale, third * scale
-    upper[3] = (a * f - c * c) * scale
-    upper[4] = (b * c - a * e) * scale
-    upper[5] = (a * d - b * b) * scale
+    inverse = np.array([first, second, third, a * f - c * c, b * c - a * e, a * d - b * b])
+    inverse /= a * first + b * second + c * third
+    return np.concatenate([means, inverse], dtype=np.float32)
+
+
+def _whole_windows(values: FloatArray, pad: int) -> FloatArray:
+    """Return means of all windows, ``pad`` + 1 wide, that lie in a picture."""
+    means = cv2.boxFilter(values, -1, (pad + 1, pad + 1))
+    return np.asarray(means[pad // 2 : -(pad - pad // 2), pad // 2 : -(pad - pad // 2)])
 
 
 @njit(nogil=True, fastmath=True, takes="f2 f3 f3 f3 f2")
@@ -119,7 +100,7 @@ def filter_tile(  # pragma: no cover - compiled
     ----------
     values : ndarray, shape (h + 2 pad, w + 2 pad), float32
     guide, fit : ndarray
-        See `fit_windows`.
+        See `_fit_windows`.
     work : ndarray, shape (C + 2, h + 2 pad, w + 2 pad), float32
         Overwritten.
     out : ndarray, shape (h, w), float32
@@ -161,43 +142,23 @@ def filter_tile(  # pragma: no cover - compiled
                 out[row, x] = before + smooth[row, x] * colour
 
 
-@njit(nogil=True, fastmath=True, takes="f2 f1 f2")
-def widen_tile(  # pragma: no cover - compiled
-    values: FloatArray, kernel: FloatArray, out: FloatArray
-) -> None:
-    """Fill ``out`` with the root of the squares of ``values``, blurred by a normal curve.
+def widen_tile(values: FloatArray, kernel: FloatArray, pad: int) -> FloatArray:
+    """Return the root of the squares of ``values``, blurred by a normal curve.
 
     Parameters
     ----------
     values : ndarray, shape (h + 2 pad, w + 2 pad), float32
     kernel : ndarray, shape (K,), float32
         Middle and one side; K at most pad + 1.
-    out : ndarray, shape (h, w), float32
+    pad : int
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
     """
-    height, width = out.shape
-    pad = (values.shape[0] - height) // 2
-    squares = np.empty_like(values)
-    across = np.empty(values.shape[1], np.float32)
-    for row in range(values.shape[0]):
-        for x in range(values.shape[1]):
-            squares[row, x] = values[row, x] * values[row, x]
-    for row in range(height):
-        here = squares[row + pad]
-        for x in range(width + 2 * pad):
-            across[x] = kernel[0] * here[x]
-        for tap in range(1, len(kernel)):
-            above, below, share = squares[row + pad - tap], squares[row + pad + tap], kernel[tap]
-            for x in range(width + 2 * pad):
-                across[x] += share * (above[x] + below[x])
-        wide = out[row]
-        for x in range(width):
-            wide[x] = kernel[0] * across[x + pad]
-        for tap in range(1, len(kernel)):
-            left, right, share = across[pad - tap :], across[pad + tap :], kernel[tap]
-            for x in range(width):
-                wide[x] += share * (left[x] + right[x])
-        for x in range(width):
-            wide[x] = np.sqrt(wide[x])
+    whole = np.concatenate([kernel[:0:-1], kernel])
+    wide = cv2.sepFilter2D(cv2.multiply(values, values), -1, whole, whole)
+    return cv2.sqrt(wide[pad:-pad, pad:-pad])
 
 
 @njit(nogil=True, takes="f3 f2 f2 i")
@@ -268,9 +229,7 @@ class EdgeFilter:
         rows, columns, channels = guide.shape
         self._pad = pad
         self._guide = np.ascontiguousarray(guide.transpose(2, 0, 1))
-        planes = channels + channels * (channels + 1) // 2
-        self._fit = np.empty((planes, rows - pad, columns - pad), np.float32)
-        fit_windows(self._guide, self._fit)
+        self._fit = _fit_windows(self._guide, pad)
         self._work = np.empty((channels + 2, rows, columns), np.float32)
 
     def apply(self, values: FloatArray) -> FloatArray:

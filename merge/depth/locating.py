@@ -171,10 +171,9 @@ class _Tiles:
             cut_tile(self._guide, box, self._pad), self._pad
         ).apply
         weight = 1 / (cut_tile(self._peak, box, self._pad) + self._noise)
-        wide = np.empty(shape, np.float32)
         for count, measure in enumerate(group, first):
             values = cut_tile(measure, box, self._pad)
-            filtering.widen_tile(values, self._kernel, wide)
+            wide = filtering.widen_tile(values, self._kernel, self._pad)
             np.multiply(values, weight, out=values)
             filtering.track_frame(state, smooth_along_edges(values), wide, count)
         if last:
