@@ -186,7 +186,7 @@ def _measure_rows(  # pragma: no cover - compiled
             if y // light_side < len(light):
                 _add_line(luma, once, lights)
                 if (y + 1) % light_side == 0:
-                    _put_means(lights, light_side, 1, light[y // light_side])
+                    _put_means(lights, light_side, np.int64(1), light[y // light_side])
         i = y - 6
         if i < strip[0]:
             continue
@@ -213,7 +213,7 @@ def _measure_rows(  # pragma: no cover - compiled
             band -= w5 * (b[x + 1] + b[x + 11]) + w6 * (b[x] + b[x + 12])
             powers[x] += times * band * band
         if (i + 1) % side == 0 or i == height - 1:
-            _put_means(powers, side, 1, power[i // side])
+            _put_means(powers, side, np.int64(1), power[i // side])
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
