@@ -185,7 +185,8 @@ def _paint_ground(shape: tuple[int, int], depth_px: float, rng: np.random.Genera
     clouds = _clouds(shape, 120 * unit, rng)
     height = 3 * unit * clouds + 1.2 * _clouds(shape, 6 * unit, rng)
     colour = _SOIL + np.zeros((*shape, 3), np.float32)
-    grains = int(9000 * shape[0] / shape[1] * 1.5)
+    # In small pictures more would lie on one another unseen.
+    grains = min(int(9000 * shape[0] / shape[1] * 1.5), shape[0] * shape[1] // 10)
     radius = 2.2 * unit / np.sqrt(rng.uniform((2.2 / 16) ** 2, 1, grains))
     pebbles = rng.uniform(24, 84, 26) * unit
     for size in np.concatenate([np.sort(pebbles)[::-1], radius]):

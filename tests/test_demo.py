@@ -171,7 +171,6 @@ def test_a_point_is_smeared_over_the_stated_disk():
     assert see_all_sharp(scene)[40, 40, 0] == 1.0
 
 
-@pytest.mark.slow
 def test_refuses_to_replace_files_unless_told(tmp_path):
     small = {"frames": 2, "shape": (60, 90)}
     first = write_demo(tmp_path, **small)
