@@ -372,15 +372,20 @@ def test_a_frame_beyond_the_cut_off_is_not_the_best():
 
 def rendered_edge(sigma: float, angle_deg: float, *, lying: bool = False) -> np.ndarray:
     """Return an edge blurred by a Gaussian and by square pixels, linear light."""
+    step = blurred_step(sigma, angle_deg)
+    picture = 0.15 + 0.6 * (step.T if lying else step)
+    noise = np.random.default_rng(1).normal(0, 0.0015, picture.shape)
+    return (picture + noise).astype(np.float32)
+
+
+@cache
+def blurred_step(sigma: float, angle_deg: float) -> np.ndarray:
     fine, side = 8, 200
     at = (np.arange(side * fine) + 0.5) / fine - 0.5
     x, y = np.meshgrid(at, at)
     slant = math.radians(angle_deg)
     distance = ((x - side / 2) - math.tan(slant) * (y - side / 2)) * math.cos(slant)
-    step = ndtr(distance / sigma).reshape(side, fine, side, fine).mean(axis=(1, 3))
-    picture = 0.15 + 0.6 * (step.T if lying else step)
-    noise = np.random.default_rng(1).normal(0, 0.0015, picture.shape)
-    return (picture + noise).astype(np.float32)
+    return ndtr(distance / sigma).reshape(side, fine, side, fine).mean(axis=(1, 3))
 
 
 def edge_truth(frequency, sigma: float, angle_deg: float):
