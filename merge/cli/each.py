@@ -12,6 +12,7 @@ from merge.cli.progress import show_progress
 from merge.cli.streams import print_json, print_line, print_text
 from merge.model import Severity
 from merge.pipeline.each import BracketJob, EachSummary, Outcome, Watch, for_each_bracket
+from merge.report.numbers import counted
 from merge.report.sort import each_line
 
 
@@ -52,8 +53,7 @@ def run_brackets(path: Path, job: BracketJob, folder: Path | None, telling: Tell
     def start(where: Path, count: int) -> None:
         if folder is None and not telling.quiet:
             way = "-o names another folder" if job.ending else "finished ones are noted there"
-            brackets = "focus bracket" if count == 1 else "focus brackets"
-            print_line(f"{count} {brackets}; results go into {where}/ ({way})")
+            print_line(f"{counted(count, 'focus bracket')}; results go into {where}/ ({way})")
 
     def report(outcome: Outcome) -> None:
         outcomes.append(outcome)

@@ -12,6 +12,7 @@ from merge.cli.paths import PastedPath, pasted_paths
 from merge.cli.progress import show_progress
 from merge.cli.streams import print_json, print_line, print_text
 from merge.pipeline.sorting import place_sorted, sort_folder
+from merge.report.numbers import counted
 from merge.report.sort import sort_text
 from merge.sort import Placement, to_record
 
@@ -57,7 +58,7 @@ def command(
         made = place_sorted(
             result, into, cast(Placement, (placement or "soft-link").replace("-", " "))
         )
-        print_line(f"{len(made)} files placed in {into}")
+        print_line(f"{counted(len(made), 'file')} placed in {into}")
     if as_json:
         print_json(to_record(result, place))
     else:

@@ -26,6 +26,17 @@ def f_text(number: float) -> str:
     return f"f/{number:.2g}"
 
 
+def counted(count: int, one: str) -> str:
+    """Return a number with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "focus bracket"), counted(3, "focus bracket")
+    ('1 focus bracket', '3 focus brackets')
+    """
+    return f"{count} {one}" if count == 1 else f"{count} {one}s"
+
+
 def marked_from(number: float) -> str:
     """Return the marked third stop at or above an f-number, as one closes to it.
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from merge.pipeline.each import EachSummary, Outcome
 from merge.printable import printable_name
+from merge.report.numbers import counted
 from merge.sort import FrameGroup, GroupKind, GroupSet, SortedFrames
 
 _PLURALS: dict[GroupKind, str] = {
@@ -45,14 +46,14 @@ def sort_text(result: SortedFrames, *, all_singles: bool = False) -> str:
 def sum_line(result: SortedFrames) -> str:
     """Return one line that counts groups and files."""
     counts = Counter(group.kind for group in result.groups)
-    files = sum(len(s.files) for g in result.groups for s in g.shots)
+    files = counted(sum(len(s.files) for g in result.groups for s in g.shots), "file")
     parts = [
         f"{counts[kind]} {plural if counts[kind] != 1 else kind}"
         for kind, plural in _PLURALS.items()
         if counts[kind]
     ]
     left = f", {len(result.skipped)} left out" if result.skipped else ""
-    return f"{files} files: {', '.join(parts) or 'no group'}{left}."
+    return f"{files}: {', '.join(parts) or 'no group'}{left}."
 
 
 def _shown_names(result: SortedFrames) -> dict[Path, str]:
@@ -108,8 +109,8 @@ def outcome_line(outcome: Outcome) -> str:
 
 def each_line(summary: EachSummary) -> str:
     """Return the run in one line."""
-    total = len(summary.outcomes)
+    groups = counted(len(summary.outcomes), "group")
     return (
-        f"{total} groups: {summary.count('done')} done, {summary.count('skipped')} skipped, "
+        f"{groups}: {summary.count('done')} done, {summary.count('skipped')} skipped, "
         f"{summary.count('failed')} failed."
     )

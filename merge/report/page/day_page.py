@@ -13,6 +13,7 @@ import numpy as np
 from merge.model import FloatArray, FrameSource, Severity, worst_severity
 from merge.pipeline.each import EachSummary, Outcome
 from merge.pipeline.page_pictures import screen_pixels
+from merge.report.numbers import counted
 from merge.report.page.pictures import data_uri, encode_picture
 from merge.report.page.shell import Section, render, render_page
 
@@ -54,7 +55,7 @@ def day_page(summary: EachSummary, links: Mapping[str, str]) -> str:
     look = [card for card in cards if card["worst"] in ("failed", "problem")]
     html = render("day.html.j2", cards=cards, look=look)
     return render_page(
-        title=f"{len(cards)} focus brackets",
+        title=counted(len(cards), "focus bracket"),
         summary=_summary(cards),
         sections=[Section("brackets", "The brackets", html)],
         data=summary.record(),
