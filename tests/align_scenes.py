@@ -57,11 +57,11 @@ def worst_error_px(found: np.ndarray, truth: np.ndarray, shape: tuple[int, ...])
 
 
 @lru_cache(maxsize=2)
-def focus_views(frames: int, step_px: float = 3.0) -> tuple[np.ndarray, ...]:
-    """Return the photograph's linear luminance (H, W, 1) at each focus, all in one geometry."""
+def focus_views(frames: int) -> tuple[np.ndarray, ...]:
+    """Return the photograph's linear luminance (H, W, 1) every 3 px of focus, in one geometry."""
     picture, depth = photograph()
     light = (linearize(picture, "srgb") @ LUMINANCE)[..., None]
-    focus = np.arange(frames) * step_px
+    focus = np.arange(frames) * 3.0
     position = (depth * focus[-1]).astype(np.float32)
     return tuple(render_focus(light, position, focus, np.random.default_rng(7)))
 
@@ -122,13 +122,13 @@ def breathing_maps(
 
 
 def turning_maps(
-    shape: tuple[int, ...], frames: int, *, lens_mm: float, shift_px: float, seed: int = 11
+    shape: tuple[int, ...], frames: int, *, lens_mm: float, shift_px: float
 ) -> list[np.ndarray]:
     """Return maps of a camera turned a little from frame to frame, with 1 % of breathing.
 
     Sensor 36 mm wide; the middle frame stays.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(11)
     focal = lens_mm / 36 * shape[1]
     turns = np.degrees(rng.uniform(-shift_px, shift_px, (frames, 2)) / focal)
     rolls = rng.uniform(-0.3, 0.3, frames)
@@ -243,22 +243,19 @@ def handheld_landscape() -> MovedStack:
     return MovedStack(pictures, [m / m[2, 2] for m in maps], gains.tolist(), 1)
 
 
-def bumped_stack(frames: int, bumped: int, *, bump=(12.0, -9.0), shake_px: float = 4.0):
-    """Return a stack with one frame knocked by 15 px and blurred along a line of ``shake_px``."""
+def bumped_stack(frames: int, bumped: int) -> MovedStack:
+    """Return a stack with one frame knocked by 15 px and blurred along a line of 5 px."""
     views = list(focus_views(frames))
     maps = breathing_maps(views[0].shape, frames, breathing=0.0015 * frames, shift_px=1.0, seed=9)
-    maps[bumped] = np.array([[1, 0, bump[0]], [0, 1, bump[1]], [0, 0, 1.0]]) @ maps[bumped]
-    length = int(np.ceil(shake_px)) | 1
-    line = cv2.getGaussianKernel(length, -1)
-    line[:] = 1 / length
-    shaken = cv2.sepFilter2D(views[bumped], -1, line, np.ones(1))
+    maps[bumped] = np.array([[1, 0, 12], [0, 1, -9], [0, 0, 1.0]]) @ maps[bumped]
+    shaken = cv2.blur(views[bumped], (5, 1), borderType=cv2.BORDER_REFLECT_101)
     views[bumped] = shaken.reshape(views[bumped].shape)
     return move_views(views, maps)
 
 
-def bricks(shape: tuple[int, int], period: int = 32) -> np.ndarray:
+def bricks(shape: tuple[int, int]) -> np.ndarray:
     """Return a wall of bricks that differ faintly in shade, linear light, (H, W, 1)."""
-    rng = np.random.default_rng(1)
+    rng, period = np.random.default_rng(1), 32
     rows, columns = np.indices(shape)
     row = rows // (period // 2)
     column = (columns + (row % 2) * period // 2) // period
@@ -279,7 +276,7 @@ def faint_subject(shape: tuple[int, int]) -> np.ndarray:
     return (0.2 + edge * (ball - 0.2)).astype(np.float32)[..., None]
 
 
-def mostly_defocused(step_px: float = 3.0) -> list[np.ndarray]:
+def mostly_defocused() -> list[np.ndarray]:
     """Return three views of the photograph with 60 % of their width under 25 px of defocus."""
     picture, _ = photograph()
     light = linearize(picture, "srgb") @ LUMINANCE
@@ -287,6 +284,6 @@ def mostly_defocused(step_px: float = 3.0) -> list[np.ndarray]:
     side = np.clip((np.arange(light.shape[1]) - edge) / 30.0 + 0.5, 0, 1).astype(np.float32)
     views = []
     for k in range(3):
-        sharp, soft = blur(light, abs(k - 1) * step_px), blur(light, 25.0 + k * step_px)
+        sharp, soft = blur(light, abs(k - 1) * 3.0), blur(light, 25.0 + k * 3.0)
         views.append((sharp + side * (soft - sharp))[..., None])
     return views

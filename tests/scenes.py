@@ -86,11 +86,11 @@ def similarity(shape, *, magnification=1.0, rotation_deg=0.0, shift=(0.0, 0.0)) 
     )
 
 
-def warp_exact(picture: np.ndarray, matrix: np.ndarray, shape=None) -> np.ndarray:
+def warp_exact(picture: np.ndarray, matrix: np.ndarray) -> np.ndarray:
     """Sample ``picture`` at ``matrix`` @ (x, y, 1) with a quintic spline, independent of ours."""
     from scipy.ndimage import map_coordinates
 
-    h, w = shape or picture.shape[:2]
+    h, w = picture.shape[:2]
     y, x = np.mgrid[0:h, 0:w].astype(np.float64)
     p = matrix @ np.stack([x.ravel(), y.ravel(), np.ones(h * w)])
     rows, columns = p[1] / p[2], p[0] / p[2]
@@ -174,14 +174,14 @@ class MovingScene:
         return to_coded(np.maximum(warp_exact(light, self.to_reference), 0))
 
 
-def leaf(length: float, seed: int = 3) -> tuple[np.ndarray, np.ndarray]:
+def leaf(length: float) -> tuple[np.ndarray, np.ndarray]:
     """Return colour (n, n, 3) and mask (n, n) of a slanted leaf with veins, sRGB 0..1."""
     half = int(np.ceil(length / 2)) + 1
     y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float32)
     along, across = (0.8 * x + 0.6 * y) / (length / 2), (0.8 * y - 0.6 * x) / (length / 2)
     mask = np.abs(across) < 0.38 * np.maximum(1 - along**2, 0)
     vein = np.cos(9 * np.pi * (along - np.abs(across))) > 0.75
-    rough = np.random.default_rng(seed).standard_normal(x.shape).astype(np.float32)
+    rough = np.random.default_rng(3).standard_normal(x.shape).astype(np.float32)
     shade = 1 + 0.12 * cv2.GaussianBlur(rough, (0, 0), 0.8) + 0.45 * vein
     colour = np.array([0.42, 0.55, 0.16], np.float32) * shade[..., None]
     colour[np.abs(across) < 0.03] = (0.75, 0.8, 0.5)
