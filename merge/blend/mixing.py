@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.blend.common import weigh
-from merge.compiled import njit
 from merge.encoding import encode, linearize
 from merge.model import FloatArray
 
@@ -71,28 +70,13 @@ def mixing_variance(position: FloatArray, positions_px: NDArray[np.float64]) -> 
         fraction f between frames s apart an even mix has f (1 - f) s²/16. Less, down to 0, between
         frames so far apart that the depth between them is a guess.
     """
-    steps = np.abs(np.diff(positions_px)).astype(np.float32)
-    out = np.empty(position.shape, np.float32)
-    mixed = np.ascontiguousarray(mixing_position(position, positions_px), np.float32)
-    _fill_variance(np.ascontiguousarray(position), mixed, steps, out)
-    return out
-
-
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="f2 f2 f1 f2")
-def _fill_variance(  # pragma: no cover - compiled
-    position: FloatArray, mixed: FloatArray, steps: FloatArray, out: FloatArray
-) -> None:
-    zero, one = np.float32(0), np.float32(1)
-    narrow, wide = np.float32(_WIDE_STEP_PX[0]), np.float32(_WIDE_STEP_PX[1])
-    last = len(steps) - 1
-    for i in range(position.shape[0]):
-        for j in range(position.shape[1]):
-            lower = np.uint64(min(max(int(position[i, j]), 0), last))
-            step, fraction = steps[lower], position[i, j] - np.float32(lower)
-            share = mixed[i, j] - np.float32(lower)
-            apart = (one - share) * fraction**2 + share * (one - fraction) ** 2
-            trusted = min(max((wide - step) / (wide - narrow), zero), one)
-            out[i, j] = trusted * apart * step * step / np.float32(16)
+    lower, step = _frame_below(position, positions_px)
+    share = mixing_position(position, positions_px) - lower
+    fraction, one = position - lower, np.float32(1)
+    narrow, wide = (np.float32(px) for px in _WIDE_STEP_PX)
+    trusted = np.clip((wide - step) / (wide - narrow), 0, 1)
+    apart = (one - share) * fraction**2 + share * (one - fraction) ** 2
+    return np.asarray(trusted * apart * step * step / np.float32(16), np.float32)
 
 
 def _frame_below(

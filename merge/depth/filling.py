@@ -8,6 +8,7 @@ agree with are off by more than a frame, two hundredths of those with whom nearl
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import product
 from typing import Any
 
 import cv2
@@ -136,23 +137,16 @@ def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:
     map_threads(lambda strip: work(*arguments, strip), strips)
 
 
-@njit(nogil=True, fastmath=True, takes="f2 f2 i i it2")
-def _count_agreeing(  # pragma: no cover - compiled
-    padded: FloatArray, out: FloatArray, radius: int, stride: int, rows: tuple
+def _count_agreeing(
+    padded: FloatArray, out: FloatArray, radius: int, stride: int, rows: tuple[int, int]
 ) -> None:
     side, pad = 2 * radius + 1, radius * stride
-    share = np.float32(1 / (side * side))
-    for row in range(rows[0], rows[1]):
-        line = out[row]
-        here = padded[row + pad, pad : pad + len(line)]
-        line[:] = 0
-        for down in range(side):
-            other = padded[row + down * stride]
-            for along in range(side):
-                moved = other[along * stride : along * stride + len(line)]
-                for x in range(len(line)):
-                    apart = abs(moved[x] - here[x])
-                    line[x] += share if apart < np.float32(AGREE_FRAMES) else np.float32(0)
+    (first, last), width = rows, out.shape[1]
+    here, count = padded[first + pad : last + pad, pad : pad + width], np.uint8(0)
+    for top, left in product(range(0, side * stride, stride), repeat=2):
+        moved = padded[first + top : last + top, left : left + width]
+        count = count + (cv2.absdiff(moved, here) < AGREE_FRAMES).view(np.uint8)
+    np.multiply(count, np.float32(1 / side**2), out=out[first:last])
 
 
 @njit(inner=True, nogil=True, fastmath=True)

@@ -30,7 +30,6 @@ LATER_MODULES = (
     "merge.depth.evidence",
     "merge.moving.compare",
     "merge.blend.surface",
-    "merge.blend.mixing",
     "merge.blend.foreground",
 )
 _PACKAGES = str(Path(__file__).parents[2])
