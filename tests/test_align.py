@@ -43,6 +43,7 @@ from merge.align import (
     warp_frame,
 )
 from merge.align.exposure import SmallPicture, compare_exposures
+from merge.disks import blur_by_disk
 from merge.encoding import encode, linearize
 from merge.errors import RegistrationError
 from merge.model import FocusAxis, FrameTransform, Registration
@@ -797,17 +798,31 @@ def dome_seen(stripes: bool, high_px: float) -> tuple[list[np.ndarray], np.ndarr
     return noisy, depth.astype(np.float32), places
 
 
+def two_far_apart(apart_px: float) -> tuple[list[np.ndarray], np.ndarray, dict]:
+    """Return two frames of something round before a backdrop, one sharp in each; nothing moves."""
+    rng, shape = np.random.default_rng(7), (384, 512)
+    pictures = skimage.data.brick()[:384], skimage.data.coffee()[:384, :512, 2]
+    near, far = (linearize(np.float32(p) / 255, "srgb") for p in pictures)
+    y, x = np.indices(shape)
+    mask = (np.hypot(x - 200, y - 210) < 110).astype(np.float32)
+    one = mask * near + (1 - mask) * blur_by_disk(far, apart_px)
+    two = blur_by_disk(mask * near, apart_px) + (1 - blur_by_disk(mask, apart_px)) * far
+    noisy = [(s + 0.003 * rng.standard_normal(shape)).astype(np.float32) for s in (one, two)]
+    return noisy, (1 - mask) * np.float32(apart_px), {0: 0.0, 1: apart_px}
+
+
 def compared_twice(frames: list[np.ndarray], depth: np.ndarray, places: dict) -> list[float]:
     """Return the worst error, px, before and after pairs are compared again, if they are."""
     registrar = StackRegistration(depth.shape, transfer="linear")
     for frame in frames:
         registrar.add(frame)
-    found = [registrar.finish(2)]
+    reference = min(2, len(frames) - 1)
+    found = [registrar.finish(reference)]
     again = registrar.again(depth, places)
     if again is not None:
         for index, frame in enumerate(frames):
             again.add(index, frame)
-        found.append(registrar.take(again, 2))
+        found.append(registrar.take(again, reference))
     ends = corner_points(depth.shape)
     return [max(np.abs(f.transform.apply(ends) - ends).max() for f in r.frames) for r in found]
 
@@ -831,6 +846,13 @@ def test_pairs_are_compared_again_where_too_little_is_sharp_to_place_an_end():
     before, after = compared_twice(*bricks_far_apart(60, 9))
     assert before > 1
     assert after < before / 2
+
+
+@pytest.mark.parametrize("apart_px", [14.0, 18.0])
+def test_pairs_are_compared_again_where_one_of_two_frames_has_lost_what_the_other_shows(apart_px):
+    before, after = compared_twice(*two_far_apart(apart_px))
+    assert before > 0.2
+    assert after < 0.05
 
 
 def test_pairs_are_not_compared_again_where_that_would_change_little():

@@ -133,11 +133,15 @@ class Pyramid:
     tile_power : dict of (int, int) to ndarray, float32
         By level and side of its tiles the band's mean square in each, once it was asked for: a
         picture is compared with several others.
+    alike : bool
+        It was blurred as the pictures that it is compared with: coarse bands differ by their noise
+        alone then, which falls from one to the next.
     """
 
     bands: tuple[BandArray, ...]
     levels: dict[int, FloatArray]
     tile_power: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
+    alike: bool = False
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -154,8 +158,8 @@ class Pyramid:
         return level, np.asarray(waves, np.complex64)
 
 
-def build_pyramid(luminance: FloatArray) -> Pyramid:
-    """Return the pyramid of a linear-light luminance picture, shape (H, W)."""
+def build_pyramid(luminance: FloatArray, *, alike: bool = False) -> Pyramid:
+    """Return the pyramid of a linear-light luminance picture, shape (H, W); see `Pyramid`."""
     picture = np.asarray(luminance, np.float32)
     bands: list[BandArray] = []
     levels: dict[int, FloatArray] = {}
@@ -165,7 +169,7 @@ def build_pyramid(luminance: FloatArray) -> Pyramid:
             levels[len(bands)] = picture
         bands.append(take_band(picture))
         if last:
-            return Pyramid(tuple(bands), levels)
+            return Pyramid(tuple(bands), levels, alike=alike)
         picture = cv2.pyrDown(picture)
 
 
@@ -397,7 +401,8 @@ def _sum_levels(
         side = TILE_PX // zoom
         bands = one.bands[level], two.bands[level]
         smaller = resample(current, 1 / zoom)
-        found = compare_tiles(*bands, places * side, side, smaller, offsets / zoom)
+        finer = level if one.alike else 0
+        found = compare_tiles(*bands, places * side, side, smaller, offsets / zoom, finer)
         normal += found[0] / zoom**2
         slope += found[1] / zoom
         cross += found[2]

@@ -15,7 +15,7 @@ from merge.threads import map_threads
 # Rim of a picture that its filters cannot use: two sigmas of the wider one.
 _MARGIN_PX = 4
 # Noise of a band, in its units; in linear light chosen on the photograph scenes out of 0.001,
-# 0.002, 0.004.
+# 0.002, 0.004: blur that differs leaves as much in all of them.
 _NOISE_POWER = (0.004 / BAND_UNIT) ** 2
 # Neighbouring pixels of a band are not independent; share of independent ones. With it the
 # tiles' shifts err by what their certainty says (measured against truth, for every band).
@@ -133,10 +133,11 @@ def _sum_slopes(  # pragma: no cover - compiled
     out[3], out[4] = rx / 4, ry / 4
 
 
-@njit(nogil=True, fastmath=True, error_model="numpy", takes="h2 h1 i i2 d2 i1 f4 f3 f1 d2")
+@njit(nogil=True, fastmath=True, error_model="numpy", takes="h2 h1 i i2 d2 i1 f4 d f3 f1 d2")
 def _compare_tiles(  # pragma: no cover - compiled
     first: BandArray, second: BandArray, across: int, corners: NDArray[np.int64], maps: Array,
-    masked: NDArray[np.int64], masks: FloatArray, patch: FloatArray, lines: FloatArray, out: Array,
+    masked: NDArray[np.int64], masks: FloatArray, noise_power: float, patch: FloatArray,
+    lines: FloatArray, out: Array,
 ) -> None:  # fmt: skip
     """Fill ``out`` (n, 10): sums of slopes' products, `_sum_slopes`; of a², b², ab; pixels, ratio.
 
@@ -165,7 +166,7 @@ def _compare_tiles(  # pragma: no cover - compiled
                 count += known[i, j]
         if count == 0:
             continue
-        floor = _NOISE_POWER * count
+        floor = noise_power * count
         ratio = math.sqrt((bb + floor) / (aa + floor))
         fa, fb = np.float32(min(ratio, 1.0)), np.float32(min(1 / ratio, 1.0))
         _sum_slopes(patch, masks[mask, 1], fa, fb, out[tile])
@@ -175,7 +176,7 @@ def _compare_tiles(  # pragma: no cover - compiled
 
 def compare_tiles(
     first: BandArray, second: BandArray, corners: NDArray[np.int64], side: int, matrix: Array,
-    offsets: Array | None = None,
+    offsets: Array | None = None, finer: int = 0,
 ) -> tuple[Array, Array, Array, Array]:  # fmt: skip
     """Return what every tile says about the shift that is left after ``matrix``.
 
@@ -191,6 +192,8 @@ def compare_tiles(
         First → second.
     offsets : ndarray, shape (n, 2), optional
         (x, y) by which each tile is moved before ``matrix``, in its pixels.
+    finer : int
+        Levels below whose noise alone is in the bands: half of white noise is left from each.
 
     Returns
     -------
@@ -207,6 +210,7 @@ def compare_tiles(
     residual from place to place move asymmetric edges (windows of 9, 15, 25, 41 px gave 0.26,
     0.22, 0.21, 0.20 px rms error over four stacks, one window a tile 0.20).
     """
+    noise_power = _NOISE_POWER / 4**finer
     second, matrix = _turned_alike(second, matrix)
     out, flat = np.zeros((len(corners), 10)), second.reshape(-1)
     shapes = np.array([first.shape, second.shape])
@@ -223,8 +227,8 @@ def compare_tiles(
         patch = np.zeros((2, side + 2, side + 2), np.float32)
         lines = np.zeros((int(_MOST_ROWS * (side + 2)) + 6) * (side + 2), np.float32)
         _compare_tiles(
-            first, flat, second.shape[1], corners[part], maps[part], masked, masks, patch, lines,
-            out[part],
+            first, flat, second.shape[1], corners[part], maps[part], masked, masks, noise_power,
+            patch, lines, out[part],
         )  # fmt: skip
 
     if len(chunks) == 1:
@@ -234,7 +238,7 @@ def compare_tiles(
     aa, bb, ab, count, ratio = out[:, 5:].T
     fa, fb = np.minimum(ratio, 1.0), np.minimum(1 / np.maximum(ratio, 1e-9), 1.0)
     power = fa * fa * aa + fb * fb * bb
-    misfit = np.maximum(power - 2 * fa * fb * ab + _NOISE_POWER * count, 1e-30)
+    misfit = np.maximum(power - 2 * fa * fb * ab + noise_power * count, 1e-30)
     trust = fa * fa * aa / (fa * fa * aa + 3 * misfit)
     weight = trust * trust * count / misfit
     out[:, :5] *= weight[:, None] * _INDEPENDENT
