@@ -97,7 +97,7 @@ def _sample_affine(  # pragma: no cover - compiled
         start, done = y0 + yy * i - top, 0
         while done < side:
             place = start + yx * done
-            row = int(place)
+            row = max(int(place), 1)  # rounding lays it up to a hair before the first line
             end = done + _steps_inside(place, yx, side - done)
             _interpolate(
                 lines, (row - 1) * side + done, side, np.float32(place - row), np.float32(yx),
