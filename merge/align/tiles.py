@@ -248,7 +248,8 @@ def compare_tiles(
 
 def _turned_alike(band: BandArray, matrix: Array) -> tuple[BandArray, Array]:
     """Return a band turned by quarters so that the map to it turns by an eighth at most."""
-    quarters = round(math.atan2(matrix[1, 0], matrix[0, 0]) / (math.pi / 2)) % 4
+    angle = math.atan2(matrix[1, 0], matrix[0, 0])
+    quarters = round(angle / (math.pi / 2)) % 4 if math.isfinite(angle) else 0
     for _ in range(quarters):
         back = np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, band.shape[1] - 1.0], [0.0, 0.0, 1.0]])
         band, matrix = np.rot90(band, 1), back @ matrix
@@ -268,9 +269,10 @@ def _affine_maps(
     if offsets is not None:
         middle += offsets
     whole = middle @ matrix[:, :2].T + matrix[:, 2]
-    scale = 1 / whole[:, 2:]
-    seen = whole[:, :2] * scale
-    slopes = (matrix[:2, :2] - seen[:, :, None] * matrix[2, :2]) * scale[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):  # a tile on the horizon tells nothing
+        scale = 1 / whole[:, 2:]
+        seen = whole[:, :2] * scale
+        slopes = (matrix[:2, :2] - seen[:, :, None] * matrix[2, :2]) * scale[:, None]
     across, down = slopes[:, :, 0] * (side + 1), slopes[:, :, 1] * (side + 1)
     place = seen - (across + down) / 2
     low = place + np.minimum(across, 0) + np.minimum(down, 0)
