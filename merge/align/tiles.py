@@ -60,8 +60,8 @@ def _steps_inside(place: float, step: float, most: int) -> int:  # pragma: no co
     """Return how many steps from a place share its whole part, at most ``most``."""
     rest = place - np.floor(place)
     if step > 0:
-        return min(int((1 - rest) / step) + 1, most)
-    return most if step == 0 else min(int(rest / -step) + 1, most)
+        return int(min((1 - rest) / step, most - 1.0)) + 1  # tiny steps: no whole number holds it
+    return most if step == 0 else int(min(rest / -step, most - 1.0)) + 1
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")
