@@ -909,6 +909,25 @@ def test_blur_keeps_light_or_coded_values(blurred_as, gain):
     assert (exposures_of(pictures)[1] > NINETY) == (blurred_as == "srgb")
 
 
+@pytest.mark.parametrize("gain", [1.0, 0.5])
+def test_squares_of_a_chessboard_out_of_focus_tell_the_light(gain):
+    """Dark squares take light of white ones, which are as bright as stored values can be."""
+    squares = (np.indices((400, 600)) // 50).sum(axis=0) % 2
+    board = np.where(squares, 1, 0.01).astype(np.float32)
+    coded = encode(board, "srgb")[..., None]
+    blurred = encode(gain * blur(board, 21)[..., None], "srgb")
+    noise = np.random.default_rng(2).normal(0, 1 / 255, (2, *coded.shape)).astype(np.float32)
+    small = {
+        i: SmallPicture(
+            cv2.resize(linearize(seen, "srgb"), (128, 85), interpolation=cv2.INTER_AREA),
+            4.7,
+            small_colours(np.clip(seen + noise[i], 0, 1), "srgb"),
+        )
+        for i, seen in enumerate((coded, blurred))
+    }
+    assert light_of(small)[0] == pytest.approx(gain, rel=0.02)
+
+
 @pytest.mark.parametrize(("gain", "told"), [(1.0, 1.0), (0.4, pytest.approx(0.4, rel=0.3))])
 def test_writing_on_bright_paper_tells_large_changes_of_the_light_alone(gain, told):
     """Where light is counted only between bright places, blur brings some of theirs."""

@@ -30,8 +30,11 @@ Halves = NDArray[np.float16]
 # Small pictures of at most this size are kept of every frame; of so many samples along each side of
 # a pixel their colours are the mean: bounds on memory and time.
 _SIDE_PX, _SAMPLES = 128, 4
-# Blocks along the longer side.
-_BLOCKS = 12
+# Blocks along the longer side, and where bright places count, too, so that they hold both. Of a
+# block that is clipped all over nothing can be told.
+_BLOCKS, _WIDE_BLOCKS, _MOST_CLIPPED = 12, 6, 0.9
+# Bright places count where blocks then scatter so many times less.
+_FAR_LESS = 2.0
 # A small picture's pixel above the first share of white may hold clipped ones (held by
 # test_a_sky_that_clips_tells_nothing_of_the_light), above the second it is clipped. For colours the
 # second counts where they scatter less with it: what is left out for one bright channel still gives
@@ -218,7 +221,7 @@ def _compare_sums(
             light[i] = _compare(here.light[..., None], pictures[i].light[..., None], small)
             continue
         light[i], coded[i] = both = [
-            _compare_small(one, two, matrix, shape, coded=way, grey=True) for way in (False, True)
+            _compare_grey(one, two, matrix, shape, coded=way) for way in (False, True)
         ]
         fits = [_fit(b.probe[:, :1], b.ratio[:, 0], b.light)[1] for b in both if b is not None]
         if len(fits) == 2:
@@ -230,6 +233,28 @@ def _compare_sums(
     if variances[1] < variances[0]:
         return coded, True, float(np.median(surprise))
     return light, False, 0.0
+
+
+def _compare_grey(
+    one: SmallColours, two: SmallColours, matrix: Array, shape: tuple[int, int], *, coded: bool
+) -> _Blocks | None:
+    """Return the blocks without bright places, or with them if these scatter far less.
+
+    What is left beside bright places that blur widely is their light: squares of a chessboard, dark
+    ones alone, read up to three times as bright in frames out of focus.
+    """
+    dark, whole = (
+        _compare_small(one, two, matrix, shape, coded=coded, grey=True, brightest=limit)
+        for limit in (_BRIGHTEST, math.inf)
+    )
+    if dark is None or whole is None:
+        return dark
+    return whole if _FAR_LESS * _scatter(whole) < _scatter(dark) else dark
+
+
+def _scatter(blocks: _Blocks) -> float:
+    fit, _ = _fit(blocks.probe[:, :1], blocks.ratio[:, 0], blocks.light)
+    return _median(np.abs(blocks.ratio[:, 0] - fit))
 
 
 def _compare_small(
@@ -340,7 +365,9 @@ def _compare(
 
     Coded pictures are summed as they are; ratios are those of light in either case.
     """
-    limit = float(encode(np.array([brightest]), transfer)[0])
+    limit = math.inf
+    if math.isfinite(brightest):
+        limit = float(encode(np.array([brightest]), transfer)[0])
     blocks = _well_exposed(a, b, matrix, transfer, limit, _WIDE_RIM)
     if blocks is None:
         blocks = _well_exposed(a, b, matrix, transfer, limit, _NARROW_RIM)
@@ -358,7 +385,7 @@ def _well_exposed(
     ).reshape(a.shape)  # fmt: skip
     usable = (moved >= 0).all(axis=2) & (np.maximum(a, moved) < limit).all(axis=2)
     usable = cv2.erode(usable.astype(np.uint8), np.ones((3, 3)), iterations=rim, borderValue=1) > 0
-    block, count, radius = _blocks(usable.shape)
+    block, count, radius = _blocks(usable.shape, _BLOCKS if limit < math.inf else _WIDE_BLOCKS)
     here = block[usable]
 
     def sums(values: NDArray[np.floating]) -> Array:
@@ -371,6 +398,9 @@ def _well_exposed(
                      for part in (first, second))  # fmt: skip
     enough = np.minimum(first, second).min(axis=1) > _DARKEST
     kept = (pixels > _LEAST_COVERED * count) & enough
+    if limit == math.inf:
+        clipped = np.minimum(a, moved).min(axis=2) > encode(np.array([_CLIPPED]), transfer)[0]
+        kept &= np.bincount(block[clipped], minlength=len(count)) < _MOST_CLIPPED * count
     if np.count_nonzero(kept) < _FEWEST_BLOCKS:
         return None
     light = a.mean(axis=2)
@@ -380,11 +410,11 @@ def _well_exposed(
 
 
 @lru_cache(maxsize=2)
-def _blocks(shape: tuple[int, int]) -> tuple[Index, Index, Array]:
+def _blocks(shape: tuple[int, int], along: int) -> tuple[Index, Index, Array]:
     """Return the block of every pixel, pixels by block, and squared distances from the centre."""
-    side = max(shape) / _BLOCKS
+    side = max(shape) / along
     row, column = np.indices(shape)
-    block = ((row // side) * _BLOCKS + column // side).astype(int)
+    block = ((row // side) * along + column // side).astype(int)
     return block, np.bincount(block.ravel()), radius_squared(shape)
 
 
