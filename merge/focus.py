@@ -33,7 +33,7 @@ SMALLEST_SIDE_PX = 64
 # with 12 px).
 _CELLS_A_TILE = 3
 _SMALL_PICTURE_PX = 3_000_000
-_BLACK, _WHITE = 0.004, 0.996
+_WHITE = 0.996
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,8 +233,7 @@ def _add_picture(  # pragma: no cover - compiled
     for x in range(len(light)):
         light[x] += line[x]
     for x in range(len(clipped)):
-        inside = line[x] >= np.float32(_BLACK) and line[x] <= np.float32(_WHITE)
-        clipped[x] += np.float32(0) if inside else np.float32(1)
+        clipped[x] += np.float32(1) if line[x] > np.float32(_WHITE) else np.float32(0)
 
 
 @njit(inner=True, nogil=True, fastmath=True, error_model="numpy")

@@ -10,6 +10,7 @@ from blurred_scenes import slanted_stack
 from fixture_data import load_fixture
 from marks import slow
 from random_brackets import bricks_far_apart, surface, texture
+from scenes import blur
 from scipy.special import j1
 
 from merge import focus
@@ -101,6 +102,29 @@ def test_even_steps_come_out_within_their_bars(step, frames):
     ratio = np.diff(even_axis(frames, step).positions_px) / step
     assert np.median(ratio) == pytest.approx(1, abs=0.06)
     assert np.abs(ratio - 1).max() < 0.15
+
+
+@pytest.mark.parametrize("subject", ["spots before black", "white squares"])
+def test_black_and_white_subjects_give_their_steps(subject):
+    """Pixels at black are no clipped highlights, and what is just white fades out of focus."""
+    rng, (height, width), frames, step = np.random.default_rng(3), SHAPE, 8, 3.0
+    rows, columns = np.indices(SHAPE)
+    if subject == "white squares":
+        light = np.where((rows // 24 + columns // 24) % 2, 1, 0.0).astype(np.float32)
+    else:
+        light = np.zeros(SHAPE, np.float32)
+        light[rng.integers(0, height, 600), rng.integers(0, width, 600)] = 6
+        light = np.minimum(cv2.GaussianBlur(light, (0, 0), 0.8), 1)
+    depth, stack = rows / height * (frames - 1), []
+    for k in range(frames):
+        seen, diameters = light.copy(), np.rint(2 * step * np.abs(depth - k)) / 2
+        for diameter in np.unique(diameters):
+            seen[diameters == diameter] = blur(light, diameter)[diameters == diameter]
+        seen += 0.002 * rng.standard_normal(SHAPE).astype(np.float32)
+        stack.append(np.clip(seen, 0, 1))
+    steps = np.diff(axis_of(stack).positions_px)
+    assert np.abs(steps / step - 1).max() < 0.15
+    assert np.median(steps) == pytest.approx(step, rel=0.1)
 
 
 def test_wide_steps_of_few_frames_stay_within_fifteen_percent():

@@ -74,3 +74,16 @@ def test_detail_behind_a_bright_edge_stays():
     texture = evidence.sure & (columns < 116) & (np.abs(columns - rim) > 3.5)
     assert texture.mean() > 0.4
     assert kept.sure[texture].mean() > 0.995
+
+
+def test_a_point_far_brighter_than_noise_is_detail():
+    """Its blur's rims are known by it."""
+    light, points = np.full(SIZE, 0.001, np.float32), np.zeros(SIZE, bool)
+    points[20::40, 20::40] = True
+    light[points] = 0.5
+    with measured_stack(frames_of(light, np.full(SIZE, 2))) as (measures, _, sharpest):
+        found = locate_depth(measures, sharpest, axis_px=AXIS_PX)
+        evidence = weigh_evidence(measures, found)
+        _, kept = settle_rims(found, evidence, sharpest, AXIS_PX, "srgb")
+    assert kept.sure[points].all()
+    assert (np.abs(found.position - 2) < 1)[kept.sure].mean() > 0.95

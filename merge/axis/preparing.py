@@ -12,7 +12,8 @@ from merge.axis.transfer import BlurTables, blur_tables
 from merge.model import Array, BoolArray, Index, TileEnergies
 from merge.significance import FEWEST, tile_blocks
 
-# Largest share of clipped pixels in a tile: a clipped highlight keeps its hard edge when blurred.
+# Largest share of a tile's pixels that clip out of focus but not in focus: a highlight far brighter
+# than white keeps its hard edge when blurred, and grows. What is just white fades instead.
 _MAX_CLIPPED = 0.02
 # Largest change of a tile's mean light from frame to frame, relative, once exposure is evened:
 # blur moves light across a tile's rim, but by less.
@@ -36,7 +37,7 @@ class StackEnergies:
     noise : ndarray, shape (B, T)
         Energy of noise that was removed.
     usable : ndarray, shape (T,)
-        Tiles that every frame covers, unclipped, whose light stays the same.
+        Tiles that every frame covers, without highlights that grow, whose light stays the same.
     sigma_px : ndarray, shape (B,)
         Finer Gaussian of every band.
     gains : ndarray, shape (N,)
@@ -105,7 +106,9 @@ def stack_energies(
     level = np.stack([t.level for t in tiles]).astype(float).reshape(count, -1)
     clipped = np.stack([t.clipped for t in tiles]).astype(float).reshape(count, -1)
     usable = np.isfinite(energy).all(axis=(0, 1)) & np.isfinite(level).all(axis=0)
-    usable &= np.where(usable, clipped.max(axis=0), 1.0) <= _MAX_CLIPPED
+    sharpest = np.nan_to_num(energy[:, :2]).sum(axis=1).argmax(axis=0)
+    in_focus = np.take_along_axis(clipped, sharpest[None], axis=0)[0]
+    usable &= np.where(usable, clipped.max(axis=0) - in_focus, 1.0) <= _MAX_CLIPPED
     energy[:, :, ~usable] = 0.0
     level[:, ~usable] = 1.0
     gains = _exposure_gains(level, usable)

@@ -86,6 +86,8 @@ def settle_smooth_places(
     place, trust, tie = (enlarge_part(values, whole, CELL_PX) for values in judged)
     told = ((depth.confidence <= 0) & (tie < _BOUND)) | (trust > LEAST_SHARE)
     told &= ~evidence.sure
+    if evidence.rims is not None:  # they lie with what blurs over them
+        told &= ~evidence.rims
     asked = (np.where(told, values, np.float32(-1)) for values in (place, depth.position))
     told &= ~shows_less(pictures, measures, evidence, *asked)
     # Coarse detail in an end frame and no fine one there: it lies beyond.

@@ -27,7 +27,7 @@ _CLEARLY = 2.0
 # Noise power is looked for in blocks of this side, and differs up to this much over the picture.
 _BLOCK_PX, _UNEVEN = 16, 4.0
 _STRIP_ROWS = 64  # a multiple of these blocks
-# Detail on fewer pixels than this is noise or a speck.
+# Detail on fewer pixels than this is noise or a speck, unless as many times as strong once more.
 _LEAST_SURE_PX = 20
 
 
@@ -45,12 +45,15 @@ class Evidence:
         Of the measure, in the frames that places lie between.
     reduction : int
         Pixels of the frames that a place spans.
+    rims : ndarray of bool, shape (h, w), or None
+        Places that would be sure but for `settle_rims`.
     """
 
     sure: BoolArray
     noise: float
     power: FloatArray
     reduction: int = 1
+    rims: BoolArray | None = None
 
     def in_map_px(self, length_px: float) -> int:
         """Return a length in pixels of the frames as one in places, at least one."""
@@ -82,8 +85,10 @@ def weigh_evidence(measures: ScratchStack, depth: DepthMap, reduction: int = 1) 
     # Texture has weak spots, but no wide ones.
     own = cv2.morphologyEx(own, cv2.MORPH_CLOSE, _ellipse(max(round(2 / reduction), 1)))
     sure = ((depth.confidence > 0) | (power > _LEAST_POWER**2 * quiet)) & ~weak & (own > 0)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(sure.astype(np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(sure.astype(np.uint8))
     keep = stats[:, cv2.CC_STAT_AREA] >= _LEAST_SURE_PX / reduction**2
+    strong = sure & (power > _LEAST_POWER**3 * quiet)
+    keep |= np.bincount(labels[strong], minlength=count) > 0
     keep[0] = False
     sure = keep[labels]
     return Evidence(sure, noise, power, reduction)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from merge.compiled import njit
-from merge.model import DepthMap, FloatArray
+from merge.model import BoolArray, DepthMap, FloatArray
 from merge.threads import map_threads
 
 # A neighbour agrees within this many frames, among this many on either side, and among as many
@@ -129,6 +129,16 @@ def spread_along_links(
             values, shares = np.ascontiguousarray(values.T), np.ascontiguousarray(shares.T)
     values /= np.maximum(shares, np.float32(1e-20))
     return values, shares
+
+
+def nearest_value(values: FloatArray, place: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Return the value at the nearest pixel of ``place``, and how far that is."""
+    distance, label = cv2.distanceTransformWithLabels(
+        (~place).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    table = np.zeros(int(label.max()) + 1, np.float32)
+    table[label[place]] = values[place]
+    return table[label], distance
 
 
 def _in_strips(work: Callable[..., None], count: int, *arguments: Any) -> None:

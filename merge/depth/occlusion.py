@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from merge.depth.filling import nearest_value
 from merge.depth.filtering import FILTER_RADIUS_PX
 from merge.depth.measuring import REACH_SIGMAS, WINDOW_SIGMA_PX
 from merge.depth.octaves import CELL_PX, LEAST_SHARE
@@ -325,7 +326,7 @@ def _settle(scene: _Scene, box: Tile, out: FloatArray) -> None:
     goes_far &= off_front > _APART
     for goes, there in ((goes_near, isfront), (goes_far, surely_behind)):
         if goes[core].any() and there.any():
-            lent, distance = _nearest(position, there)
+            lent, distance = nearest_value(position, there)
             goes &= distance < _REACH_PX + FILTER_RADIUS_PX
             np.copyto(out[box], lent[core], where=goes[core])
 
@@ -408,16 +409,6 @@ def _difference(one: FloatArray, two: FloatArray) -> FloatArray:
     summed = np.full((1, one.shape[2]), 3 / one.shape[2], np.float32)
     square = cv2.transform(cv2.multiply(apart, apart).reshape(one.shape), summed)
     return cv2.sqrt(cv2.GaussianBlur(square.reshape(one.shape[:2]), (0, 0), WINDOW_SIGMA_PX))
-
-
-def _nearest(values: FloatArray, place: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Return the value at the nearest pixel of ``place``, and how far that is."""
-    distance, label = cv2.distanceTransformWithLabels(
-        (~place).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    table = np.zeros(int(label.max()) + 1, np.float32)
-    table[label[place]] = values[place]
-    return table[label], distance
 
 
 def _blurred(values: FloatArray, sigma: float) -> FloatArray:

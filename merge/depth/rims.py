@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from merge.depth.evidence import Evidence, find_strongest, offsets_within
-from merge.depth.filling import spread_along_colours
+from merge.depth.filling import nearest_value
 from merge.depth.measuring import REACH_WIDE, SIGMA_WIDE, WINDOW_SIGMA_PX, measure_detail
 from merge.encoding import light_slope, linearize
 from merge.model import BoolArray, DepthMap, FloatArray
@@ -64,7 +64,7 @@ def settle_rims(
     Returns
     -------
     DepthMap
-        Rims have confidence 0 and the depth of places of like colour around.
+        Rims have confidence 0 and the depth of the nearest sure place, whose blur they may be.
     Evidence
         Rims are not sure.
     """
@@ -77,13 +77,12 @@ def settle_rims(
         return depth, evidence
     sure = evidence.sure & ~rims
     confidence = np.where(rims, np.float32(0), depth.confidence)
-    weight = (confidence * sure) ** 2
-    filled, _ = spread_along_colours(depth.position, weight, guide, evidence.reduction)
+    filled, _ = nearest_value(depth.position, sure)
     exact = None if depth.exact is None else np.where(rims, filled, depth.exact)
     settled = replace(
         depth, position=np.where(rims, filled, depth.position), confidence=confidence, exact=exact
     )
-    return settled, replace(evidence, sure=sure)
+    return settled, replace(evidence, sure=sure, rims=rims)
 
 
 @dataclass(frozen=True, eq=False)

@@ -28,7 +28,7 @@ class TileEnergies:
     level : ndarray, shape (R, C), float32
         Mean luminance of every tile, as measured (linear light for the focus axis).
     clipped : ndarray, shape (R, C), float32
-        Share of a tile's pixels at black or white, 0 to 1.
+        Share of a tile's pixels at white, 0 to 1.
     band_sigma_px : ndarray, shape (B,), float64
         Finer Gaussian of every band, in pixels of the full-size frame.
     tile_size_px : float
