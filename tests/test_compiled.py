@@ -211,3 +211,24 @@ def test_another_loop_is_built_while_one_is_waited_for(module, run_here, monkeyp
     monkeypatch.setattr("merge.compiled._DECLARED", {})
     monkeypatch.setattr("merge.compiled.time.sleep", finish_there)
     assert run_here() == "42\n1 from the cache\n1 more\n"
+
+
+@pytest.mark.slow
+def test_what_was_just_built_gives_what_later_runs_give(tmp_path):
+    """To the last bit: else a first merge after installation would differ from the next."""
+    program = (
+        "import hashlib, numpy as np\n"
+        "from merge.align.tiles import compare_tiles\n"
+        "rng = np.random.default_rng(0)\n"
+        "bands = np.cumsum(rng.normal(0, 300, (2, 160, 240)), axis=2).astype(np.int16)\n"
+        "corners = np.stack(np.meshgrid(*[np.arange(24, 96, 24)] * 2), -1).reshape(-1, 2)\n"
+        "digest = hashlib.sha256()\n"
+        "for _ in range(40):\n"
+        "    turn, move = rng.normal(0, 3e-4), rng.normal(0, 0.05, 2)\n"
+        "    matrix = np.array([[1, turn, move[0]], [-turn, 1, move[1]], [0, 0, 1]])\n"
+        "    for found in compare_tiles(bands[0], bands[1], corners, 24, matrix):\n"
+        "        digest.update(found.tobytes())\n"
+        "print(digest.hexdigest())\n"
+    )
+    runs = [run("-c", program, NUMBA_CACHE_DIR=str(tmp_path)) for _ in range(2)]
+    assert runs[0].stdout == runs[1].stdout

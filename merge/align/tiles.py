@@ -36,7 +36,9 @@ def _cubic(t: np.float32) -> tuple[np.float32, ...]:  # pragma: no cover - compi
     return w0, w1, np.float32(1) - w0 - w1 - w3, w3
 
 
-@njit(inner=True, nogil=True, fastmath=True)
+# Inlined: a process that has just built it would call its own copy, later ones that of the caller,
+# and the two round differently.
+@njit(inner=True, nogil=True, fastmath=True, forceinline=True)
 def _interpolate(  # pragma: no cover - compiled
     values: Array, start: int, apart: int, first: np.float32, step: np.float32, out: FloatArray,
     begin: int, stop: int,
