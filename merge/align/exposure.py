@@ -409,7 +409,7 @@ def _well_exposed(
     return _Blocks(np.log(second[kept] / first[kept]), total / total.sum(), probe)
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=4)
 def _blocks(shape: tuple[int, int], along: int) -> tuple[Index, Index, Array]:
     """Return the block of every pixel, pixels by block, and squared distances from the centre."""
     side = max(shape) / along

@@ -68,11 +68,11 @@ def settle_rims(
     Evidence
         Rims are not sure.
     """
+    blur = BlurRims.of(depth, evidence, guide, axis_px, transfer)
     rims = np.zeros(evidence.sure.shape, bool)
     for _ in range(_ROUNDS):
-        left = replace(evidence, sure=evidence.sure & ~rims)
-        blur = BlurRims.of(depth, left, guide, axis_px, transfer)
-        rims = blur.explain(depth.position, evidence.power, evidence.sure)
+        left = replace(blur, power=np.where(rims, np.float32(0), blur.power))
+        rims = left.explain(depth.position, evidence.power, evidence.sure)
     if not rims.any():
         return depth, evidence
     sure = evidence.sure & ~rims
